@@ -1,0 +1,159 @@
+"""What a measurement says: frozen results with their units in the names.
+
+Conventions (docs/definitions.md): pixel (0, 0) has its centre at the origin; arrays are
+[row, column], points are (x, y); card coordinates are mm from the card's top left corner;
+intervals are 95 %; `u_` is a standard uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Interval = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Caution:
+    """Something that makes a reading less sure; `code` is stable, `text` one sentence."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """No reading, and why: one sentence of cause, one of advice. `code` is stable."""
+
+    code: str
+    text: str
+    advice: str
+    strand: int | None = None
+    """Number of the strand that was refused (as drawn on the overlay); None: the picture."""
+
+
+@dataclass(frozen=True)
+class WeightClass:
+    """A yarn weight class the interval touches."""
+
+    number: int
+    name: str
+
+
+@dataclass(frozen=True)
+class Along:
+    """The running profile, one entry each 0.25 mm or less; gaps where nothing was measured."""
+
+    position_mm: Floats
+    """Distance along the strand from its left end, (n,)."""
+    diameter_mm: Floats
+    """Core diameter at that place, (n,)."""
+    u_diameter_mm: Floats
+    """Standard uncertainty of one entry's edges alone, (n,)."""
+    ground: NDArray[np.str_]
+    """'light', 'dark' or 'open' behind that place, (n,)."""
+
+
+@dataclass(frozen=True)
+class UnevenPlace:
+    """A thick or thin place: a run of 1 mm cuts beyond a threshold of the mean diameter."""
+
+    kind: Literal["thick", "thin"]
+    threshold_percent: int
+    from_mm: float
+    to_mm: float
+    extreme_percent: float
+    """Largest departure from the mean, in per cent of the mean diameter."""
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Where the strand was seen, in picture pixels, for drawing: each (n, 2) as (x, y)."""
+
+    centre_px: Floats
+    left_px: Floats
+    right_px: Floats
+
+
+@dataclass(frozen=True)
+class StrandReading:
+    """One strand as it was presented."""
+
+    number: int
+    """From 1, top to bottom of the card; the overlay draws it."""
+    lane: Literal["banded", "open", "picture"]
+    """'picture' where the scale was not a card and there are no lanes."""
+    ground: Literal["light", "dark", "both", "open"]
+    """The ground(s) the number rests on."""
+    diameter_mm: float
+    u_diameter_mm: float
+    diameter_interval_mm: Interval
+    wpi: float
+    wpi_interval: Interval
+    weight_classes: tuple[WeightClass, ...]
+    """All that the interval touches, nearest first."""
+    cv_percent: float | None
+    """Of the diameter of 1 mm cuts; None when fewer than ten were measured."""
+    length_mm: float
+    """Length of strand measured (places left out are not counted)."""
+    along: Along
+    uneven_places: tuple[UnevenPlace, ...]
+    halo_ratio: float
+    """Width of the strand with its halo (a twentieth of the ground covered) over the core's."""
+    light_mm: float | None
+    """Mean diameter found on light ground alone."""
+    dark_mm: float | None
+    """Mean diameter found on dark ground alone."""
+    agreement_percent: float | None
+    """Light less dark in per cent of the mean, when both were seen."""
+    budget_mm: dict[str, float]
+    """Standard uncertainty by named component, mm."""
+    width_px: float
+    """Typical width of the core in picture pixels."""
+    outline: Outline
+    cautions: tuple[Caution, ...]
+    plies: int | None = None
+    turns_per_inch: float | None = None
+    twist: Literal["S", "Z"] | None = None
+
+
+@dataclass(frozen=True)
+class ScaleSummary:
+    """Where the millimetres came from."""
+
+    source: Literal["card", "dpi", "marks"]
+    verified: bool
+    """False for a dpi tag, which nobody checked against a ruler."""
+    card: str | None
+    """'desk 1': kind and edition."""
+    mm_per_px: float
+    """At the middle of what was measured."""
+    u_relative: float
+    """Relative standard uncertainty there."""
+    tilt_deg: float | None
+    markers_seen: int
+    residual_px: float | None
+    """Root mean square of the marker corners about the fitted map."""
+    blur_px: float | None
+    """Edge spread (standard deviation) at the card's printed edges."""
+
+
+@dataclass(frozen=True)
+class PictureReading:
+    """Everything one picture said."""
+
+    width_px: int
+    height_px: int
+    scale: ScaleSummary | None
+    strands: tuple[StrandReading, ...]
+    refusals: tuple[Refusal, ...]
+    cautions: tuple[Caution, ...] = field(default=())
+
+    @property
+    def read(self) -> bool:
+        """True when at least one strand was read."""
+        return bool(self.strands)

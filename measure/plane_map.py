@@ -1,0 +1,239 @@
+"""Maps between the card's plane (true mm) and the picture (px), with their doubt.
+
+Two of them: a pinhole camera with one term of radial lens distortion, and a plain affine map
+for a flat-bed scan and for scales that no card gave. Both are frozen, hold the covariance of
+their parameters, and can be stepped along them, which is how any length propagates its doubt.
+Points are (..., 2) in any leading shape, float64.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final, Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+FAR_MM: Final = 1e6
+"""Height of the 'camera' of a view straight down from everywhere (a scan)."""
+
+_CHUNK: Final = 16384
+"""Points mapped at a time: the working arrays stay in the processor's cache."""
+
+
+class PlaneMap(Protocol):
+    """What the scale asks of a map."""
+
+    @property
+    def covariance(self) -> Floats:
+        """Covariance of the parameters (p, p)."""
+
+    def to_picture(self, points_mm: Floats) -> Floats:
+        """Pixels (..., 2) of points on the card."""
+
+    def to_card(self, points_px: Floats) -> Floats:
+        """Millimetres (..., 2) on the card of pixels."""
+
+    def jacobian(self, points_mm: Floats) -> Floats:
+        """Pixels per mm (n, 2, 2) at points (n, 2): [pixel axis, card axis]."""
+
+    def stepped(self, step: Floats) -> PlaneMap:
+        """The map with its parameters moved by `step` (p,)."""
+
+    def camera_mm(self) -> Floats:
+        """Camera centre (3,) in card coordinates, z from the card towards the camera."""
+
+
+@dataclass(frozen=True)
+class Pinhole:
+    """A pinhole view of the card with radial distortion x_d = x (1 + k1 r^2).
+
+    r is in units of the focal length. Parameters, in the order of the covariance: rotation
+    (3, radians, applied from the left), translation (3, mm), log focal length, k1, principal
+    point (2, px), and the printed ink's outward spread (mm; it moves edges, not the map).
+    """
+
+    rotation: Floats
+    translation_mm: Floats
+    log_focal: float
+    k1: float
+    centre_px: Floats
+    ink_spread_mm: float
+    covariance: Floats
+
+    @property
+    def focal_px(self) -> float:
+        """Focal length in pixels."""
+        return float(np.exp(self.log_focal))
+
+    def to_picture(self, points_mm: Floats) -> Floats:
+        """Pixels (..., 2) of points on the card (..., 2)."""
+        flat = np.asarray(points_mm, float).reshape(-1, 2)
+        out = np.empty_like(flat)
+        R, t, f = self.rotation, self.translation_mm, self.focal_px
+        for start in range(0, len(flat), _CHUNK):
+            X, Y = flat[start : start + _CHUNK].T
+            depth = 1.0 / (R[2, 0] * X + R[2, 1] * Y + t[2])
+            x = (R[0, 0] * X + R[0, 1] * Y + t[0]) * depth
+            y = (R[1, 0] * X + R[1, 1] * Y + t[1]) * depth
+            gain = f + (f * self.k1) * (x * x + y * y)
+            out[start : start + _CHUNK, 0] = self.centre_px[0] + gain * x
+            out[start : start + _CHUNK, 1] = self.centre_px[1] + gain * y
+        return out.reshape(np.shape(points_mm))
+
+    def to_card(self, points_px: Floats) -> Floats:
+        """Millimetres (..., 2) on the card of pixels (..., 2); the inverse of `to_picture`."""
+        flat = np.asarray(points_px, float).reshape(-1, 2)
+        out = np.empty_like(flat)
+        homography = np.column_stack([self.rotation[:, :2], self.translation_mm])
+        back = np.linalg.inv(homography)
+        for start in range(0, len(flat), _CHUNK):
+            x, y = ((flat[start : start + _CHUNK] - self.centre_px) / self.focal_px).T
+            shrink = _undistorted(np.hypot(x, y), self.k1)
+            x, y = x * shrink, y * shrink
+            depth = 1.0 / (back[2, 0] * x + back[2, 1] * y + back[2, 2])
+            out[start : start + _CHUNK, 0] = (back[0, 0] * x + back[0, 1] * y + back[0, 2]) * depth
+            out[start : start + _CHUNK, 1] = (back[1, 0] * x + back[1, 1] * y + back[1, 2]) * depth
+        return out.reshape(np.shape(points_px))
+
+    def jacobian(self, points_mm: Floats) -> Floats:
+        """Pixels per mm (n, 2, 2) at points (n, 2): [pixel axis, card axis]."""
+        camera = points_mm @ self.rotation[:, :2].T + self.translation_mm
+        return self._by_camera_point(camera) @ self.rotation[:, :2]
+
+    def parameter_jacobian(self, points_mm: Floats, outward: Floats) -> Floats:
+        """Change of pixels (n, 2, 11) per parameter, of printed points (n, 2).
+
+        `outward` (n, 2) is how a point moves per mm of ink spread.
+        """
+        turned = points_mm @ self.rotation[:, :2].T
+        camera = turned + self.translation_mm
+        per_camera = self._by_camera_point(camera)
+        x, y = (camera[:, :2] / camera[:, 2:]).T
+        r2 = x * x + y * y
+        f = self.focal_px
+        out = np.zeros((len(points_mm), 2, 11))
+        px, py, pz = turned.T
+        zero = np.zeros_like(px)
+        # A turn w moves the point by w x p, which is -[p]x w.
+        turn = np.stack(
+            [
+                np.stack([zero, pz, -py], axis=-1),
+                np.stack([-pz, zero, px], axis=-1),
+                np.stack([py, -px, zero], axis=-1),
+            ],
+            axis=1,
+        )
+        out[:, :, 0:3] = per_camera @ turn
+        out[:, :, 3:6] = per_camera
+        out[:, 0, 6] = f * x * (1 + self.k1 * r2)
+        out[:, 1, 6] = f * y * (1 + self.k1 * r2)
+        out[:, 0, 7] = f * x * r2
+        out[:, 1, 7] = f * y * r2
+        out[:, 0, 8] = out[:, 1, 9] = 1.0
+        per_mm = per_camera @ self.rotation[:, :2]
+        out[:, :, 10] = (per_mm @ outward[:, :, None])[:, :, 0]
+        return out
+
+    def _by_camera_point(self, camera: Floats) -> Floats:
+        """Change of pixels (n, 2, 3) with the point in the camera's frame (n, 3)."""
+        depth = 1.0 / camera[:, 2]
+        x, y = camera[:, 0] * depth, camera[:, 1] * depth
+        f, k1 = self.focal_px, self.k1
+        gain = 1 + k1 * (x * x + y * y)
+        a = f * (gain + 2 * k1 * x * x) * depth
+        b = f * (2 * k1 * x * y) * depth
+        c = f * (gain + 2 * k1 * y * y) * depth
+        out = np.empty((len(camera), 2, 3))
+        out[:, 0, 0], out[:, 0, 1] = a, b
+        out[:, 1, 0], out[:, 1, 1] = b, c
+        out[:, 0, 2] = -(a * x + b * y)
+        out[:, 1, 2] = -(b * x + c * y)
+        return out
+
+    def stepped(self, step: Floats) -> Pinhole:
+        """The map with its parameters moved by `step` (11,)."""
+        turn = cv2.Rodrigues(np.asarray(step[:3], float))[0]
+        return replace(
+            self,
+            rotation=turn @ self.rotation,
+            translation_mm=self.translation_mm + step[3:6],
+            log_focal=self.log_focal + float(step[6]),
+            k1=self.k1 + float(step[7]),
+            centre_px=self.centre_px + step[8:10],
+            ink_spread_mm=self.ink_spread_mm + float(step[10]),
+        )
+
+    def camera_mm(self) -> Floats:
+        """Camera centre (3,) in card coordinates, z from the card towards the camera."""
+        x, y, z = -self.rotation.T @ self.translation_mm
+        # x right and y down leave a right-handed z pointing into the paper.
+        return np.array([x, y, -z])
+
+
+def _undistorted(radius: Floats, k1: float) -> Floats:
+    """Ratio of the undistorted to the distorted radius (n,), both in focal lengths."""
+    if k1 == 0.0:
+        return np.ones_like(radius)
+    limit = np.inf if k1 > 0 else 0.98 / np.sqrt(-3 * k1)  # beyond it the map folds back
+    r = np.minimum(radius, limit)
+    for _ in range(12):
+        step = (r * (1 + k1 * r * r) - radius) / (1 + 3 * k1 * r * r)
+        r = np.clip(r - step, 0.0, limit)
+        if not step.size or np.max(np.abs(step)) < 1e-13:
+            break
+    return np.divide(r, radius, out=np.ones_like(radius), where=radius > 0)
+
+
+@dataclass(frozen=True)
+class Affine:
+    """Straight down from everywhere: px = matrix @ mm + offset.
+
+    Parameters, in the order of the covariance: matrix (4, by rows, px per mm), offset (2, px),
+    ink spread (mm).
+    """
+
+    matrix: Floats
+    offset_px: Floats
+    ink_spread_mm: float
+    covariance: Floats
+
+    def to_picture(self, points_mm: Floats) -> Floats:
+        """Pixels (..., 2) of points on the card (..., 2)."""
+        mapped: Floats = np.asarray(points_mm, float) @ self.matrix.T + self.offset_px
+        return mapped
+
+    def to_card(self, points_px: Floats) -> Floats:
+        """Millimetres (..., 2) on the card of pixels (..., 2)."""
+        back = np.linalg.inv(self.matrix)
+        mapped: Floats = (np.asarray(points_px, float) - self.offset_px) @ back.T
+        return mapped
+
+    def jacobian(self, points_mm: Floats) -> Floats:
+        """Pixels per mm (n, 2, 2): the same everywhere."""
+        return np.broadcast_to(self.matrix, (len(points_mm), 2, 2))
+
+    def parameter_jacobian(self, points_mm: Floats, outward: Floats) -> Floats:
+        """Change of pixels (n, 2, 7) per parameter, of printed points (n, 2)."""
+        out = np.zeros((len(points_mm), 2, 7))
+        out[:, 0, 0:2] = points_mm
+        out[:, 1, 2:4] = points_mm
+        out[:, 0, 4] = out[:, 1, 5] = 1.0
+        out[:, :, 6] = outward @ self.matrix.T
+        return out
+
+    def stepped(self, step: Floats) -> Affine:
+        """The map with its parameters moved by `step` (7,)."""
+        return replace(
+            self,
+            matrix=self.matrix + np.reshape(step[:4], (2, 2)),
+            offset_px=self.offset_px + step[4:6],
+            ink_spread_mm=self.ink_spread_mm + float(step[6]),
+        )
+
+    def camera_mm(self) -> Floats:
+        """A point far above the origin: the view is straight down everywhere."""
+        return np.array([0.0, 0.0, FAR_MM])

@@ -1,0 +1,237 @@
+"""The card as a file: a sheet to print (PDF, SVG) or the bare card's pixels (PNG)."""
+
+from __future__ import annotations
+
+import io
+import math
+import os
+from html import escape
+from typing import Final, Literal
+
+from app.sheet import Frame, Paper, Sheet, Words, card_words, lay_out, window_frame
+from measure.card import Card
+
+FileFormat = Literal["pdf", "png", "svg"]
+
+MM_PER_INCH: Final = 25.4
+
+
+def card_file(
+    card: Card, *, paper: Paper = "a4", file_format: FileFormat = "pdf", dpi: int = 600
+) -> bytes:
+    """The content of a card file: `paper` is for PDF and SVG, `dpi` for PNG."""
+    if file_format == "pdf":
+        return sheet_pdf(lay_out(card, paper))
+    if file_format == "svg":
+        return sheet_svg(lay_out(card, paper)).encode("utf-8")
+    return card_png(card, dpi)
+
+
+def sheet_svg(sheet: Sheet) -> str:
+    """The sheet as SVG whose user unit is one millimetre."""
+    ink = "".join(f"M{_n(x)} {_n(y)}h{_n(w)}v{_n(h)}h{_n(-w)}z" for x, y, w, h in sheet.ink_mm)
+    parts = [
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{_n(sheet.width_mm)}mm" '
+        f'height="{_n(sheet.height_mm)}mm" '
+        f'viewBox="0 0 {_n(sheet.width_mm)} {_n(sheet.height_mm)}">',
+        f"<title>{escape(sheet.title)}</title>",
+        f'<rect width="{_n(sheet.width_mm)}" height="{_n(sheet.height_mm)}" fill="#fff"/>',
+        f'<path id="ink" d="{ink}" fill="#000"/>',
+    ]
+    parts += [
+        f'<rect class="check-bar" x="{_n(b.x_mm)}" y="{_n(b.y_mm)}" '
+        f'width="{_n(b.width_mm)}" height="{_n(b.height_mm)}" fill="#000"/>'
+        for b in sheet.bars
+    ]
+    parts += [_svg_frame(frame) for frame in sheet.frames]
+    parts += [_svg_words(words) for words in sheet.words]
+    parts.append("</svg>")
+    return "\n".join(parts) + "\n"
+
+
+def _n(value: float) -> str:
+    """A length with a tenth of a micrometre and no trailing zeros."""
+    text = f"{value:.4f}".rstrip("0").rstrip(".")
+    return "0" if text in ("", "-0") else text
+
+
+def _hex(grey: int) -> str:
+    return f"#{grey:02x}{grey:02x}{grey:02x}"
+
+
+def _svg_frame(frame: Frame) -> str:
+    dash = f' stroke-dasharray="{frame.dash_mm[0]} {frame.dash_mm[1]}"' if frame.dash_mm else ""
+    corner = f' rx="{_n(frame.radius_mm)}"' if frame.radius_mm else ""
+    return (
+        f'<rect class="cut" x="{_n(frame.x_mm)}" y="{_n(frame.y_mm)}" '
+        f'width="{_n(frame.width_mm)}" height="{_n(frame.height_mm)}"{corner} fill="none" '
+        f'stroke="{_hex(frame.grey)}" stroke-width="{_n(frame.stroke_mm)}"{dash}/>'
+    )
+
+
+def _svg_words(words: Words) -> str:
+    turn = (
+        f' transform="rotate({_n(words.turn_deg)} {_n(words.x_mm)} {_n(words.baseline_mm)})"'
+        if words.turn_deg
+        else ""
+    )
+    anchor = ' text-anchor="middle"' if words.align == "middle" else ""
+    weight = ' font-weight="bold"' if words.bold else ""
+    return (
+        f'<text x="{_n(words.x_mm)}" y="{_n(words.baseline_mm)}" font-size="{_n(words.size_mm)}" '
+        f'font-family="Helvetica, Arial, sans-serif" fill="{_hex(words.grey)}"'
+        f'{anchor}{weight}{turn} xml:space="preserve">{escape(words.text)}</text>'
+    )
+
+
+def sheet_pdf(sheet: Sheet) -> bytes:
+    """The sheet as a PDF page of exactly the paper's size, vector shapes and text only."""
+    # opencv points these at its own copy of Qt's plugins and fonts, which PySide6 cannot use.
+    for variable in ("QT_QPA_PLATFORM_PLUGIN_PATH", "QT_QPA_FONTDIR"):
+        os.environ.pop(variable, None)
+    from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF, QRectF, QSizeF, Qt
+    from PySide6.QtGui import (
+        QColor,
+        QFont,
+        QFontDatabase,
+        QFontMetricsF,
+        QGuiApplication,
+        QPageSize,
+        QPainter,
+        QPainterPath,
+        QPdfWriter,
+        QPen,
+    )
+
+    application = QGuiApplication.instance()
+    if application is None:
+        # No window is shown, so none of the platform's own is needed: works on a bare server.
+        application = QGuiApplication(["slubwise", "-platform", "offscreen"])
+
+    # A machine may have no font at all; Pillow always brings one along.
+    font_id = QFontDatabase.addApplicationFontFromData(QByteArray(_font_bytes()))
+    families = QFontDatabase.applicationFontFamilies(font_id)
+    family = families[0] if families else "sans-serif"
+
+    data = QByteArray()
+    buffer = QBuffer(data)
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    writer = QPdfWriter(buffer)
+    writer.setTitle(sheet.title)
+    writer.setCreator("Slubwise")
+    # Qt's named sizes are rounded to whole points; the size in millimetres is kept as given.
+    writer.setPageSize(
+        QPageSize(
+            QSizeF(sheet.width_mm, sheet.height_mm),
+            QPageSize.Unit.Millimeter,
+            sheet.paper,
+            QPageSize.SizeMatchPolicy.ExactMatch,
+        )
+    )
+    writer.setPageMargins(QMarginsF(0, 0, 0, 0))
+    writer.setResolution(_PDF_DPI)
+    unit = _PDF_DPI / MM_PER_INCH
+
+    painter = QPainter(writer)
+    painter.setPen(Qt.PenStyle.NoPen)
+    painter.setBrush(QColor(0, 0, 0))
+    # One path for all the ink: rectangles that touch leave no hairline between them.
+    path = QPainterPath()
+    path.setFillRule(Qt.FillRule.WindingFill)
+    for x, y, w, h in sheet.ink_mm:
+        path.addRect(QRectF(x * unit, y * unit, w * unit, h * unit))
+    painter.drawPath(path)
+    for bar in sheet.bars:
+        painter.drawRect(
+            QRectF(bar.x_mm * unit, bar.y_mm * unit, bar.width_mm * unit, bar.height_mm * unit)
+        )
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    for frame in sheet.frames:
+        pen = QPen(QColor(frame.grey, frame.grey, frame.grey), frame.stroke_mm * unit)
+        pen.setJoinStyle(Qt.PenJoinStyle.MiterJoin)
+        if frame.dash_mm:
+            pen.setCapStyle(Qt.PenCapStyle.FlatCap)
+            pen.setDashPattern([length / frame.stroke_mm for length in frame.dash_mm])
+        painter.setPen(pen)
+        box = QRectF(
+            frame.x_mm * unit, frame.y_mm * unit, frame.width_mm * unit, frame.height_mm * unit
+        )
+        outline = QPainterPath()
+        outline.addRoundedRect(box, frame.radius_mm * unit, frame.radius_mm * unit)
+        painter.drawPath(outline)
+    for words in sheet.words:
+        font = QFont(family)
+        font.setPixelSize(max(1, round(words.size_mm * unit)))
+        font.setBold(words.bold)
+        painter.setFont(font)
+        painter.setPen(QColor(words.grey, words.grey, words.grey))
+        painter.save()
+        painter.translate(words.x_mm * unit, words.baseline_mm * unit)
+        painter.rotate(words.turn_deg)
+        advance = QFontMetricsF(font, writer).horizontalAdvance(words.text)
+        painter.drawText(0 if words.align == "left" else round(-advance / 2), 0, words.text)
+        painter.restore()
+    painter.end()
+    buffer.close()
+    QFontDatabase.removeApplicationFont(font_id)
+    return bytes(data.data())
+
+
+_PDF_DPI: Final = 1200
+
+
+def _font_bytes() -> bytes:
+    from PIL import ImageFont
+
+    font = ImageFont.load_default(16)
+    return font.font_bytes if isinstance(font, ImageFont.FreeTypeFont) else b""
+
+
+def card_png(card: Card, dpi: int = 600) -> bytes:
+    """The bare trimmed card as a grey PNG at `dpi`, area-exact in linear light."""
+    import numpy as np
+    from PIL import Image, ImageDraw, ImageFont
+
+    from measure.card import ink_coverage
+    from measure.linear_light import encode_srgb
+
+    pixels_per_mm = dpi / MM_PER_INCH
+    pixels = encode_srgb(1.0 - ink_coverage(card, pixels_per_mm))
+    rows, columns = pixels.shape
+    across, down = columns / card.width_mm, rows / card.height_mm
+
+    image = Image.fromarray(pixels, "L")
+    draw = ImageDraw.Draw(image)
+    for words in card_words(card):
+        font = ImageFont.load_default(words.size_mm * down)
+        draw.text(
+            (words.x_mm * across, words.baseline_mm * down),
+            words.text,
+            fill=words.grey,
+            font=font,
+            anchor="ms" if words.align == "middle" else "ls",
+        )
+
+    # Whole pixels, rounded away from the window: not one of its own is touched.
+    lane, frame = card.lane("open"), window_frame(card)
+    stroke = max(1, round(frame.stroke_mm * down))
+    left = math.floor(lane.x_mm * across) - 1
+    right = math.ceil((lane.x_mm + lane.width_mm) * across)
+    top = math.floor(lane.y_mm * down) - 1
+    bottom = math.ceil((lane.y_mm + lane.height_mm) * down)
+    canvas = np.array(image)
+    dash, gap = frame.dash_mm or (1.0, 0.0)
+    along_x = np.arange(left, right + 1)
+    along_y = np.arange(top, bottom + 1)
+    on_x = along_x[((along_x - left) / across) % (dash + gap) < dash]
+    on_y = along_y[((along_y - top) / down) % (dash + gap) < dash]
+    for step in range(stroke):
+        canvas[top - step, on_x] = frame.grey
+        canvas[bottom + step, on_x] = frame.grey
+        canvas[on_y, left - step] = frame.grey
+        canvas[on_y, right + step] = frame.grey
+
+    out = io.BytesIO()
+    Image.fromarray(canvas, "L").save(out, "PNG", dpi=(dpi, dpi), optimize=True)
+    return out.getvalue()

@@ -1,0 +1,371 @@
+"""The `slubwise` command. Heavy libraries are imported inside the commands that need them."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final, NoReturn
+
+import typer
+
+from app import UseError, program_version
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from app.batch import PictureJob, PictureResult
+    from measure.pipeline import Settings
+
+EXIT_READ: Final = 0
+EXIT_REFUSED: Final = 1
+EXIT_BAD_USE: Final = 2
+EXIT_STOPPED: Final = 130
+EXIT_PIPE_CLOSED: Final = 141
+
+cli = typer.Typer(
+    name="slubwise",
+    help="Slubwise reads yarn diameter, wraps per inch and evenness from a picture of strands "
+    "lying on a printed card.",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+class CardKindChoice(StrEnum):
+    """Which card to print."""
+
+    desk = "desk"
+    pocket = "pocket"
+
+
+class PaperChoice(StrEnum):
+    """What it is printed on."""
+
+    a4 = "a4"
+    letter = "letter"
+
+
+class FormatChoice(StrEnum):
+    """What kind of file."""
+
+    pdf = "pdf"
+    png = "png"
+    svg = "svg"
+
+
+class ScaleChoice(StrEnum):
+    """Where the millimetres come from."""
+
+    card = "card"
+    dpi = "dpi"
+
+
+class UnitsChoice(StrEnum):
+    """Units of the table."""
+
+    mm = "mm"
+    inch = "inch"
+
+
+def main() -> None:
+    """Run the command line; every failure ends in one sentence and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A file name that the terminal cannot show must not end the program.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    cli()
+
+
+def _say(text: str) -> None:
+    typer.echo(f"slubwise: {text}", err=True)
+
+
+def _fail(text: str, code: int = EXIT_BAD_USE) -> NoReturn:
+    _say(text)
+    raise typer.Exit(code)
+
+
+@contextmanager
+def _clean_end() -> Iterator[None]:
+    """Ctrl-C, a closed pipe and a full disk end a command without a traceback."""
+    try:
+        yield
+        sys.stdout.flush()
+    except UseError as error:
+        _fail(str(error))
+    except KeyboardInterrupt:
+        _fail("stopped.", EXIT_STOPPED)
+    except BrokenPipeError:
+        # Whoever read our output has gone; without this Python complains once more at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit(EXIT_PIPE_CLOSED) from None
+    except OSError as error:
+        _fail(f"the output could not be written: {error.strerror or error}.")
+
+
+def _write(file: Path, content: bytes) -> None:
+    try:
+        file.write_bytes(content)
+    except OSError as error:
+        _fail(
+            f"{file} could not be written ({error.strerror or error}). "
+            "Choose another place with --out."
+        )
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"slubwise {program_version()}")
+        raise typer.Exit
+
+
+@cli.callback(invoke_without_command=True)
+def _start(
+    context: typer.Context,
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Say the version."),
+    ] = False,
+) -> None:
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+
+
+@cli.command()
+def card(
+    kind: Annotated[
+        CardKindChoice, typer.Option(help="desk for the table, pocket the size of a bank card.")
+    ] = CardKindChoice.desk,
+    paper: Annotated[PaperChoice, typer.Option(help="Paper of the PDF or SVG.")] = PaperChoice.a4,
+    file_format: Annotated[
+        FormatChoice | None,
+        typer.Option(
+            "--format", help="pdf or svg: a sheet to print; png: the bare card. Default: pdf."
+        ),
+    ] = None,
+    dpi: Annotated[int, typer.Option(min=100, max=1200, help="Pixels per inch of the PNG.")] = 600,
+    out: Annotated[
+        Path | None, typer.Option(help="File to write; default: in this folder.")
+    ] = None,
+    geometry: Annotated[
+        bool, typer.Option("--geometry", help="Print the card's geometry as JSON, write nothing.")
+    ] = False,
+) -> None:
+    """Write the card to print, or its geometry."""
+    with _clean_end():
+        from measure.card import newest_card
+
+        chosen = newest_card(kind.value)
+        if geometry:
+            typer.echo(json.dumps(chosen.geometry(), indent=1))
+            return
+        if file_format is None:
+            endings = {f".{choice.value}": choice for choice in FormatChoice}
+            file_format = endings.get(out.suffix.lower() if out else "", FormatChoice.pdf)
+        if out is None:
+            sheet = "" if file_format is FormatChoice.png else f"-{paper.value}"
+            out = Path(f"slubwise-card-{kind.value}{sheet}.{file_format.value}")
+
+        from app.card_sheet import card_file
+
+        try:
+            content = card_file(chosen, paper=paper.value, file_format=file_format.value, dpi=dpi)
+        except ImportError as error:
+            _fail(
+                f"the PDF is drawn with Qt, which does not load here ({error}). "
+                "Install what it names, or take --format svg."
+            )
+        _write(out, content)
+        if file_format is FormatChoice.png:
+            typer.echo(f"Wrote {out}: the bare card at {dpi} pixels per inch.")
+        else:
+            typer.echo(
+                f"Wrote {out}: print it at 100 %, no fit to page, then check the bars with a ruler."
+            )
+
+
+@cli.command()
+def measure(
+    pictures: Annotated[
+        list[Path], typer.Argument(help="Pictures, or folders of pictures.", show_default=False)
+    ],
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON (docs/formats.md).")] = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV, one row per strand.")] = False,
+    overlay: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Write the picture with the outlines drawn on; a folder for several pictures.",
+        ),
+    ] = None,
+    scale: Annotated[
+        ScaleChoice, typer.Option(help="card in the picture, or the dpi tag of a scan.")
+    ] = ScaleChoice.card,
+    marks: Annotated[
+        str | None,
+        typer.Option(
+            metavar="X1,Y1,X2,Y2,MM",
+            help="Two places in the picture (pixels) and the millimetres between them, as scale.",
+        ),
+    ] = None,
+    printer_x: Annotated[
+        float,
+        typer.Option(min=0.8, max=1.25, help="True over nominal length of the bars across."),
+    ] = 1.0,
+    printer_y: Annotated[
+        float, typer.Option(min=0.8, max=1.25, help="True over nominal length of the bars down.")
+    ] = 1.0,
+    chart: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Chart of weight classes (docs/guide.md).")
+    ] = None,
+    wrap_factor: Annotated[
+        float, typer.Option(min=0.5, max=3.0, help="Your hand-wrapped pitch over the diameter.")
+    ] = 1.0,
+    units: Annotated[UnitsChoice, typer.Option(help="Units of the table.")] = UnitsChoice.mm,
+) -> None:
+    """Measure the strands in pictures.
+
+    Exit code 0: every picture gave a reading; 1: at least one gave none; 2: bad use, or a file
+    could not be read or written.
+    """
+    with _clean_end():
+        if as_json and as_csv:
+            _fail("--json and --csv exclude each other; choose one.")
+        from app.arguments import build_jobs, build_settings
+
+        settings = build_settings(scale.value, marks, (printer_x, printer_y), chart, wrap_factor)
+        jobs = build_jobs(pictures, overlay)
+        results = _measured(jobs, settings)
+        _print_results(results, as_json, as_csv, units)
+        code = EXIT_READ
+        for result in results:
+            if result.error is not None:
+                _say(f"{result.picture}: {result.error.text} {result.error.advice}")
+                code = EXIT_BAD_USE
+            elif result.write_error is not None:
+                _say(
+                    f"the overlay of {result.picture} could not be written ({result.write_error}). "
+                    "Choose another place with --overlay."
+                )
+                code = EXIT_BAD_USE
+            elif result.reading is not None and not result.reading.read and code == EXIT_READ:
+                code = EXIT_REFUSED
+        if code != EXIT_READ:
+            raise typer.Exit(code)
+
+
+def _measured(jobs: Sequence[PictureJob], settings: Settings) -> list[PictureResult]:
+    """All results; on a terminal a bar appears when it takes more than a second."""
+    from concurrent.futures.process import BrokenProcessPool
+    from threading import Timer
+
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    from app.batch import measure_all
+
+    console = Console(stderr=True)
+    progress = Progress(
+        TextColumn("measuring"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.description}"),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal or len(jobs) == 1,
+    )
+    task = progress.add_task("", total=len(jobs))
+    late = Timer(1.0, progress.start)
+    late.daemon = True
+    late.start()
+    results: list[PictureResult] = []
+    try:
+        for result in measure_all(jobs, settings):
+            results.append(result)
+            progress.update(task, advance=1, description=result.picture.name)
+    except BrokenProcessPool:
+        _fail(
+            f"a worker process died after {len(results)} of {len(jobs)} pictures, most likely for "
+            "want of memory. Measure fewer pictures at a time."
+        )
+    finally:
+        late.cancel()
+        late.join()
+        progress.stop()
+    return results
+
+
+def _print_results(
+    results: Sequence[PictureResult], as_json: bool, as_csv: bool, units: UnitsChoice
+) -> None:
+    from app import report
+
+    if as_json:
+        typer.echo(report.as_json(results))
+        return
+    if as_csv:
+        typer.echo(report.as_csv(results), nl=False)
+        # A picture or strand without a row is said beside the rows.
+        for result in results:
+            for refusal in result.reading.refusals if result.reading else ():
+                _say(f"{result.picture}: {refusal.text} {refusal.advice}")
+        return
+    from rich.console import Console
+
+    console = Console()
+    for result in results:
+        if result.reading is not None:
+            report.print_reading(console, str(result.picture), result.reading, units.value)
+            console.print()
+
+
+@cli.command()
+def demo(
+    out: Annotated[Path, typer.Option(help="Folder for the two pictures.")] = Path("slubwise-demo"),
+) -> None:
+    """Measure a shipped sample picture; write its overlay and a picture of its drift."""
+    with _clean_end():
+        import io
+
+        from app.arguments import make_folder
+        from app.batch import PictureJob, measure_one
+        from app.samples import demo_picture
+        from measure.pipeline import Settings
+
+        sample = demo_picture()
+        if sample is None:
+            _fail("this copy came without the sample pictures; install it again.")
+        make_folder(out, "--out")
+        result = measure_one(PictureJob(sample, out / f"{sample.stem}-overlay.png"), Settings())
+        if result.error is not None:
+            _fail(f"{sample.name}: {result.error.text} {result.error.advice}")
+        if result.write_error is not None:
+            _fail(f"{out} cannot be written to ({result.write_error}). Choose another with --out.")
+        reading = result.reading
+        if reading is None or not reading.read:
+            _fail(f"nothing could be read from {sample.name}.", EXIT_REFUSED)
+
+        from rich.console import Console
+
+        from app.drift_picture import draw_drift
+        from app.report import print_reading
+
+        typer.echo("A sample picture, rendered by computer and not photographed:")
+        print_reading(Console(), sample.name, reading, "mm")
+        mean = sum(s.diameter_mm for s in reading.strands) / len(reading.strands)
+        image = io.BytesIO()
+        draw_drift(reading, (0.9 * mean, 1.1 * mean)).save(image, "PNG")
+        drift = out / f"{sample.stem}-drift.png"
+        _write(drift, image.getvalue())
+        typer.echo(f"\nWrote {out / f'{sample.stem}-overlay.png'}: what was measured and where.")
+        typer.echo(f"Wrote {drift}: the diameter along the strands; the band is the mean +- 10 %.")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,318 @@
+"""Readings as text: a table for people, JSON and CSV for programs (docs/formats.md)."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from app import program_version
+from app.format import MM_PER_INCH, decimals_for, length_text, rounded, value_text
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from rich.console import Console
+
+    from app.batch import PictureResult
+    from measure.results import Caution, Interval, PictureReading, ScaleSummary, StrandReading
+
+Units = Literal["mm", "inch"]
+
+CSV_COLUMNS: Final = (
+    "picture",
+    "strand",
+    "lane",
+    "ground",
+    "diameter_mm",
+    "u_diameter_mm",
+    "diameter_low_mm",
+    "diameter_high_mm",
+    "wpi",
+    "wpi_low",
+    "wpi_high",
+    "weight_classes",
+    "cv_percent",
+    "length_mm",
+    "thick_places",
+    "thin_places",
+    "halo_ratio",
+    "light_mm",
+    "dark_mm",
+    "agreement_percent",
+    "plies",
+    "turns_per_inch",
+    "twist",
+    "scale_source",
+    "scale_verified",
+    "mm_per_px",
+    "cautions",
+)
+"""Columns of `--csv`, one row per strand; units are in the names."""
+
+
+def print_reading(console: Console, name: str, reading: PictureReading, units: Units) -> None:
+    """The table of one picture, its cautions and what was not read, within 80 columns."""
+    from rich.markup import escape
+
+    console.print(f"[bold]{escape(name)}[/bold]", highlight=False, soft_wrap=True)
+    if reading.scale is not None:
+        console.print(_scale_line(reading.scale), highlight=False)
+    if reading.strands:
+        console.print(_table(reading.strands, units))
+    for who, caution in told_cautions(reading):
+        console.print(
+            f"[yellow]Caution[/yellow] {who}{escape(caution.text)} "
+            f"[dim]({escape(caution.code)})[/dim]",
+            highlight=False,
+        )
+    for refusal in reading.refusals:
+        who = f"Strand {refusal.strand}: " if refusal.strand is not None else ""
+        console.print(
+            f"[red]Not read[/red] {who}{escape(refusal.text)} {escape(refusal.advice)} "
+            f"[dim]({escape(refusal.code)})[/dim]",
+            highlight=False,
+        )
+
+
+def told_cautions(reading: PictureReading) -> list[tuple[str, Caution]]:
+    """All cautions of a picture, each once, with the strands it holds for: 'strands 1, 3: '."""
+    holders: dict[Caution, list[int]] = {}
+    for strand in reading.strands:
+        for caution in strand.cautions:
+            holders.setdefault(caution, []).append(strand.number)
+    told = [("", caution) for caution in reading.cautions]
+    for caution, numbers in holders.items():
+        word = "strand" if len(numbers) == 1 else "strands"
+        told.append((f"{word} {', '.join(map(str, numbers))}: ", caution))
+    return told
+
+
+def _scale_line(scale: ScaleSummary) -> str:
+    if scale.source == "card":
+        where = f"scale: {scale.card} card, {scale.markers_seen} markers"
+        if scale.tilt_deg is not None:
+            where += f", tilt {scale.tilt_deg:.0f} degrees"
+    elif scale.source == "dpi":
+        where = "scale: the file's dpi tag"
+    else:
+        where = "scale: two marks set by hand"
+    if not scale.verified:
+        where += ", not verified"
+    mm_per_px = value_text(scale.mm_per_px, max(scale.u_relative, 1e-4) * scale.mm_per_px)
+    return f"{where}, {mm_per_px} mm per pixel"
+
+
+def _table(strands: Sequence[StrandReading], units: Units) -> Any:
+    from rich import box
+    from rich.table import Table
+
+    unit, factor = ("in", 1 / MM_PER_INCH) if units == "inch" else ("mm", 1.0)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, collapse_padding=True)
+    table.add_column("Strand", no_wrap=True)
+    table.add_column("WPI\n(95 %)", justify="right", no_wrap=True)
+    table.add_column(f"Diameter, {unit}\n(95 %)", justify="right", no_wrap=True)
+    table.add_column("Class", max_width=18)
+    table.add_column("Evenness", no_wrap=True)
+    table.add_column("Length", justify="right", no_wrap=True)
+    for strand in strands:
+        low, high = strand.diameter_interval_mm
+        table.add_row(
+            f"{strand.number}\n[dim]{strand.lane}[/dim]",
+            _two_lines(strand.wpi, strand.wpi_interval),
+            _two_lines(strand.diameter_mm * factor, (low * factor, high * factor)),
+            "\n".join(f"{c.number} {c.name}" for c in strand.weight_classes) or "none",
+            _evenness(strand),
+            length_text(strand.length_mm, units),
+        )
+    return table
+
+
+def _two_lines(value: float, interval: Interval) -> str:
+    low, high = interval
+    decimals = decimals_for((high - low) / 4)
+    return (
+        f"[bold]{rounded(value, decimals)}[/bold]\n"
+        f"{rounded(low, decimals)} to {rounded(high, decimals)}"
+    )
+
+
+def _evenness(strand: StrandReading) -> str:
+    cv = "CV too short" if strand.cv_percent is None else f"CV {strand.cv_percent:.1f} %"
+    thick, thin = count_places(strand)
+    return f"{cv}\n{thick} thick, {thin} thin" if thick or thin else cv
+
+
+def count_places(strand: StrandReading) -> tuple[int, int]:
+    """How many thick and how many thin places; one that passes several limits counts once."""
+    counts = []
+    for kind in ("thick", "thin"):
+        spans = sorted((p.from_mm, p.to_mm) for p in strand.uneven_places if p.kind == kind)
+        count, reach = 0, -math.inf
+        for start, stop in spans:
+            if start >= reach:
+                count += 1
+            reach = max(reach, stop)
+        counts.append(count)
+    return counts[0], counts[1]
+
+
+def as_json(results: Sequence[PictureResult]) -> str:
+    """The JSON of `--json`: one picture's object, or all under "pictures" when there are more."""
+    objects = [picture_object(result) for result in results]
+    head = {"slubwise": program_version()}
+    document = head | objects[0] if len(objects) == 1 else head | {"pictures": objects}
+    return json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1)
+
+
+def picture_object(result: PictureResult) -> dict[str, Any]:
+    """One picture as plain data; an unreadable one has no scale, no strands and one refusal."""
+    reading = result.reading
+    if reading is None:
+        error = result.error
+        refusals = (
+            [{"code": error.code, "text": error.text, "advice": error.advice, "strand": None}]
+            if error
+            else []
+        )
+        return {
+            "picture": str(result.picture),
+            "size_px": None,
+            "read": False,
+            "scale": None,
+            "strands": [],
+            "refusals": refusals,
+            "cautions": [],
+        }
+    return {
+        "picture": str(result.picture),
+        "size_px": [reading.width_px, reading.height_px],
+        "read": reading.read,
+        "scale": _scale_object(reading.scale),
+        "strands": [_strand_object(strand) for strand in reading.strands],
+        "refusals": [
+            {"code": r.code, "text": r.text, "advice": r.advice, "strand": r.strand}
+            for r in reading.refusals
+        ],
+        "cautions": [{"code": c.code, "text": c.text} for c in reading.cautions],
+    }
+
+
+def _scale_object(scale: ScaleSummary | None) -> dict[str, Any] | None:
+    if scale is None:
+        return None
+    return {
+        "source": scale.source,
+        "verified": scale.verified,
+        "card": scale.card,
+        "mm_per_px": _number(scale.mm_per_px, 8),
+        "u_relative": _number(scale.u_relative, 8),
+        "tilt_deg": _number(scale.tilt_deg),
+        "markers_seen": scale.markers_seen,
+        "residual_px": _number(scale.residual_px),
+        "blur_px": _number(scale.blur_px),
+    }
+
+
+def _strand_object(strand: StrandReading) -> dict[str, Any]:
+    along = strand.along
+    return {
+        "number": strand.number,
+        "lane": strand.lane,
+        "ground": strand.ground,
+        "diameter_mm": _number(strand.diameter_mm),
+        "u_diameter_mm": _number(strand.u_diameter_mm),
+        "diameter_interval_mm": [_number(v) for v in strand.diameter_interval_mm],
+        "wpi": _number(strand.wpi),
+        "wpi_interval": [_number(v) for v in strand.wpi_interval],
+        "weight_classes": [{"number": c.number, "name": c.name} for c in strand.weight_classes],
+        "cv_percent": _number(strand.cv_percent),
+        "length_mm": _number(strand.length_mm),
+        "along": {
+            "position_mm": _numbers(along.position_mm),
+            "diameter_mm": _numbers(along.diameter_mm),
+            "u_diameter_mm": _numbers(along.u_diameter_mm),
+            "ground": [str(ground) for ground in along.ground],
+        },
+        "uneven_places": [
+            {
+                "kind": place.kind,
+                "threshold_percent": place.threshold_percent,
+                "from_mm": _number(place.from_mm),
+                "to_mm": _number(place.to_mm),
+                "extreme_percent": _number(place.extreme_percent),
+            }
+            for place in strand.uneven_places
+        ],
+        "halo_ratio": _number(strand.halo_ratio),
+        "light_mm": _number(strand.light_mm),
+        "dark_mm": _number(strand.dark_mm),
+        "agreement_percent": _number(strand.agreement_percent),
+        "budget_mm": {name: _number(u, 8) for name, u in strand.budget_mm.items()},
+        "width_px": _number(strand.width_px),
+        "plies": strand.plies,
+        "turns_per_inch": _number(strand.turns_per_inch),
+        "twist": strand.twist,
+        "cautions": [{"code": c.code, "text": c.text} for c in strand.cautions],
+    }
+
+
+def _number(value: float | None, decimals: int = 5) -> float | None:
+    """A JSON number without noise digits; what is not finite becomes null."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), decimals)
+
+
+def _numbers(values: NDArray[Any]) -> list[float | None]:
+    return [_number(value, 4) for value in values.tolist()]
+
+
+def as_csv(results: Iterable[PictureResult]) -> str:
+    """One row per strand under a header; pictures without a reading have no row."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, CSV_COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    for result in results:
+        if result.reading is None:
+            continue
+        for strand in result.reading.strands:
+            writer.writerow(_csv_row(str(result.picture), strand, result.reading.scale))
+    return out.getvalue()
+
+
+def _csv_row(
+    picture: str, strand: StrandReading, scale: ScaleSummary | None
+) -> dict[str, str | float | None]:
+    thick, thin = count_places(strand)
+    return {
+        "picture": picture,
+        "strand": strand.number,
+        "lane": strand.lane,
+        "ground": strand.ground,
+        "diameter_mm": _number(strand.diameter_mm),
+        "u_diameter_mm": _number(strand.u_diameter_mm),
+        "diameter_low_mm": _number(strand.diameter_interval_mm[0]),
+        "diameter_high_mm": _number(strand.diameter_interval_mm[1]),
+        "wpi": _number(strand.wpi),
+        "wpi_low": _number(strand.wpi_interval[0]),
+        "wpi_high": _number(strand.wpi_interval[1]),
+        "weight_classes": "; ".join(f"{c.number} {c.name}" for c in strand.weight_classes),
+        "cv_percent": _number(strand.cv_percent),
+        "length_mm": _number(strand.length_mm),
+        "thick_places": thick,
+        "thin_places": thin,
+        "halo_ratio": _number(strand.halo_ratio),
+        "light_mm": _number(strand.light_mm),
+        "dark_mm": _number(strand.dark_mm),
+        "agreement_percent": _number(strand.agreement_percent),
+        "plies": strand.plies,
+        "turns_per_inch": _number(strand.turns_per_inch),
+        "twist": strand.twist,
+        "scale_source": scale.source if scale else None,
+        "scale_verified": str(scale.verified).lower() if scale else None,
+        "mm_per_px": _number(scale.mm_per_px, 8) if scale else None,
+        "cautions": "; ".join(c.code for c in strand.cautions),
+    }

@@ -32,7 +32,7 @@ def decode_srgb(pixels: NDArray[Any]) -> NDArray[np.float32]:
         looked_up = cv2.LUT(np.ravel(pixels)[np.newaxis], _decoding_table(256))
         return np.asarray(np.reshape(looked_up, pixels.shape), np.float32)
     if pixels.dtype in (np.uint8, np.uint16):
-        return _decoding_table(np.iinfo(pixels.dtype).max + 1)[pixels]
+        return np.asarray(_decoding_table(np.iinfo(pixels.dtype).max + 1)[pixels])
     if np.issubdtype(pixels.dtype, np.floating):
         return np.asarray(_decode(pixels), np.float32)
     raise TypeError(f"sRGB pixels are uint8, uint16 or float, not {pixels.dtype}")

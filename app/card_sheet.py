@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import os
+import re
 from html import escape
 from typing import Final, Literal
 
@@ -77,11 +78,10 @@ def _svg_words(words: Words) -> str:
         else ""
     )
     anchor = ' text-anchor="middle"' if words.align == "middle" else ""
-    weight = ' font-weight="bold"' if words.bold else ""
     return (
         f'<text x="{_n(words.x_mm)}" y="{_n(words.baseline_mm)}" font-size="{_n(words.size_mm)}" '
         f'font-family="Helvetica, Arial, sans-serif" fill="{_hex(words.grey)}"'
-        f'{anchor}{weight}{turn} xml:space="preserve">{escape(words.text)}</text>'
+        f"{anchor}{turn}>{escape(words.text)}</text>"
     )
 
 
@@ -90,7 +90,16 @@ def sheet_pdf(sheet: Sheet) -> bytes:
     # opencv points these at its own copy of Qt's plugins and fonts, which PySide6 cannot use.
     for variable in ("QT_QPA_PLATFORM_PLUGIN_PATH", "QT_QPA_FONTDIR"):
         os.environ.pop(variable, None)
-    from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF, QRectF, QSizeF, Qt
+    from PySide6.QtCore import (
+        QBuffer,
+        QByteArray,
+        QIODevice,
+        QMarginsF,
+        QPointF,
+        QRectF,
+        QSizeF,
+        Qt,
+    )
     from PySide6.QtGui import (
         QColor,
         QFont,
@@ -163,14 +172,19 @@ def sheet_pdf(sheet: Sheet) -> bytes:
     for words in sheet.words:
         font = QFont(family)
         font.setPixelSize(max(1, round(words.size_mm * unit)))
-        font.setBold(words.bold)
+        # A ligature would be read back, and searched for, as one odd letter.
+        font.setFeature(QFont.Tag("liga"), 0)
         painter.setFont(font)
         painter.setPen(QColor(words.grey, words.grey, words.grey))
         painter.save()
         painter.translate(words.x_mm * unit, words.baseline_mm * unit)
         painter.rotate(words.turn_deg)
-        advance = QFontMetricsF(font, writer).horizontalAdvance(words.text)
-        painter.drawText(0 if words.align == "left" else round(-advance / 2), 0, words.text)
+        metrics = QFontMetricsF(font, writer)
+        start = 0.0 if words.align == "left" else -metrics.horizontalAdvance(words.text) / 2
+        # Word by word: this font's blank is read back as a tab.
+        for match in re.finditer(r"\S+", words.text):
+            offset = metrics.horizontalAdvance(words.text[: match.start()])
+            painter.drawText(QPointF(start + offset, 0.0), match.group())
         painter.restore()
     painter.end()
     buffer.close()
@@ -233,5 +247,5 @@ def card_png(card: Card, dpi: int = 600) -> bytes:
         canvas[on_y, right + step] = frame.grey
 
     out = io.BytesIO()
-    Image.fromarray(canvas, "L").save(out, "PNG", dpi=(dpi, dpi), optimize=True)
+    Image.fromarray(canvas, "L").save(out, "PNG", dpi=(dpi, dpi))
     return out.getvalue()

@@ -62,7 +62,6 @@ class Words:
     align: Literal["left", "middle"] = "left"
     turn_deg: float = 0.0
     grey: int = 0
-    bold: bool = False
 
 
 @dataclass(frozen=True)
@@ -201,7 +200,7 @@ def _check_bars(
 
 def _advice(card: Card, card_x: float, card_y: float, page_width: float) -> tuple[Words, ...]:
     left = 18.0
-    words = [Words(f"Slubwise card: {card_name(card)}", left, 18.0, 6.0, bold=True)]
+    words = [Words(f"Slubwise card: {card_name(card)}", left, 18.0, 6.0)]
     before: list[tuple[str, tuple[str, ...]]] = [
         (
             "1",
@@ -235,7 +234,7 @@ def _advice(card: Card, card_x: float, card_y: float, page_width: float) -> tupl
         )
     y = 26.0
     for number, lines in before:
-        words.append(Words(number, left, y, 3.4, bold=True))
+        words.append(Words(number, left, y, 3.4))
         for line in lines:
             words.append(Words(line, left + 5.0, y, 3.4))
             y += 5.0
@@ -248,8 +247,8 @@ def _advice(card: Card, card_x: float, card_y: float, page_width: float) -> tupl
     ):
         words.append(Words(line, left, y, 3.4))
         y += 5.0
-    y += 2.0
-    words.append(Words("Take care", left, y, 3.4, bold=True))
+    y += 3.0
+    words.append(Words("Take care", left, y, 4.2))
     y += 5.0
     for line in (
         "Stop the wheel, or let go of the treadle or switch, before bringing a card or a camera",

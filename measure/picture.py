@@ -197,7 +197,9 @@ def _float_to_16(pixels: NDArray[Any], name: str) -> NDArray[np.uint16]:
             f"{name} holds numbers outside 0 to 1, or none at all, where light levels belong.",
             "Scale floating-point pixels to 0 for black and 1 for white.",
         )
-    return np.asarray(np.rint(pixels * 65535.0), np.uint16)
+    # Half floats end below 65535: at least single precision.
+    light = pixels.astype(np.promote_types(pixels.dtype, np.float32), copy=False)
+    return np.asarray(np.rint(light * 65535.0), np.uint16)
 
 
 def _over_white(pixels: NDArray[Any]) -> Pixels:

@@ -41,7 +41,7 @@ def rounded(value: float, decimals: int) -> str:
     """`value` with that many decimals; negative decimals round to tens, hundreds, ..."""
     if decimals > 0:
         return f"{value:.{decimals}f}"
-    return f"{round(value, decimals):.0f}"
+    return f"{round(value, decimals) if math.isfinite(value) else value:.0f}"
 
 
 def value_text(value: float, u: float) -> str:
@@ -49,13 +49,20 @@ def value_text(value: float, u: float) -> str:
     return rounded(value, decimals_for(u))
 
 
-def interval_text(value: float, interval: tuple[float, float]) -> str:
-    """'23.4 (22.9 to 23.9)': a value and its 95 % interval, all with the same decimals.
+def interval_decimals(value: float, interval: tuple[float, float]) -> int:
+    """Decimals to show of a value and of its 95 % interval's ends.
 
-    The standard uncertainty behind the digits is a quarter of the interval's length.
+    The standard uncertainty behind them is a quarter of the interval's length; of an endless
+    interval nothing follows, and a tenth of the value stands in.
     """
+    u = (interval[1] - interval[0]) / 4
+    return decimals_for(u if math.isfinite(u) and u > 0 else max(abs(value) / 10, 1e-6))
+
+
+def interval_text(value: float, interval: tuple[float, float]) -> str:
+    """'23.4 (22.9 to 23.9)': a value and its 95 % interval, all with the same decimals."""
     low, high = interval
-    decimals = decimals_for((high - low) / 4)
+    decimals = interval_decimals(value, interval)
     return f"{rounded(value, decimals)} ({rounded(low, decimals)} to {rounded(high, decimals)})"
 
 

@@ -25,7 +25,7 @@ from app.drawing import (
     triangle,
     wrapped,
 )
-from app.format import interval_text, value_text
+from app.format import interval_decimals, interval_text, rounded
 from app.report import told_cautions
 from measure.results import PictureReading, StrandReading
 
@@ -182,7 +182,8 @@ def _draw_labels(
     for strand, track in zip(strands, tracks, strict=True):
         if not len(track.centre):
             continue
-        text = f"{strand.number}: {value_text(strand.wpi, _spread(strand.wpi_interval))} WPI"
+        wpi = rounded(strand.wpi, interval_decimals(strand.wpi, strand.wpi_interval))
+        text = f"{strand.number}: {wpi} WPI"
         pad = size_px * 0.35
         width, height = text_width(text, size_px) + 2 * pad, size_px + 2 * pad
         box, anchor = _best_box(track, everything, taken, picture_size, (width, height), size_px)
@@ -194,10 +195,6 @@ def _draw_labels(
         draw.line([middle, anchor], fill=colour, width=rim)
         draw.rectangle(box, fill=PAPER, outline=colour, width=rim)
         draw.text(middle, text, fill=INK, font=font(size_px), anchor="mm")
-
-
-def _spread(interval: tuple[float, float]) -> float:
-    return (interval[1] - interval[0]) / 4
 
 
 def _best_box(

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from app import program_version
-from app.format import MM_PER_INCH, decimals_for, length_text, rounded, value_text
+from app.format import MM_PER_INCH, interval_decimals, length_text, rounded, value_text
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -132,7 +132,7 @@ def _table(strands: Sequence[StrandReading], units: Units) -> Any:
 
 def _two_lines(value: float, interval: Interval) -> str:
     low, high = interval
-    decimals = decimals_for((high - low) / 4)
+    decimals = interval_decimals(value, interval)
     return (
         f"[bold]{rounded(value, decimals)}[/bold]\n"
         f"{rounded(low, decimals)} to {rounded(high, decimals)}"

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from app.batch import PictureJob, PictureResult
+    from measure.errors import MeasureError
     from measure.pipeline import Settings
 
 EXIT_READ: Final = 0
@@ -107,6 +108,12 @@ def _clean_end() -> Iterator[None]:
         raise typer.Exit(EXIT_PIPE_CLOSED) from None
     except OSError as error:
         _fail(f"the output could not be written: {error.strerror or error}.")
+
+
+def _error_text(picture: Path, error: MeasureError) -> str:
+    """Cause and advice; the name in front unless the cause already says it."""
+    name = "" if picture.name in error.text else f"{picture}: "
+    return f"{name}{error.text} {error.advice}"
 
 
 def _write(file: Path, content: bytes) -> None:
@@ -246,7 +253,7 @@ def measure(
         code = EXIT_READ
         for result in results:
             if result.error is not None:
-                _say(f"{result.picture}: {result.error.text} {result.error.advice}")
+                _say(_error_text(result.picture, result.error))
                 code = EXIT_BAD_USE
             elif result.write_error is not None:
                 _say(
@@ -344,7 +351,7 @@ def demo(
         make_folder(out, "--out")
         result = measure_one(PictureJob(sample, out / f"{sample.stem}-overlay.png"), Settings())
         if result.error is not None:
-            _fail(f"{sample.name}: {result.error.text} {result.error.advice}")
+            _fail(_error_text(sample, result.error))
         if result.write_error is not None:
             _fail(f"{out} cannot be written to ({result.write_error}). Choose another with --out.")
         reading = result.reading

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import cv2
 import numpy as np
-from measure.card import MARKER_FAMILY, Card, Marker, card_of_marker
+from measure.card import MARKER_FAMILY, MARKER_MODULES, Card, Marker, card_of_marker
 from measure.errors import MeasureError
 from measure.picture import Picture
 from numpy.typing import NDArray
@@ -18,8 +18,8 @@ Floats = NDArray[np.float64]
 FEWEST_MARKERS: Final = 2
 """One marker's tilt cannot be told from its size; two, each square, can hold a plane."""
 
-_LONG_SIDES_PX: Final = (1300, 2600, 100_000)
-"""The picture is searched shrunk to these in turn; markers are coarse things."""
+_FIRST_LONG_SIDE_PX: Final = 1600
+"""The picture is halved until it is no longer than this: markers are coarse things."""
 
 _READABLE_MODULE_PX: Final = 3.5
 """Below this a marker's modules are read unsurely and a larger picture is worth its time."""
@@ -43,8 +43,7 @@ def find_markers(picture: Picture) -> MarkersSeen:
     grey = _eight_bit_grey(picture.pixels)
     seen = _search(grey)
     if seen is None or len(seen.markers) < FEWEST_MARKERS:
-        small, _ = _shrunk(grey, _LONG_SIDES_PX[1])
-        flipped = _detect(np.ascontiguousarray(small[:, ::-1]))
+        flipped = _search(np.ascontiguousarray(grey[:, ::-1]))
         if flipped is not None and len(flipped.markers) >= FEWEST_MARKERS:
             raise MeasureError(
                 "mirrored",
@@ -78,33 +77,30 @@ def _eight_bit_grey(pixels: NDArray[Any]) -> NDArray[np.uint8]:
 
 
 def _search(grey: NDArray[np.uint8]) -> MarkersSeen | None:
+    """Markers in a picture, looked for in the small before the large."""
+    sizes = [grey]
+    while max(sizes[-1].shape) > _FIRST_LONG_SIDE_PX:
+        sizes.append(_halved(sizes[-1]))
     best: MarkersSeen | None = None
-    for i, long_side in enumerate(_LONG_SIDES_PX):
-        if i and max(grey.shape) <= _LONG_SIDES_PX[i - 1]:
-            break
-        image, factor = _shrunk(grey, long_side)
-        found = _detect(image)
+    for halvings in range(len(sizes) - 1, -1, -1):
+        found = _detect(sizes[halvings])
         if found is None:
             continue
-        module_px = float(np.median(_sides_px(found.corners_px))) / 8
         if best is None or len(found.markers) > len(best.markers):
-            # Pixel centres are whole numbers at both sizes, pixel edges are what scales.
-            corners = (found.corners_px + 0.5) / factor - 0.5
+            # Pixel centres are whole numbers at every size, pixel edges are what scales.
+            corners = (found.corners_px + 0.5) * 2**halvings - 0.5
             best = MarkersSeen(found.card, found.markers, corners)
+        module_px = float(np.median(_sides_px(found.corners_px))) / MARKER_MODULES
         if len(found.markers) >= 2 * FEWEST_MARKERS and module_px >= _READABLE_MODULE_PX:
             break
     return best
 
 
-def _shrunk(grey: NDArray[np.uint8], long_side_px: int) -> tuple[NDArray[np.uint8], Floats]:
-    """The picture shrunk to a long side, and its size as a share of the original's (2,)."""
-    rows, columns = grey.shape
-    share = long_side_px / max(rows, columns)
-    if share >= 1:
-        return grey, np.ones(2)
-    size = (max(1, round(columns * share)), max(1, round(rows * share)))
-    image = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(image, np.uint8), np.array([size[0] / columns, size[1] / rows])
+def _halved(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Half the size, each pixel the mean of four; an odd last row or column is dropped."""
+    rows, columns = (n // 2 for n in grey.shape)
+    even = grey[: 2 * rows, : 2 * columns]
+    return np.asarray(cv2.resize(even, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def _sides_px(corners_px: Floats) -> Floats:

@@ -7,7 +7,7 @@ centre is given in the same coordinates for whoever must know how a strand was l
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -19,10 +19,12 @@ from measure.plane_fit import (
     Fit,
     camera_prior,
     corner_sightings,
+    edge_sightings,
     fit_plane,
     start_pinhole,
 )
 from measure.plane_map import FAR_MM, Affine, Floats, Pinhole
+from measure.printed_edges import marker_edges, read_edges
 
 MM_PER_INCH: Final = 25.4
 
@@ -144,12 +146,18 @@ def find_scale(picture: Picture, printer: Printer | None = None) -> Scale:
     seen = find_markers(picture)
     factors = np.array([printer.x, printer.y])
     corners_mm = np.array([m.corners_mm() for m in seen.markers]) * factors
-    sightings = corner_sightings(corners_mm, seen.corners_px)
-    rows, columns = picture.pixels.shape[:2]
-    prior = camera_prior((rows, columns), picture.focal_px)
-    start = start_pinhole(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2), prior)
-    fit = fit_plane(start, sightings, prior)
-    return _scale_from_fit(seen, printer, fit, corners_mm, None)
+    flat_mm, flat_px = corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2)
+    shape = (picture.pixels.shape[0], picture.pixels.shape[1])
+    prior = camera_prior(shape, picture.focal_px)
+    rough = fit_plane(
+        start_pinhole(flat_mm, flat_px, prior), corner_sightings(corners_mm, seen.corners_px), prior
+    ).plane
+    edges = marker_edges(seen.markers, factors)
+    read = read_edges(picture.pixels, edges, rough, spread_mm=rough.ink_spread_mm)
+    sightings = edge_sightings(edges, read, rough)
+    fit = fit_plane(replace(rough, ink_spread_mm=0.0), sightings, prior, noise_px=0.05)
+    blur_px = float(np.median(read.sigma_px[read.good]))
+    return _scale_from_fit(seen, printer, fit, corners_mm, blur_px)
 
 
 def _scale_from_fit(

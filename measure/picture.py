@@ -17,10 +17,9 @@ import cv2
 import numpy as np
 from measure import picture_tags
 from measure.errors import PictureError
-from measure.linear_light import decode_srgb, encode_srgb, encode_srgb_16
+from measure.picture_colour import over_white
 from measure.picture_decoding import (
     DECODER_FAULTS,
-    ROWS_AT_ONCE,
     WEAK_SIGNATURES,
     DamagedError,
     Decoded,
@@ -150,7 +149,7 @@ def _picture(decoded: Decoded, name: str) -> Picture:
     pixels: NDArray[Any] = decoded.pixels
     if pixels.dtype == np.float32:
         pixels = _float_to_16(pixels, name)
-    pixels = _over_white(pixels)
+    pixels = over_white(pixels)
     dpi = decoded.dpi
     if dpi is not None and quarter_turned:
         dpi = (dpi[1], dpi[0])
@@ -186,7 +185,7 @@ def _array_pixels(array: NDArray[Any]) -> Pixels:
         pixels = pixels.astype(pixels.dtype.newbyteorder("="), copy=False)
     else:
         raise refused(f"of {pixels.dtype}")
-    return _over_white(np.ascontiguousarray(pixels))
+    return over_white(np.ascontiguousarray(pixels))
 
 
 def _float_to_16(pixels: NDArray[Any], name: str) -> NDArray[np.uint16]:
@@ -200,24 +199,6 @@ def _float_to_16(pixels: NDArray[Any], name: str) -> NDArray[np.uint16]:
     # Half floats end below 65535: at least single precision.
     light = pixels.astype(np.promote_types(pixels.dtype, np.float32), copy=False)
     return np.asarray(np.rint(light * 65535.0), np.uint16)
-
-
-def _over_white(pixels: NDArray[Any]) -> Pixels:
-    """Lay a picture with alpha, (h, w, 2) or (h, w, 4), over white; others stay as they are."""
-    if pixels.ndim == 2 or pixels.shape[2] == 3:
-        return pixels
-    opaque = np.iinfo(pixels.dtype).max
-    encode = encode_srgb if pixels.dtype == np.uint8 else encode_srgb_16
-    colour = pixels[..., 0] if pixels.shape[2] == 2 else pixels[..., :3]
-    laid = np.ascontiguousarray(colour)
-    for top in range(0, len(pixels), ROWS_AT_ONCE):
-        rows = slice(top, top + ROWS_AT_ONCE)
-        if (pixels[rows, :, -1] == opaque).all():
-            continue
-        alpha = pixels[rows, :, -1].astype(np.float32) / opaque
-        alpha = alpha if laid.ndim == 2 else alpha[..., np.newaxis]
-        laid[rows] = encode(decode_srgb(laid[rows]) * alpha + (1.0 - alpha))
-    return laid
 
 
 def _turned(pixels: Any, orientation: int) -> Pixels:

@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 import pillow_heif
 from measure import picture_tags as tags
-from measure.picture_colour import ForeignProfile, foreign_profile
+from measure.picture_colour import ROWS_AT_ONCE, ForeignProfile, foreign_profile, over_white
 from measure.picture_wholeness import as_tuple, jpeg_is_whole, png_is_whole, tiff_is_whole
 from numpy.typing import NDArray
 from PIL import Image, TiffImagePlugin
@@ -43,7 +43,6 @@ DECODER_FAULTS = (
 BITS, COMPRESSION, PHOTOMETRIC, SAMPLES, PLANAR = 258, 259, 262, 277, 284
 EXTRA_SAMPLES, SAMPLE_FORMAT, ICC_PROFILE = 338, 339, 34675
 IMAGE_WIDTH, IMAGE_LENGTH = 256, 257
-ROWS_AT_ONCE = 256
 
 
 class DamagedError(Exception):
@@ -198,13 +197,11 @@ def _by_opencv(data: bytes) -> NDArray[Any]:
 
 
 def _pillow_pixels(image: Image.Image, profile: ForeignProfile | None) -> NDArray[Any]:
-    """The picture as (h, w) or (h, w, 2..4), colours converted to sRGB."""
+    """The picture as (h, w) or (h, w, 3), colours converted to sRGB, over white."""
     image.load()
     mode = image.mode
     if mode.startswith("I;16"):
         return np.asarray(image).astype(np.uint16, copy=False)
-    if profile is not None and mode in ("RGB", "RGBA", "CMYK"):
-        image, profile = profile.converted(image), None
     see_through = "transparency" in image.info or mode in ("PA", "RGBa", "La")
     if mode in ("1", "L", "LA", "La"):
         wanted = "LA" if see_through or mode == "LA" else "L"
@@ -212,23 +209,30 @@ def _pillow_pixels(image: Image.Image, profile: ForeignProfile | None) -> NDArra
         wanted = "RGBA" if see_through or mode == "RGBA" else "RGB"
     else:
         raise UnsupportedError(f"holds values of a kind ({mode}) that is no ordinary picture")
-    if image.mode != wanted:
-        # Pillow knows no way from premultiplied grey to plain grey but by colour.
-        image = (
-            image.convert("RGBA").convert(wanted) if mode in ("La", "1") else image.convert(wanted)
-        )
-    pixels = _to_array(image)
-    return profile.applied_to(pixels) if profile else pixels
+    return _in_strips(image, wanted, profile)
 
 
-def _to_array(image: Image.Image) -> NDArray[np.uint8]:
-    """np.asarray in strips: in one go Pillow builds the bytes twice over beside the picture."""
+def _in_strips(image: Image.Image, mode: str, profile: ForeignProfile | None) -> NDArray[np.uint8]:
+    """A loaded picture in sRGB `mode`, over white, (h, w) or (h, w, 3).
+
+    In one go Pillow would hold up to four copies of the picture at a time.
+    """
     width, height = image.size
-    channels = len(image.getbands())
-    out = np.empty((height, width) if channels == 1 else (height, width, channels), np.uint8)
+    grey = mode.startswith("L")
+    out = np.empty((height, width) if grey else (height, width, 3), np.uint8)
     for top in range(0, height, ROWS_AT_ONCE):
         bottom = min(top + ROWS_AT_ONCE, height)
-        out[top:bottom] = np.asarray(image.crop((0, top, width, bottom)))
+        strip = image.crop((0, top, width, bottom))
+        if profile is not None and not grey:
+            strip = profile.converted(strip)
+        if strip.mode == "La":  # Pillow knows no way back from premultiplied grey but by colour
+            strip = strip.convert("LA")
+        if strip.mode != mode:
+            strip = strip.convert(mode)
+        pixels = np.asarray(strip)
+        if profile is not None and grey:
+            pixels = profile.applied_to(pixels)
+        out[top:bottom] = over_white(pixels)
     return out
 
 

@@ -289,6 +289,17 @@ def test_wide_colours_become_srgb(kind):
     assert red - green > plain[0] - plain[1] + 5  # the same numbers are a stronger colour there
 
 
+def test_alpha_outlives_the_profile():
+    pixels = scene(4)
+    pixels[..., :3] = scene(1)[..., np.newaxis]
+    pixels[:32, :, 3], pixels[32:, :, 3] = 0, 255
+    data = encoded(pixels, "PNG", icc_profile=icc_profile(1.8, WIDE))
+    read = read_picture(data).pixels
+    assert (read[:32] == 255).all()
+    wanted = srgb_of_gamma(pixels[32:, :, :3], 255, 1.8)
+    assert np.abs(read[32:] - wanted).max() <= 2
+
+
 def test_sixteen_bit_colour_gets_the_tone_of_its_profile():
     grey = scene(1, np.uint16)
     pixels = np.repeat(grey[..., np.newaxis], 3, axis=2)

@@ -17,7 +17,7 @@ import math
 from typing import Any
 
 import numpy as np
-from analytic_scene import Scene, linear_picture
+from analytic_scene import Scene
 from analytic_types import (
     FLAT,
     SCANNER,
@@ -31,6 +31,7 @@ from analytic_types import (
 )
 from numpy.typing import NDArray
 from PIL import Image
+from scipy.sparse import csr_array
 
 from measure.card import Card
 
@@ -38,7 +39,9 @@ __all__ = [
     "FLAT",
     "SCANNER",
     "Camera",
+    "Floats",
     "Light",
+    "OpenLane",
     "Strand",
     "StrandTruth",
     "Truth",
@@ -48,6 +51,8 @@ __all__ = [
     "to_jpeg",
     "to_png",
 ]
+
+TILE_PX = 128
 
 
 def encode_srgb(linear: Floats) -> NDArray[np.uint8]:
@@ -75,7 +80,7 @@ def draw_linear(
     scene = Scene(card, tuple(strands), light, camera, paper, ink, open_lane)
     thinnest = min((2 * s.largest * camera.px_per_mm for s in scene.shapes), default=99.0)
     s = supersampling or (6 if thinnest < 8 else 4)
-    picture = linear_picture(scene, s)
+    picture = _linear_picture(scene, s)
     picture *= np.array(camera.white_balance, np.float32) * np.float32(camera.exposure)
     if camera.mirrored:
         picture = picture[:, ::-1]
@@ -179,3 +184,56 @@ def to_jpeg(
         extra["exif"] = exif.tobytes()
     Image.fromarray(picture).save(out, "JPEG", quality=quality, **extra)
     return out.getvalue()
+
+
+def _spread(count: int, s: int, sigma_px: float, reach: int) -> csr_array:
+    """Matrix (count, s * count + 2 * reach) that blurs sub-samples and averages them to elements.
+
+    Sparse: for one thread that is as quick as the dense product, and it never waits for a second.
+    """
+    k = np.arange(-reach, reach + 1)
+    gauss = np.exp(-0.5 * (k / (s * sigma_px)) ** 2) if reach else np.ones(1)
+    kernel = np.convolve(gauss / gauss.sum(), np.full(s, 1 / s)).astype(np.float32)
+    taps = len(kernel)
+    columns = (np.arange(count)[:, None] * s + np.arange(taps)).ravel()
+    return csr_array(
+        (np.tile(kernel, count), columns, np.arange(count + 1) * taps),
+        shape=(count, s * count + 2 * reach),
+    )
+
+
+def _averaged(field: Floats, down: csr_array, across: csr_array) -> Floats:
+    return np.asarray((across @ np.ascontiguousarray((down @ field).T)).T)
+
+
+def _linear_picture(scene: Scene, s: int) -> Floats:
+    """The picture (h, w, 3) in linear light, paper white 1, before exposure and noise."""
+    view, sigma = scene.view, scene.camera.blur_px
+    picture = np.empty((view.height, view.width, 3), np.float32)
+    reach = s * math.ceil(5 * sigma)
+    matrices: dict[int, csr_array] = {}
+    for top in range(0, view.height, TILE_PX):
+        bottom = min(view.height, top + TILE_PX)
+        for left in range(0, view.width, TILE_PX):
+            right = min(view.width, left + TILE_PX)
+            out = picture[top:bottom, left:right]
+            if not scene.busy((left, right), (top, bottom)):
+                flat, _ = scene.tile(np.arange(left, right) * 1.0, np.arange(top, bottom) * 1.0, 1)
+                out[:] = flat[..., None]
+                continue
+            places = [
+                first + (np.arange(-reach, s * (last - first) + reach) + 0.5) / s - 0.5
+                for first, last in ((left, right), (top, bottom))
+            ]
+            for n in (right - left, bottom - top):
+                if n not in matrices:
+                    matrices[n] = _spread(n, s, sigma, reach)
+            across, down = matrices[right - left], matrices[bottom - top]
+            ground, patches = scene.tile(places[0], places[1], s)
+            out[:] = _averaged(ground, down, across)[..., None]
+            for patch in patches:
+                rows, columns = patch.box
+                seen = _averaged(patch.face, down[:, rows], across[:, columns])
+                albedo = scene.shapes[patch.number].strand.albedo_rgb
+                out += seen[..., None] * np.array(albedo, np.float32)
+    return picture

@@ -1,4 +1,4 @@
-"""The scene of a drawn picture: ground, shading and strands, integrated tile by tile."""
+"""The scene of a drawn picture: ground, shading and strands at the sub-samples of a tile."""
 
 from __future__ import annotations
 
@@ -9,12 +9,10 @@ from typing import Any
 import numpy as np
 from analytic_types import Camera, Floats, Light, OpenLane, Strand
 from analytic_view import View
-from scipy.sparse import csr_array
 from scipy.special import ndtr
 
 from measure.card import Card, dark_rectangles_mm
 
-TILE_PX = 128
 BRIGHT_HOLE = 1.15
 DARK_HOLE = 0.01
 BACKGROUND = 0.35
@@ -81,7 +79,7 @@ def _steps_share(distance: Floats, pitch: Any) -> Floats:
     share = distance / pitch
     share += np.float32(0.5)
     np.maximum(share, 0, out=share)
-    return np.minimum(share, 1, out=share)
+    return np.asarray(np.minimum(share, 1, out=share))
 
 
 class Scene:
@@ -250,7 +248,7 @@ class Scene:
 
     def _sky(self, shape: Shape, x: Floats, w: Floats) -> Floats:
         square = shape.radius(x) ** 2
-        return 1 - shape.ended(x, w) * (square / (w * w + square))
+        return np.asarray(1 - shape.ended(x, w) * (square / (w * w + square)))
 
     def _shadow(self, shape: Shape) -> tuple[float, float]:
         """Where a lamp's shadow and its soft edges begin and end, mm off the axis."""
@@ -266,7 +264,7 @@ class Scene:
         soft = np.float32(max(self.light.softness_mm, 0.5 / (self.camera.px_per_mm * s)))
         dark = ndtr((w - r * np.float32(t - root)) / soft)
         dark -= ndtr((w - r * np.float32(t + root)) / soft)
-        return 1 - shape.ended(x, w) * dark
+        return np.asarray(1 - shape.ended(x, w) * dark)
 
     def _face(self, number: int, shape: Shape, x: Floats, y: Floats, s: int) -> Patch | None:
         """Cover and brightness of a strand where it is seen, by casting rays at its cylinder."""
@@ -370,56 +368,3 @@ def _box(hit: Floats, thin: int, shape: tuple[int, int]) -> tuple[slice, slice] 
         slice(max(0, (rows[0] - 1) * thin), min(shape[0], (rows[-1] + 2) * thin)),
         slice(max(0, (columns[0] - 1) * thin), min(shape[1], (columns[-1] + 2) * thin)),
     )
-
-
-def _spread(count: int, s: int, sigma_px: float, reach: int) -> csr_array:
-    """Matrix (count, s * count + 2 * reach) that blurs sub-samples and averages them to elements.
-
-    Sparse: for one thread that is as quick as the dense product, and it never waits for a second.
-    """
-    k = np.arange(-reach, reach + 1)
-    gauss = np.exp(-0.5 * (k / (s * sigma_px)) ** 2) if reach else np.ones(1)
-    kernel = np.convolve(gauss / gauss.sum(), np.full(s, 1 / s)).astype(np.float32)
-    taps = len(kernel)
-    columns = (np.arange(count)[:, None] * s + np.arange(taps)).ravel()
-    return csr_array(
-        (np.tile(kernel, count), columns, np.arange(count + 1) * taps),
-        shape=(count, s * count + 2 * reach),
-    )
-
-
-def _averaged(field: Floats, down: csr_array, across: csr_array) -> Floats:
-    return np.asarray((across @ np.ascontiguousarray((down @ field).T)).T)
-
-
-def linear_picture(scene: Scene, s: int) -> Floats:
-    """The picture (h, w, 3) in linear light, paper white 1, before exposure and noise."""
-    view, sigma = scene.view, scene.camera.blur_px
-    picture = np.empty((view.height, view.width, 3), np.float32)
-    reach = s * math.ceil(5 * sigma)
-    matrices: dict[int, csr_array] = {}
-    for top in range(0, view.height, TILE_PX):
-        bottom = min(view.height, top + TILE_PX)
-        for left in range(0, view.width, TILE_PX):
-            right = min(view.width, left + TILE_PX)
-            out = picture[top:bottom, left:right]
-            if not scene.busy((left, right), (top, bottom)):
-                flat, _ = scene.tile(np.arange(left, right) * 1.0, np.arange(top, bottom) * 1.0, 1)
-                out[:] = flat[..., None]
-                continue
-            places = [
-                first + (np.arange(-reach, s * (last - first) + reach) + 0.5) / s - 0.5
-                for first, last in ((left, right), (top, bottom))
-            ]
-            for n in (right - left, bottom - top):
-                if n not in matrices:
-                    matrices[n] = _spread(n, s, sigma, reach)
-            across, down = matrices[right - left], matrices[bottom - top]
-            ground, patches = scene.tile(places[0], places[1], s)
-            out[:] = _averaged(ground, down, across)[..., None]
-            for patch in patches:
-                rows, columns = patch.box
-                seen = _averaged(patch.face, down[:, rows], across[:, columns])
-                albedo = scene.shapes[patch.number].strand.albedo_rgb
-                out += seen[..., None] * np.array(albedo, np.float32)
-    return picture

@@ -56,6 +56,7 @@ class View:
                 for y in (-camera.margin_mm, card.height_mm + camera.margin_mm)
             ]
         )
+        self._refuse_folding(corners)
         reach = np.ceil(np.abs(self.centred(corners)).max(axis=0)).astype(int)
         self.width = camera.width_px or 2 * int(reach[0])
         self.height = camera.height_px or 2 * int(reach[1])
@@ -64,14 +65,24 @@ class View:
 
     def centred(self, points_mm: Floats) -> Floats:
         """Card points to picture points counted from the principal point."""
+        q = self._unbent(points_mm)
+        if self.k1 and self.focal_px:
+            q = q * (1 + self.k1 * (q**2).sum(axis=1, keepdims=True) / self.focal_px**2)
+        return np.asarray(q)
+
+    def _unbent(self, points_mm: Floats) -> Floats:
         p = np.asarray(points_mm, float)
         if p.shape[1] == 2:
             p = np.column_stack([p, np.zeros(len(p))])
         q = p @ self.matrix[:, :3].T + self.matrix[:, 3]
-        q = q[:, :2] / q[:, 2:]
-        if self.k1 and self.focal_px:
-            q = q * (1 + self.k1 * (q**2).sum(axis=1, keepdims=True) / self.focal_px**2)
-        return np.asarray(q)
+        return np.asarray(q[:, :2] / q[:, 2:])
+
+    def _refuse_folding(self, corners: Floats) -> None:
+        """The card must lie where a negative k1 has not yet turned the picture back inwards."""
+        if self.k1 < 0 and self.focal_px:
+            u = self._unbent(corners) / self.focal_px
+            if 1 + 3 * self.k1 * (u**2).sum(axis=1).max() <= 0:
+                raise ValueError("k1 folds the picture over")
 
     def _undistortion(self) -> Floats | None:
         """Polynomial in r_d^2 (focal units) of r_u / r_d, ascending, good to 1e-7."""

@@ -1,0 +1,49 @@
+"""Slubwise's measuring library: pictures in, readings out.
+
+    >>> import measure
+    >>> reading = measure.measure_picture("strands.jpg")     # doctest: +SKIP
+    >>> reading.strands[0].wpi, reading.strands[0].wpi_interval     # doctest: +SKIP
+
+It knows no window, no database and no clock; only `measure.picture` reads files.
+"""
+
+from measure.card import CARDS, Card, newest_card
+from measure.errors import MeasureError, PictureError
+from measure.picture import Picture, read_picture
+from measure.pipeline import Marks, Settings, measure_picture
+from measure.results import (
+    Along,
+    Caution,
+    Outline,
+    PictureReading,
+    Refusal,
+    ScaleSummary,
+    StrandReading,
+    UnevenPlace,
+    WeightClass,
+)
+from measure.scale import Printer, Scale
+
+__all__ = [
+    "CARDS",
+    "Along",
+    "Card",
+    "Caution",
+    "Marks",
+    "MeasureError",
+    "Outline",
+    "Picture",
+    "PictureError",
+    "PictureReading",
+    "Printer",
+    "Refusal",
+    "Scale",
+    "ScaleSummary",
+    "Settings",
+    "StrandReading",
+    "UnevenPlace",
+    "WeightClass",
+    "measure_picture",
+    "newest_card",
+    "read_picture",
+]

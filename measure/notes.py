@@ -1,0 +1,102 @@
+"""Every code a person may meet: refusals with cause and advice, cautions with their sentence.
+
+Codes are stable: programs may rely on them. Braces are filled in where the note is made.
+Failures of the scale and of reading the file carry their own words (`measure.errors`); their
+codes are listed in `OTHER_REFUSALS` so that this table is whole.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from measure.results import Caution, Refusal
+
+REFUSALS: Final[dict[str, tuple[str, str]]] = {
+    "no_strand": (
+        "No strand was found in the lanes.",
+        "Lay the strand along a lane so that it runs off both ends.",
+    ),
+    "too_few_pixels": (
+        "The strand is only {width_px:.1f} pixels wide; {needed:.0f} are needed.",
+        "Bring the camera closer, to about {share:.0f} % of the distance, or scan at a higher dpi.",
+    ),
+    "out_of_focus": (
+        "The picture is too soft: an edge spreads over {blur_px:.1f} pixels, "
+        "too much for a strand {width_px:.0f} pixels wide.",
+        "Focus on the card, hold still, or step back until it is sharp.",
+    ),
+    "low_contrast": (
+        "The strand hardly stands out from the ground behind it.",
+        "Use the other lane, or lay it where the ground is of the other kind.",
+    ),
+    "clipped": (
+        "Highlights are burnt out, so the strand's edge cannot be placed.",
+        "Lower the exposure or take the direct light away.",
+    ),
+    "strong_shadow": (
+        "Shadow and strand cannot be told apart.",
+        "Use softer light, or hold the open lane against a bright plain surface.",
+    ),
+    "beside_lane": (
+        "A strand lies along the lane's edge, half outside it.",
+        "Lay it down the middle of the lane.",
+    ),
+    "off_card": (
+        "The strand does not lie on the card: its shadow falls clear of it.",
+        "Let it touch the card all along, or use the open lane.",
+    ),
+    "touching": (
+        "Two strands touch side by side and cannot be told from one thick strand.",
+        "Lay them a few millimetres apart.",
+    ),
+    "too_short": (
+        "Only {length_mm:.0f} mm of the strand can be measured.",
+        "Lay it straight along the lane and keep hands clear of it.",
+    ),
+    "poor_fit": (
+        "The strand's picture does not look like a strand on a card.",
+        "Lay a single strand flat in the lane, in even light.",
+    ),
+}
+
+OTHER_REFUSALS: Final[tuple[str, ...]] = (
+    "no_card",
+    "mirrored",
+    "too_few_markers",
+    "tilted_too_far",
+    "no_dpi",
+    "bad_marks",
+    "unreadable_file",
+    "not_a_picture",
+    "truncated_file",
+    "too_large",
+    "too_small",
+)
+
+CAUTIONS: Final[dict[str, str]] = {
+    "unverified_scale": "The scale comes from the file's dpi tag, which nobody checked.",
+    "one_ground": "Seen on {ground} ground only, so the light could not be checked.",
+    "grounds_disagree": (
+        "Light and dark ground disagree by {percent:.1f} %; the interval allows for it."
+    ),
+    "shadow": "Shadow lies close to the strand on light ground; the interval allows for it.",
+    "few_pixels": "The strand is only {width_px:.1f} pixels wide; come closer for a surer reading.",
+    "soft_focus": "The picture is soft for so fine a strand.",
+    "clipped_highlights": "Some highlights are burnt out.",
+    "low_contrast": "The strand stands out little from its ground.",
+    "short_length": "Only {length_mm:.0f} mm were measured; the mean of the yarn is less sure.",
+    "crossing": "Places where strands cross or are covered were left out.",
+    "sharpened": "The camera sharpened the picture; edges may be drawn wide.",
+    "wide_interval": "The interval is wide: read it, not the middle alone.",
+}
+
+
+def refusal(code: str, strand: int | None = None, **values: object) -> Refusal:
+    """The refusal of that code with its figures filled in."""
+    text, advice = REFUSALS[code]
+    return Refusal(code, text.format(**values), advice.format(**values), strand)
+
+
+def caution(code: str, **values: object) -> Caution:
+    """The caution of that code with its figures filled in."""
+    return Caution(code, CAUTIONS[code].format(**values))

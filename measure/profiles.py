@@ -1,0 +1,389 @@
+"""Cuts across a strand in linear light, at the picture's own pixels.
+
+Every sample is one untouched pixel, taken nearest to an even grid laid along the strand, with its
+true distance from the centreline kept beside it: nothing is interpolated, so nothing is blurred.
+Samples of a quarter millimetre are pooled, and a cut is the running mean over one millimetre.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.linear_light import decode_srgb
+from measure.picture import Picture
+from measure.regions import Region
+from measure.scale import Scale
+from measure.strands import STEP_MM, Centreline, Sight
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+CUT_MM: Final = 1.0
+"""Length of strand one cut averages over (docs/definitions.md, "Diameter")."""
+
+_PER_CUT: Final = round(CUT_MM / STEP_MM)
+_CLEAR_OF_SHADOW: Final = 2.5
+"""Widths from the centreline beyond which shadows have faded below the light's own slope."""
+_SLOPE_SD: Final = 0.003
+_MOST_ROWS: Final = 8
+_MOST_SAMPLES: Final = 260
+
+
+@dataclass(frozen=True)
+class Cuts:
+    """Running cuts of one strand, n of them 0.25 mm apart, J samples each, C channels."""
+
+    line: Centreline
+    arc_mm: Floats
+    """(n,) distance along the strand of each cut's middle."""
+    along_mm: Floats
+    """(n,) region coordinate along."""
+    across_mm: Floats
+    """(n,) region coordinate across of the centreline, where u is 0."""
+    normals: Floats
+    """(n, 2) unit normals in region coordinates; u grows along them."""
+    u_mm: Singles
+    """(n, J) mean distance of the pooled pixels from the centreline."""
+    light: Singles
+    """(n, J, C) linear light relative to white paper there."""
+    weight: Singles
+    """(n, J) share of the cut's pixels that count: 0 outside the lane, near a band's edge, ..."""
+    ground: NDArray[np.str_]
+    """(n,) 'light', 'dark', 'open'."""
+    valid: NDArray[np.bool_]
+    """(n,) the cut lies on one ground and nothing covers the strand there."""
+    level: Singles
+    """(n, C) brightness of the bare ground relative to white."""
+    noise: Singles
+    """(n, C) standard deviation of one pooled sample, relative to white."""
+    spread_mm: float
+    """Blur (standard deviation) that pooling pixels at slightly different u added."""
+    mm_per_px: Floats
+    """(n,) across the strand."""
+    view_tan: Floats
+    """(n,) tangent of the line of sight across the strand, positive from the +u side."""
+    camera_height_mm: float
+    clipped: float
+    """Share of the strand's and its ground's pixels at the picture's upper end."""
+
+
+def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_mm: float) -> Cuts:
+    """Cuts of strand `number` of a region's sight.
+
+    `blur_mm` is the camera's edge spread there; cuts nearer than three of it to a band's edge are
+    left out.
+    """
+    line = sight.strands[number]
+    region = line.region
+    at, across = line.along_mm, line.across_mm
+    slope = np.gradient(across, at) if len(at) > 2 else np.zeros(len(at))
+    length = np.hypot(1.0, slope)
+    normals = np.stack([-slope / length, 1.0 / length], axis=1)
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(at), np.diff(across)))])
+    middle_card = region.to_card(np.stack([at, across], axis=1))
+    axes = np.array([region.along, region.across])
+    mm_per_px = scale.mm_per_px(middle_card, normals @ axes)
+    pitch = float(np.median(mm_per_px))
+
+    half = float(np.clip(max(3.2 * line.width_mm, line.reach_mm + 0.6), 1.1, 9.0))
+    u_step = max(pitch, 2.0 * half / _MOST_SAMPLES, line.width_mm / 48.0)
+    samples = int(np.ceil(half / u_step))
+    u_grid = np.arange(-samples, samples + 1) * u_step
+    rows = int(np.clip(np.ceil(STEP_MM / pitch), 1, _MOST_ROWS))
+
+    u_base, light, count, clipped = _pool(picture, scale, region, at, across, normals, u_grid, rows)
+    weight, own, blocked = _masks(sight, number, line, normals, u_grid, 3.0 * blur_mm)
+    weight *= count
+    return _running(
+        line, arc, normals, u_base, light, weight, own, blocked, mm_per_px, scale, clipped, rows
+    )
+
+
+def _pool(
+    picture: Picture,
+    scale: Scale,
+    region: Region,
+    at: Floats,
+    across: Floats,
+    normals: Floats,
+    u_grid: Floats,
+    rows: int,
+) -> tuple[Singles, Singles, Singles, float]:
+    """Pixels of each quarter millimetre: mean u (n, J), mean light (n, J, C), share inside."""
+    n, j = len(at), len(u_grid)
+    offsets = ((np.arange(rows) + 0.5) / rows - 0.5) * STEP_MM
+    fine = (at[:, None] + offsets[None]).ravel()
+    fine_across = np.interp(fine, at, across)
+    # Beyond the last nodes the line goes on straight.
+    fine_normals = np.repeat(normals, rows, axis=0)
+    edge = u_grid[-1]
+    three = np.stack(
+        [np.stack([fine, fine_across], axis=1) + k * edge * fine_normals for k in (-1.0, 0.0, 1.0)]
+    )
+    px = scale.to_picture(region.to_card(three))
+    first = (px[2] - px[0]) / (2 * edge)
+    second = (px[2] + px[0] - 2 * px[1]) / (2 * edge**2)
+    u = u_grid.astype(np.float32)
+    start = px[1].astype(np.float32)
+    d1, d2 = first.astype(np.float32), second.astype(np.float32)
+    x = start[:, :1] + d1[:, :1] * u + d2[:, :1] * (u * u)
+    y = start[:, 1:] + d1[:, 1:] * u + d2[:, 1:] * (u * u)
+    xi, yi = np.rint(x), np.rint(y)
+    # How far along u the nearest pixel lies from the place asked for: the inverse of the local
+    # map, its along-axis taken from the line itself.
+    step = np.gradient(px[1], axis=0) / (STEP_MM / rows)
+    det = first[:, 0] * step[:, 1] - first[:, 1] * step[:, 0]
+    gx = (step[:, 1] / det).astype(np.float32)[:, None]
+    gy = (-step[:, 0] / det).astype(np.float32)[:, None]
+    u_exact = u + (xi - x) * gx + (yi - y) * gy
+
+    height, width = picture.pixels.shape[:2]
+    inside = (xi >= 0) & (xi < width) & (yi >= 0) & (yi < height)
+    index = np.clip(yi, 0, height - 1).astype(np.int64) * width + np.clip(xi, 0, width - 1).astype(
+        np.int64
+    )
+    flat = picture.pixels.reshape(height * width, -1)
+    raw = flat[index.ravel()]
+    top = np.iinfo(raw.dtype).max
+    near = np.broadcast_to(np.abs(u_grid) < 0.5 * edge, x.shape).ravel()
+    clipped = float(np.mean((raw[near] >= top).any(axis=1)))
+    linear = decode_srgb(raw).reshape(n, rows, j, -1)
+    share = inside.reshape(n, rows, j).mean(axis=1, dtype=np.float32)
+    return (
+        u_exact.reshape(n, rows, j).mean(axis=1, dtype=np.float32),
+        linear.mean(axis=1, dtype=np.float32),
+        share,
+        clipped,
+    )
+
+
+def _masks(
+    sight: Sight,
+    number: int,
+    line: Centreline,
+    normals: Floats,
+    u_grid: Floats,
+    clearance_mm: float,
+) -> tuple[Singles, NDArray[np.int_], NDArray[np.bool_]]:
+    """Which samples count (n, J), the stretch of each quarter (n,), and covered places (n,)."""
+    region = line.region
+    a = line.along_mm[:, None] + u_grid[None] * normals[:, :1]
+    b = line.across_mm[:, None] + u_grid[None] * normals[:, 1:]
+    margin = 0.15 + clearance_mm
+    own = region.stretch_index(line.along_mm, 0.0)
+    if region.stretches[0].ground == "open":
+        on_same = (a >= margin) & (a <= region.length_mm - margin)
+    else:
+        on_same = region.stretch_index(a, margin) == own[:, None]
+    keep = on_same & (b >= clearance_mm) & (b <= region.width_mm - clearance_mm)
+    blocked = ~line.seen.copy()
+    body = np.abs(u_grid) <= 0.5 * line.width_mm + 0.3
+    for other_number, other in enumerate(sight.strands):
+        if other_number == number:
+            continue
+        there = np.interp(a, other.along_mm, other.across_mm, left=np.nan, right=np.nan)
+        near = np.abs(b - there) < other.reach_mm + 0.35
+        keep &= ~near
+        blocked |= near[:, body].any(axis=1)
+    for a0, b0, a1, b1 in sight.covered:
+        over = (a > a0 - 0.8) & (a < a1 + 0.8) & (b > b0 - 0.8) & (b < b1 + 0.8)
+        keep &= ~over
+        blocked |= over[:, body].any(axis=1)
+    blocked |= ~keep[:, body].all(axis=1)
+    return keep.astype(np.float32), own, blocked
+
+
+def _running(
+    line: Centreline,
+    arc: Floats,
+    normals: Floats,
+    u_base: Singles,
+    light: Singles,
+    weight: Singles,
+    own: NDArray[np.int_],
+    blocked: NDArray[np.bool_],
+    mm_per_px: Floats,
+    scale: Scale,
+    clipped: float,
+    rows: int,
+) -> Cuts:
+    region = line.region
+    n = len(arc) - _PER_CUT + 1
+
+    def window(values: Singles) -> Singles:
+        return sum(values[k : k + n] for k in range(_PER_CUT))  # type: ignore[return-value]
+
+    total = window(weight)
+    safe = np.maximum(total, 1e-6)
+    u = window(weight * u_base) / safe
+    mean_light = window(weight[..., None] * light) / safe[..., None]
+    empty = total <= 0
+    u[empty] = np.broadcast_to(u_base[:n], u.shape)[empty]
+
+    middle = slice(_PER_CUT // 2, _PER_CUT // 2 + n)
+    arc_middle = window(arc) / _PER_CUT
+    along = window(line.along_mm) / _PER_CUT
+    across = window(line.across_mm) / _PER_CUT
+    same = np.ones(n, bool)
+    for k in range(_PER_CUT):
+        same &= (own[k : k + n] == own[:n]) & ~blocked[k : k + n]
+    valid = same & (own[:n] >= 0)
+    stretch = np.maximum(own[:n], 0)
+    ground = np.array([s.ground for s in region.stretches])[stretch]
+
+    level, white, slope_u, noise = _levels(
+        region, u, mean_light, total, valid, stretch, along, line.width_mm
+    )
+    relative = mean_light / white[:, None, :]
+    relative /= 1.0 + slope_u[:, None, :] * u[..., None]
+
+    middle_card = region.to_card(np.stack([along, across], axis=1))
+    axes = np.array([region.along, region.across])
+    sight = scale.camera_mm[None, :2] - middle_card
+    view_tan = np.einsum("ni,ni->n", sight, normals[middle] @ axes) / scale.camera_mm[2]
+    spread = float(np.sqrt(np.mean(_pool_spread(normals, scale, region, line)))) * float(
+        np.median(mm_per_px)
+    )
+    return Cuts(
+        line=line,
+        arc_mm=arc_middle,
+        along_mm=along,
+        across_mm=across,
+        normals=normals[middle],
+        u_mm=u,
+        light=relative.astype(np.float32),
+        weight=(total / _PER_CUT).astype(np.float32),
+        ground=ground,
+        valid=valid,
+        level=(level / white).astype(np.float32),
+        noise=(noise / white).astype(np.float32),
+        spread_mm=spread if rows > 1 else 0.0,
+        mm_per_px=mm_per_px[middle],
+        view_tan=view_tan,
+        camera_height_mm=float(scale.camera_mm[2]),
+        clipped=clipped,
+    )
+
+
+def _pool_spread(normals: Floats, scale: Scale, region: Region, line: Centreline) -> Floats:
+    """Variance (px^2) of rounding to the nearest pixel along u; none where axes coincide."""
+    here = region.to_card(np.stack([line.along_mm, line.across_mm], axis=1))
+    ahead = scale.to_picture(here[1:]) - scale.to_picture(here[:-1])
+    direction = ahead / np.maximum(np.hypot(*ahead.T)[:, None], 1e-9)
+    # A strand along a pixel axis meets the same phase in every row and adds no spread.
+    slant = np.minimum(np.abs(direction[:, 0]), np.abs(direction[:, 1]))
+    phase_change = np.clip(slant * CUT_MM * 10.0, 0.0, 1.0)
+    return phase_change * (direction**2).sum(axis=1) / 12.0
+
+
+def _levels(
+    region: Region,
+    u: Singles,
+    light: Singles,
+    total: Singles,
+    valid: NDArray[np.bool_],
+    stretch: NDArray[np.int_],
+    along: Floats,
+    width_mm: float,
+) -> tuple[Singles, Singles, Singles, Singles]:
+    """Bare ground, white paper, relative slope across, and noise, each (n, C), per cut."""
+    n, _, channels = light.shape
+    count = len(region.stretches)
+    half = float(np.abs(u).max())
+    outer = np.abs(u) > max(0.62 * half, min(width_mm, 0.8 * half))
+    level = np.full((count, channels), np.nan)
+    slope = np.full((count, channels), 0.0)
+    noise = np.full((count, channels), np.nan)
+    for number in range(count):
+        chosen = valid & (stretch == number)
+        if not chosen.any():
+            continue
+        step = max(1, int(chosen.sum() // 24))
+        picked = np.nonzero(chosen)[0][::step]
+        use = outer[picked] & (total[picked] > 0.6 * _PER_CUT)
+        if use.sum() < 12:
+            use = (np.abs(u[picked]) > 0.5 * half) & (total[picked] > 0)
+        if use.sum() < 12:
+            continue
+        x = u[picked][use].astype(float)
+        values = light[picked][use].astype(float)
+        a = (along[picked][:, None] + 0.0 * u[picked])[use]
+        design = np.stack([np.ones_like(x), x, a - a.mean()], axis=1)
+        keep = np.ones(len(x), bool)
+        for _ in range(2):
+            fit, *_ = np.linalg.lstsq(design[keep], values[keep], rcond=None)
+            rest = values - design @ fit
+            size = np.abs(rest).max(axis=1)
+            keep = size <= 4.0 * 1.4826 * np.median(size) + 1e-9
+        level[number] = np.maximum(fit[0], 1e-4)
+        slope[number] = _light_slope(x, values, level[number], width_mm)
+        noise[number] = 1.4826 * np.median(np.abs(rest), axis=0)
+    return _fill(region, level, slope, noise, stretch, along, light, n)
+
+
+def _light_slope(x: Floats, values: Floats, level: Floats, width_mm: float) -> float:
+    """Relative change of the light per mm across, from ground clear of shadows, or 0.
+
+    All channels share it: what differs between them is light thrown by a dyed strand. Held near
+    zero, since few lamps change by more than half a per cent per millimetre.
+    """
+    clear = np.abs(x) > _CLEAR_OF_SHADOW * width_mm
+    if clear.sum() < 24 or (x[clear] > 0).all() or (x[clear] < 0).all():
+        return 0.0
+    relative = (values[clear] / level).mean(axis=1)
+    u = x[clear]
+    scatter = max(float(np.std(relative)), 2e-3)
+    information = float(np.sum((u - u.mean()) ** 2)) / scatter**2
+    raw = float(np.polyfit(u, relative, 1)[0])
+    return raw * information / (information + _SLOPE_SD**-2)
+
+
+def _fill(
+    region: Region,
+    level: Floats,
+    slope: Floats,
+    noise: Floats,
+    stretch: NDArray[np.int_],
+    along: Floats,
+    light: Singles,
+    n: int,
+) -> tuple[Singles, Singles, Singles, Singles]:
+    """Per-stretch figures carried to every cut; white interpolated between light stretches."""
+    channels = level.shape[1]
+    middles = np.array([0.5 * (s.from_mm + s.to_mm) for s in region.stretches])
+    grounds = np.array([s.ground for s in region.stretches])
+    have = np.isfinite(level[:, 0])
+    bright = have & (grounds == "light")
+    per_cut = np.empty((n, channels))
+    white = np.empty((n, channels))
+    slopes = np.zeros((n, channels))
+    noises = np.empty((n, channels))
+    for c in range(channels):
+        if not have.any():
+            per_cut[:, c], white[:, c], noises[:, c] = 1.0, 1.0, 0.01
+            continue
+        filled = np.where(have, level[:, c], np.nanmedian(level[:, c]))
+        per_cut[:, c] = filled[stretch]
+        noises[:, c] = np.where(have, noise[:, c], np.nanmedian(noise[:, c]))[stretch]
+        if bright.any():
+            white[:, c] = np.interp(along, middles[bright], level[bright, c])
+            # The slope of the light is read on white paper, where it shows best.
+            slopes[:, c] = np.interp(along, middles[bright], slope[bright, c])
+        else:
+            top = float(np.percentile(light[..., c], 98.0))
+            own = float(np.nanmedian(level[have, c]))
+            white[:, c] = (
+                np.interp(along, middles[have], level[have, c]) if own > 0.5 * top else top
+            )
+            if own > 0.5 * top:
+                slopes[:, c] = np.interp(along, middles[have], slope[have, c])
+    return (
+        per_cut.astype(np.float32),
+        white.astype(np.float32),
+        slopes.astype(np.float32),
+        np.maximum(noises, 3e-4).astype(np.float32),
+    )

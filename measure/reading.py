@@ -1,0 +1,314 @@
+"""From the diameters by ground to one reading with its interval, or a refusal with its cause."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.diameter import GroundDiameter, StrandDiameter
+from measure.evenness import cv_percent, find_uneven_places
+from measure.notes import caution, refusal
+from measure.profiles import CUT_MM, Cuts
+from measure.results import Along, Caution, Outline, Refusal, StrandReading
+from measure.scale import Scale
+from measure.strands import STEP_MM
+from measure.uncertainty import Budget, Component, effective_sample_size, u_of_mean
+from measure.weight_class import WeightChart, classes_touched
+from measure.yarn import wpi_from_diameter, wpi_interval_from_diameter
+
+Floats = NDArray[np.float64]
+
+NEEDED_PX: Final = 4.0
+"""Fewest pixels across a strand that are read."""
+COMFORTABLE_PX: Final = 8.0
+_SHORTEST_MM: Final = 5.0
+_SHORT_MM: Final = 30.0
+_MOST_BLUR: Final = 0.42
+_SOFT_BLUR: Final = 0.22
+_WIDEST_INTERVAL: Final = 0.15
+_WIDE_INTERVAL: Final = 0.05
+_DISAGREE: Final = 0.03
+_STAND_OFF_MM: Final = 0.25
+"""How far above the card a strand that lies on it may stand (standard uncertainty, ours)."""
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What a reading needs to know of its picture."""
+
+    scale: Scale
+    blur_px: float
+    overshoot: float
+    chart: WeightChart
+    wrap_factor: float
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One ground's say, with its doubt apart from noise and sampling."""
+
+    ground: GroundDiameter
+    mean_mm: float
+    u_relative: float
+
+
+def read_strand(
+    number: int, strand: StrandDiameter, around: Surroundings
+) -> StrandReading | Refusal:
+    """The reading of one strand, or why there is none."""
+    cuts = strand.cuts
+    pitch_mm = float(np.median(cuts.mm_per_px))
+    rough_px = cuts.line.width_mm / pitch_mm
+    if rough_px < 0.75 * NEEDED_PX:
+        return _too_few(number, rough_px)
+    if around.blur_px > _MOST_BLUR * rough_px:
+        return refusal("out_of_focus", number, blur_px=around.blur_px, width_px=rough_px)
+    if strand.faint or not any(len(g.index) for g in strand.grounds):
+        return refusal("low_contrast", number)
+
+    parts = [_part(g, strand) for g in strand.grounds if len(g.index) >= 4]
+    if not parts:
+        length = CUT_MM * sum(len(g.index) for g in strand.grounds) / 4.0
+        return refusal("too_short", number, length_mm=length)
+    log_mean, u_light, disagreement = _combine(parts)
+    diameter_mm = float(np.exp(log_mean))
+    width_px = diameter_mm / pitch_mm
+    if width_px < NEEDED_PX:
+        return _too_few(number, width_px)
+
+    along = _along(cuts, parts, log_mean)
+    length_mm = _length(along.position_mm)
+    if length_mm < _SHORTEST_MM:
+        return refusal("too_short", number, length_mm=length_mm)
+    diameter_mm = float(along.diameter_mm.mean())
+    budget = _budget(strand, parts, along, diameter_mm, u_light, around.scale)
+    low, high = budget.interval(diameter_mm)
+    if (high - low) / 2 > _WIDEST_INTERVAL * diameter_mm:
+        shadowed = u_light > 0.04
+        return refusal("strong_shadow" if shadowed else "low_contrast", number)
+
+    wpi = wpi_from_diameter(diameter_mm, around.wrap_factor)
+    wpi_interval = wpi_interval_from_diameter((low, high), around.wrap_factor)
+    cut_positions, cut_diameters = _whole_cuts(along)
+    by_ground = {p.ground.ground: p.mean_mm for p in parts}
+    light_mm, dark_mm = by_ground.get("light"), by_ground.get("dark")
+    return StrandReading(
+        number=number,
+        lane=cuts.line.region.name,
+        ground=_ground_name([p.ground.ground for p in parts]),
+        diameter_mm=diameter_mm,
+        u_diameter_mm=budget.u_combined,
+        diameter_interval_mm=(low, high),
+        wpi=wpi,
+        wpi_interval=wpi_interval,
+        weight_classes=classes_touched(around.chart, wpi, wpi_interval),
+        cv_percent=cv_percent(cut_diameters) if len(cut_diameters) >= 10 else None,
+        length_mm=length_mm,
+        along=along,
+        uneven_places=find_uneven_places(cut_positions, cut_diameters),
+        halo_ratio=strand.halo_ratio,
+        light_mm=light_mm,
+        dark_mm=dark_mm,
+        agreement_percent=(
+            100.0 * (light_mm - dark_mm) / diameter_mm if light_mm and dark_mm else None
+        ),
+        budget_mm=budget.as_dict(),
+        width_px=width_px,
+        outline=_outline(cuts, parts, around.scale),
+        cautions=tuple(
+            _cautions(
+                strand, parts, disagreement, u_light, width_px, length_mm, (low, high), around
+            )
+        ),
+    )
+
+
+def _too_few(number: int, width_px: float) -> Refusal:
+    return refusal(
+        "too_few_pixels",
+        number,
+        width_px=width_px,
+        needed=COMFORTABLE_PX,
+        share=100.0 * width_px / COMFORTABLE_PX,
+    )
+
+
+def _ground_name(names: list[str]) -> Literal["light", "dark", "both", "open"]:
+    if len(names) > 1:
+        return "both"
+    only = names[0]
+    return "light" if only == "light" else "dark" if only == "dark" else "open"
+
+
+def _part(ground: GroundDiameter, strand: StrandDiameter) -> _Part:
+    """A ground's mean and how far its light model may be off.
+
+    The floors come from rendered tubes in many lights (docs/accuracy.md): a dark ground takes
+    little shadow, a light one the more the brighter the strand is.
+    """
+    shaded = min(strand.light.sky + strand.light.lamp, 1.0)
+    level = float(np.clip(ground.strand_level, 0.0, 1.2))
+    if ground.ground == "dark":
+        floor = 0.002 + 0.007 * shaded + 0.001 / max(ground.contrast, 0.02)
+    else:
+        floor = 0.002 + shaded * (0.004 + 0.020 * level)
+    floor = float(np.hypot(floor, 0.4 * ground.misfit))
+    return _Part(ground, float(ground.diameter_mm.mean()), float(np.hypot(floor, ground.u_light)))
+
+
+def _combine(parts: list[_Part]) -> tuple[float, float, float]:
+    """Weighted log mean, its relative doubt from the light, and the grounds' disagreement.
+
+    Where the grounds disagree by more than their doubts allow, the doubt grows with it (the
+    Birge ratio): a light model that fails on one ground may fail on the other.
+    """
+    logs = np.log([p.mean_mm for p in parts])
+    weights = np.array([p.u_relative**-2 for p in parts])
+    mean = float(np.sum(weights * logs) / weights.sum())
+    u = float(weights.sum() ** -0.5)
+    if len(parts) < 2:
+        return mean, u, 0.0
+    sampling = [
+        (float(np.std(p.ground.diameter_mm)) / p.mean_mm) ** 2
+        / max(effective_sample_size(p.ground.diameter_mm), 1.0)
+        for p in parts
+    ]
+    expected = float(np.sqrt(sum(p.u_relative**2 for p in parts) + sum(sampling)))
+    gap = float(logs[0] - logs[1])
+    return mean, u * max(1.0, abs(gap) / expected), gap
+
+
+def _along(cuts: Cuts, parts: list[_Part], log_mean: float) -> Along:
+    """Running profile; each ground's own bias against the combined mean taken off."""
+    index = np.concatenate([p.ground.index for p in parts])
+    diameter = np.concatenate([p.ground.diameter_mm * np.exp(log_mean) / p.mean_mm for p in parts])
+    u = np.concatenate([p.ground.u_noise * p.ground.diameter_mm for p in parts])
+    names = np.concatenate([np.full(len(p.ground.index), p.ground.ground) for p in parts])
+    order = np.argsort(index)
+    return Along(
+        position_mm=cuts.arc_mm[index[order]],
+        diameter_mm=diameter[order],
+        u_diameter_mm=u[order],
+        ground=names[order],
+    )
+
+
+def _length(position_mm: Floats) -> float:
+    """Length covered by running cuts: each counts its step, each run one cut more."""
+    if not len(position_mm):
+        return 0.0
+    runs = 1 + int(np.sum(np.diff(position_mm) > 1.8 * STEP_MM))
+    return float((len(position_mm) - runs) * STEP_MM + runs * CUT_MM)
+
+
+def _whole_cuts(along: Along) -> tuple[Floats, Floats]:
+    """Cuts that do not overlap: one each millimetre."""
+    keep: list[int] = []
+    last = -np.inf
+    for i, position in enumerate(along.position_mm):
+        if position - last >= CUT_MM - 1e-6:
+            keep.append(i)
+            last = position
+    return along.position_mm[keep], along.diameter_mm[keep]
+
+
+def _budget(
+    strand: StrandDiameter,
+    parts: list[_Part],
+    along: Along,
+    diameter_mm: float,
+    u_light: float,
+    scale: Scale,
+) -> Budget:
+    cuts = strand.cuts
+    region = cuts.line.region
+    middle = len(cuts.along_mm) // 2
+    places = region.to_card(
+        np.stack([cuts.along_mm[[0, middle, -1]], cuts.across_mm[[0, middle, -1]]], axis=1)
+    )
+    axes = np.array([region.along, region.across])
+    normal = cuts.normals[middle] @ axes
+    u_scale = float(np.mean(scale.u_relative(places, normal)))
+
+    # The outline is 1 / cos v too wide, v from the camera's place, which is not quite known.
+    height = cuts.camera_height_mm
+    tan_v = float(cuts.view_tan[middle])
+    slope = np.append(normal * tan_v, -(tan_v**2)) / (height * (1.0 + tan_v**2))
+    slope = slope + np.array([0.0, 0.0, -diameter_mm / (2.0 * height**2)])
+    u_view = float(np.sqrt(max(slope @ scale.u_camera_mm @ slope, 0.0)))
+    u_height = _STAND_OFF_MM / height if region.name != "picture" else 0.0
+
+    _, whole = _whole_cuts(along)
+    count = max(effective_sample_size(whole), 1.0) if len(whole) >= 3 else 1.0
+    noise = float(np.sqrt(np.mean(along.u_diameter_mm**2))) / np.sqrt(max(len(whole), 1))
+    sampling = u_of_mean(whole) if len(whole) >= 3 else 0.1 * diameter_mm
+    edge_over_core = abs(strand.core - 1.0)
+    return Budget(
+        (
+            Component("scale", u_scale * diameter_mm),
+            Component("view", u_view * diameter_mm),
+            Component("stand_off", u_height * diameter_mm),
+            Component("edges", noise),
+            Component("light", u_light * diameter_mm),
+            Component("core_and_halo", 0.3 * edge_over_core * diameter_mm),
+            Component("sampling", sampling, max(count - 1.0, 1.0)),
+        )
+    )
+
+
+def _outline(cuts: Cuts, parts: list[_Part], scale: Scale) -> Outline:
+    index = np.concatenate([p.ground.index for p in parts])
+    middle = np.concatenate([p.ground.middle_mm for p in parts])
+    half = np.concatenate([p.ground.half_width_mm for p in parts])
+    order = np.argsort(index)
+    index, middle, half = index[order], middle[order], half[order]
+    base = np.stack([cuts.along_mm[index], cuts.across_mm[index]], axis=1)
+    region = cuts.line.region
+
+    def at(u: Floats) -> Floats:
+        return scale.to_picture(region.to_card(base + u[:, None] * cuts.normals[index]))
+
+    return Outline(at(middle), at(middle - half), at(middle + half))
+
+
+def _cautions(
+    strand: StrandDiameter,
+    parts: list[_Part],
+    disagreement: float,
+    u_light: float,
+    width_px: float,
+    length_mm: float,
+    interval: tuple[float, float],
+    around: Surroundings,
+) -> list[Caution]:
+    out: list[Caution] = []
+    cuts = strand.cuts
+    if not around.scale.verified:
+        out.append(caution("unverified_scale"))
+    if len(parts) == 1 and cuts.line.region.name == "banded":
+        out.append(caution("one_ground", ground=parts[0].ground.ground))
+    if abs(disagreement) > _DISAGREE:
+        out.append(caution("grounds_disagree", percent=100 * abs(disagreement)))
+    if u_light > 0.015:
+        out.append(caution("shadow"))
+    if width_px < COMFORTABLE_PX:
+        out.append(caution("few_pixels", width_px=width_px))
+    if around.blur_px > _SOFT_BLUR * width_px:
+        out.append(caution("soft_focus"))
+    if cuts.clipped > 0.02:
+        out.append(caution("clipped_highlights"))
+    if around.overshoot > 0.06:
+        out.append(caution("sharpened"))
+    if max(p.ground.contrast for p in parts) < 0.12:
+        out.append(caution("low_contrast"))
+    if length_mm < _SHORT_MM:
+        out.append(caution("short_length", length_mm=length_mm))
+    covered = 1.0 - float(cuts.line.seen.mean())
+    if covered > 0.15:
+        out.append(caution("crossing"))
+    if (interval[1] - interval[0]) / 2 > _WIDE_INTERVAL * (interval[0] + interval[1]) / 2:
+        out.append(caution("wide_interval"))
+    return out

@@ -1,0 +1,413 @@
+"""Centrelines of the strands in a region: what runs along it, stands out and is not something else.
+
+The region is laid flat at a modest resolution. In every column the ground is the median across
+the region, whatever it is printed or lit like; what differs from it forms pieces. Pieces that run
+along the region are chained from stretch to stretch by their own direction, so a strand may fade
+out on one ground, be crossed, or be covered by a hand, and still be one strand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.linear_light import decode_srgb
+from measure.picture import Picture
+from measure.regions import Region
+from measure.scale import Scale
+
+Floats = NDArray[np.float64]
+
+STEP_MM: Final = 0.25
+"""Spacing of columns, and of the running profile later on."""
+
+_ROW_MM: Final = 0.06
+_MAX_SLOPE: Final = 0.85
+_EDGE_MM: Final = 0.6
+_CONTRAST: Final = 0.035
+_NOISES: Final = 6.0
+_SHORTEST_MM: Final = 8.0
+_LONGEST_GAP_MM: Final = 45.0
+_WIDEST_SHARE: Final = 0.45
+
+
+@dataclass(frozen=True)
+class Centreline:
+    """One strand's way through a region, in region coordinates (mm along, mm across)."""
+
+    region: Region
+    along_mm: Floats
+    """(n,) ascending, STEP_MM apart."""
+    across_mm: Floats
+    """(n,)"""
+    width_mm: float
+    """Rough full width, shadow not counted where a dark ground was seen."""
+    reach_mm: float
+    """Rough distance from the centreline to which strand and shadow were seen."""
+    seen: NDArray[np.bool_]
+    """(n,) False where the line was carried over a place the strand was not seen in."""
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What was found in one region."""
+
+    region: Region
+    strands: tuple[Centreline, ...]
+    covered: tuple[tuple[float, float, float, float], ...]
+    """Boxes (along from, across from, along to, across to) under hands, tape and the like."""
+    beside: bool
+    """A strand-like thing runs along the region's edge, half out of it."""
+    too_fine: bool
+    """A strand-like thing was there, but too few pixels across to follow."""
+    in_picture: bool
+    """Most of the region lies inside the picture."""
+
+
+@dataclass(frozen=True)
+class _Piece:
+    stretch: int
+    along: Floats
+    across: Floats
+    width: float
+    reach: float
+    start: tuple[float, float]
+    stop: tuple[float, float]
+    slope: float
+    depth: float
+    """Largest typical departure from the ground, in units of white."""
+    remains: float
+    """Brightness left at the darkest, as a share of the ground."""
+
+
+def find_strands(picture: Picture, scale: Scale, region: Region) -> Sight:
+    """Strands of one region, in order across it. Deterministic; touches nothing but its input."""
+    laid = _lay_flat(picture, scale, region)
+    if laid is None:
+        return Sight(region, (), (), False, False, False)
+    light, valid, row_mm = laid
+    columns = light.shape[1]
+    along = (np.arange(columns) + 0.5) * region.length_mm / columns
+    index = region.stretch_index(along, _EDGE_MM)
+    grounds = np.array([s.ground for s in region.stretches])[np.maximum(index, 0)]
+
+    ground = _ground(light, valid)
+    white = _white(ground, grounds, index)
+    signal = (light - ground[None]) / white[None, :, None]
+    signal[~valid] = 0.0
+    usable = (index >= 0) & (valid.mean(axis=0) > 0.9)
+    usable &= _believable(ground, grounds, usable)
+    signal = cv2.blur(signal, (3, 1)).reshape(light.shape)
+    signal[:, ~usable] = 0.0
+
+    strongest = np.abs(signal).max(axis=2)
+    noise = 1.4826 * np.median(np.abs(np.diff(signal, axis=0)), axis=0).max(axis=1) / np.sqrt(2)
+    limit = np.maximum(_CONTRAST, _NOISES * noise)
+    mask = (strongest > limit[None]).astype(np.uint8)
+    mask = cv2.morphologyEx(
+        mask, cv2.MORPH_CLOSE, np.ones((max(3, round(0.25 / row_mm)) | 1, 1), np.uint8)
+    )
+
+    pieces, covered, beside, too_fine = _pieces(
+        region, mask, signal, light / np.maximum(ground[None], 1e-4), along, index, row_mm
+    )
+    chains = _chains(pieces, region)
+    strands = [
+        line for chain in chains if (line := _centreline(chain, region, grounds, along)) is not None
+    ]
+    strands.sort(key=lambda s: float(np.mean(s.across_mm)))
+    return Sight(region, tuple(strands), tuple(covered), beside, too_fine, True)
+
+
+def _lay_flat(
+    picture: Picture, scale: Scale, region: Region
+) -> tuple[NDArray[np.float32], NDArray[np.bool_], float] | None:
+    """Linear light (rows, columns, channels) of the region, and where the picture covers it."""
+    middle = region.to_card(np.array([[region.length_mm / 2, region.width_mm / 2]]))
+    native = float(scale.mm_per_px(middle, np.array(region.across))[0])
+    rows = int(np.clip(round(region.width_mm / max(_ROW_MM, native)), 16, 4000))
+    columns = int(np.clip(round(region.length_mm / STEP_MM), 8, 4000))
+    per_column = 2
+    a = (np.arange(columns * per_column) + 0.5) * region.length_mm / (columns * per_column)
+    b = (np.arange(rows) + 0.5) * region.width_mm / rows
+    nodes_a = np.linspace(0, region.length_mm, max(2, int(region.length_mm / 2.0) + 1))
+    nodes_b = np.linspace(0, region.width_mm, max(2, int(region.width_mm / 2.0) + 1))
+    grid = np.stack(np.meshgrid(nodes_a, nodes_b), axis=-1)
+    px = scale.to_picture(region.to_card(grid))
+    weight_a, weight_b = _hats(a, nodes_a), _hats(b, nodes_b)
+    map_x = (weight_b @ px[..., 0] @ weight_a.T).astype(np.float32)
+    map_y = (weight_b @ px[..., 1] @ weight_a.T).astype(np.float32)
+    height, width = picture.pixels.shape[:2]
+    valid = (map_x >= 0) & (map_x <= width - 1) & (map_y >= 0) & (map_y <= height - 1)
+    if valid.mean() < 0.1:
+        return None
+    flat = cv2.remap(
+        picture.pixels, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    light = decode_srgb(flat.reshape(rows, columns * per_column, -1))
+    light = 0.5 * (light[:, 0::2] + light[:, 1::2])
+    return light, valid[:, 0::2] & valid[:, 1::2], region.width_mm / rows
+
+
+def _hats(at: Floats, nodes: Floats) -> Floats:
+    """Linear interpolation weights (n, nodes) on even nodes."""
+    position = (at - nodes[0]) / (nodes[1] - nodes[0])
+    return np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(len(nodes))[None]))
+
+
+def _ground(light: NDArray[np.float32], valid: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Median across the region of every column (columns, channels)."""
+    step = max(1, light.shape[0] // 128)
+    some = light[::step]
+    if valid.all():
+        return np.median(some, axis=0)
+    held = np.where(valid[::step, :, None], some, np.nan)
+    empty = ~valid[::step].any(axis=0)
+    held[:, empty] = 0.0
+    return np.nanmedian(held, axis=0).astype(np.float32)
+
+
+def _white(
+    ground: NDArray[np.float32], grounds: NDArray[np.str_], index: NDArray[np.int_]
+) -> NDArray[np.float32]:
+    """White level of every column (columns,), read from the light stretches where there are."""
+    level = ground.mean(axis=1)
+    light = (grounds == "light") & (index >= 0) & (level > 0)
+    if light.sum() >= 4:
+        place = np.arange(len(level))
+        return np.interp(place, place[light], level[light]).astype(np.float32)
+    return np.full(len(level), max(float(np.percentile(level, 90)), 0.02), np.float32)
+
+
+def _believable(
+    ground: NDArray[np.float32], grounds: NDArray[np.str_], usable: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """False for columns whose ground is not the card's: a hand or cloth lies over most of them."""
+    level = ground.mean(axis=1)
+    good = np.ones(len(level), bool)
+    light, dark = (grounds == "light") & usable, (grounds == "dark") & usable
+    if light.any():
+        typical = np.median(level[light])
+        good &= ~light | ((level > 0.35 * typical) & (level < 2.5 * typical))
+        good &= ~dark | (level < 0.45 * typical)
+    return good
+
+
+def _pieces(
+    region: Region,
+    mask: NDArray[np.uint8],
+    signal: NDArray[np.float32],
+    share: NDArray[np.float32],
+    along: Floats,
+    index: NDArray[np.int_],
+    row_mm: float,
+) -> tuple[list[_Piece], list[tuple[float, float, float, float]], bool, bool]:
+    """Connected things of each stretch that run along it; boxes over what is no strand."""
+    pieces: list[_Piece] = []
+    covered: list[tuple[float, float, float, float]] = []
+    beside = too_fine = False
+    rows = mask.shape[0]
+    across = (np.arange(rows) + 0.5) * row_mm
+    for number in range(len(region.stretches)):
+        chosen = np.nonzero(index == number)[0]
+        if len(chosen) < 8:
+            continue
+        first, last = int(chosen[0]), int(chosen[-1]) + 1
+        part = _sharpened(mask[:, first:last], np.abs(signal[:, first:last]).max(axis=2))
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(part, connectivity=8)
+        for label in range(1, count):
+            x, y, w, h, _area = (int(v) for v in stats[label])
+            if w * STEP_MM < 3.0:
+                continue
+            here = labels[y : y + h, x : x + w] == label
+            filled = here.sum(axis=0)
+            span = here.shape[0] - np.argmax(here[::-1], axis=0) - np.argmax(here, axis=0)
+            there = filled > 0
+            width = float(np.median(span[there])) * row_mm
+            tops = np.argmax(here, axis=0)[there] + y
+            bottoms = tops + span[there]
+            touching = max(float(np.mean(tops <= 0)), float(np.mean(bottoms >= rows)))
+            if width > min(_WIDEST_SHARE * region.width_mm, 14.0):
+                covered.append(
+                    (along[first + x], across[y], along[first + x + w - 1], across[y + h - 1])
+                )
+                continue
+            # A thing that splits or merges here has no one middle; others carry the line on.
+            if np.mean(filled[there] < 0.7 * span[there]) > 0.35 and width > 1.2:
+                continue
+            steady = np.abs(span[there] - np.median(span[there])) <= max(
+                3.0, 0.5 * float(np.median(span[there]))
+            )
+            if steady.mean() < 0.5:
+                continue
+            if touching > 0.5:
+                beside = beside or w * STEP_MM > 6.0
+                continue
+            strength = np.abs(signal[y : y + h, first + x : first + x + w]).max(axis=2) * here
+            total = strength.sum(axis=0)
+            keep = np.zeros(w, bool)
+            keep[np.nonzero(there)[0][steady]] = True
+            centre = (tops + bottoms) / 2.0
+            middle = np.zeros(w)
+            middle[there] = centre * row_mm
+            if keep.sum() < 8:
+                continue
+            xs, ys = along[first:last][x : x + w][keep], middle[keep]
+            slope, at_zero = np.polyfit(xs - xs[0], ys, 1)
+            wander = ys - (at_zero + slope * (xs - xs[0]))
+            if abs(slope) > _MAX_SLOPE or np.std(wander) > 1.5 + width:
+                continue
+            if width < 2.2 * row_mm:
+                too_fine = too_fine or float(np.median(total[keep])) > 0.3
+                continue
+            bend_start = np.polyfit(xs[:24] - xs[0], ys[:24], 1)
+            bend_stop = np.polyfit(xs[-24:] - xs[-1], ys[-24:], 1)
+            block = share[y : y + h, first + x : first + x + w].mean(axis=2)
+            remains = float(np.median(np.where(here, block, 9.0).min(axis=0)[keep]))
+            pieces.append(
+                _Piece(
+                    number,
+                    xs,
+                    ys,
+                    width,
+                    width / 2,
+                    (float(xs[0]), float(bend_start[1])),
+                    (float(xs[-1]), float(bend_stop[1])),
+                    float(slope),
+                    float(np.median(strength.max(axis=0)[keep])),
+                    remains,
+                )
+            )
+    return pieces, covered, beside, too_fine
+
+
+def _sharpened(mask: NDArray[np.uint8], strength: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """The mask cut back to what has at least a third of its own thing's depth.
+
+    Shadows fade out over many radii; without this a strand's would reach the lane's edge or its
+    neighbour's.
+    """
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    out = np.zeros_like(mask)
+    for label in range(1, count):
+        x, y, w, h, _area = (int(v) for v in stats[label])
+        if w * STEP_MM < 3.0:
+            continue
+        box = np.s_[y : y + h, x : x + w]
+        own = np.where(labels[box] == label, strength[box], 0.0)
+        depth = float(np.median(own.max(axis=0)))
+        out[box] |= (own > 0.35 * depth).astype(np.uint8)
+    return out
+
+
+def _chains(pieces: list[_Piece], region: Region) -> list[list[_Piece]]:
+    """Pieces joined into strands, each to the nearest continuation in a later stretch."""
+    chains: list[list[_Piece]] = []
+    for number in range(len(region.stretches)):
+        fresh = [p for p in pieces if p.stretch == number]
+        offers = []
+        for chain_index, chain in enumerate(chains):
+            last = chain[-1]
+            slope = _chain_slope(chain)
+            for piece_index, piece in enumerate(fresh):
+                gap = piece.start[0] - last.stop[0]
+                if gap > _LONGEST_GAP_MM or gap < -1.0:
+                    continue
+                expected = last.stop[1] + slope * gap
+                miss = abs(piece.start[1] - expected)
+                widest = max(last.width, piece.width)
+                allowed = 0.4 + 0.75 * widest + 0.06 * gap
+                if miss <= allowed:
+                    offers.append((miss + 0.02 * gap, chain_index, piece_index))
+        taken_chains: set[int] = set()
+        taken_pieces: set[int] = set()
+        for _miss, chain_index, piece_index in sorted(offers):
+            if chain_index in taken_chains or piece_index in taken_pieces:
+                continue
+            chains[chain_index].append(fresh[piece_index])
+            taken_chains.add(chain_index)
+            taken_pieces.add(piece_index)
+        # What found no chain begins one; what lies over another's shadow joins neither.
+        for piece_index, piece in enumerate(fresh):
+            if piece_index not in taken_pieces:
+                chains.append([piece])
+    return chains
+
+
+def _chain_slope(chain: list[_Piece]) -> float:
+    """Direction at the end of a chain, from its last 30 mm of middles."""
+    along = np.concatenate([p.along for p in chain[-3:]])
+    across = np.concatenate([p.across for p in chain[-3:]])
+    near = along > along[-1] - 30.0
+    if near.sum() < 8:
+        return chain[-1].slope
+    return float(np.polyfit(along[near], across[near], 1)[0])
+
+
+def _centreline(
+    chain: list[_Piece], region: Region, grounds: NDArray[np.str_], along: Floats
+) -> Centreline | None:
+    """A smooth line through a chain, or None when the chain is no strand."""
+    length = sum(float(p.along[-1] - p.along[0]) for p in chain)
+    if length < min(_SHORTEST_MM, 0.3 * region.length_mm):
+        return None
+    kinds = {region.stretches[p.stretch].ground for p in chain}
+    plain = [p for p in chain if region.stretches[p.stretch].ground != "light"]
+    light = [p for p in chain if region.stretches[p.stretch].ground == "light"]
+    if kinds == {"light"}:
+        passed = [
+            s
+            for i, s in enumerate(region.stretches)
+            if s.ground == "dark" and chain[0].stretch < i < chain[-1].stretch
+        ]
+        # Anything brighter than ink shows on the dark bands; what shows on light ones only and
+        # is not nearly black is a shadow or a stain.
+        if passed and min(p.remains for p in light) > 0.3:
+            return None
+    elif plain and light and len(light) > 2 * len(plain) + 1 and "dark" in kinds:
+        return None
+    lead = plain or light
+    shift = 0.0
+    if plain and light:
+        # Shadows pull the middle aside on light ground; the dark ground's middles are true.
+        xs = np.concatenate([p.along for p in plain])
+        ys = np.concatenate([p.across for p in plain])
+        line = np.polyfit(xs, ys, min(3, len(plain)))
+        offsets = [float(np.median(p.across - np.polyval(line, p.along))) for p in light]
+        shift = float(np.median(offsets)) if len(plain) > 1 else 0.0
+    pairs = [(p.along, p.across - (shift if p in light else 0.0), p) for p in chain]
+    xs = np.concatenate([a for a, _, _ in pairs])
+    ys = np.concatenate([b for _, b, _ in pairs])
+    order = np.argsort(xs)
+    xs, ys = xs[order], ys[order]
+    start, stop = float(xs[0]), float(xs[-1])
+    inside = (along >= start - 0.01) & (along <= stop + 0.01)
+    at = along[inside]
+    ys_even = np.interp(at, xs, ys)
+    smooth = _smooth(ys_even)
+    seen = np.zeros(len(at), bool)
+    for a, _, _ in pairs:
+        seen |= (at >= a[0] - 1.3) & (at <= a[-1] + 1.3)
+    width = float(np.median([p.width for p in lead]))
+    reach = max(
+        float(np.median(np.abs(p.across - np.interp(p.along, at, smooth)))) + p.width / 2
+        for p in chain
+    )
+    return Centreline(region, at, smooth, width, reach, seen)
+
+
+def _smooth(values: Floats) -> Floats:
+    """Running local lines over some 12 mm: keeps bends, drops the jumps between grounds."""
+    n = len(values)
+    half = min(24, max(1, (n - 1) // 2))
+    if n < 5:
+        return values
+    padded = np.concatenate(
+        [2 * values[0] - values[half:0:-1], values, 2 * values[-1] - values[-2 : -half - 2 : -1]]
+    )
+    window = np.hanning(2 * half + 3)[1:-1]
+    return np.convolve(padded, window / window.sum(), mode="valid")

@@ -7,6 +7,7 @@ without a second instrument. Needs `pip install .[render]`.
 
 from __future__ import annotations
 
+import io
 import math
 import tempfile
 from dataclasses import dataclass
@@ -16,9 +17,11 @@ from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image
 
-from measure.card import Card, ink_coverage
+from app.card_sheet import card_png
+from measure.card import Card
+from measure.linear_light import decode_srgb
 
 Floats = NDArray[np.float64]
 Rgb = tuple[float, float, float]
@@ -37,6 +40,8 @@ WHITE: Final[Rgb] = (0.80, 0.80, 0.80)
 NATURAL: Final[Rgb] = (0.74, 0.68, 0.56)
 TEAL: Final[Rgb] = (0.06, 0.30, 0.32)
 GREY: Final[Rgb] = (0.22, 0.21, 0.20)
+WOOD: Final[Rgb] = (0.36, 0.25, 0.16)
+LID: Final[Rgb] = (0.78, 0.78, 0.78)
 RUST: Final[Rgb] = (0.45, 0.14, 0.05)
 
 
@@ -130,8 +135,7 @@ class Scene:
     light: Light
     behind: Literal["uncut", "desk", "bright", "dark"] = "uncut"
     with_card: bool = True
-    curl_mm: float = 0.0
-    desk: Rgb = (0.36, 0.25, 0.16)
+    desk: Rgb = WOOD
     bounces: int = 4
 
 
@@ -171,31 +175,11 @@ def blend(colours: tuple[Rgb, ...], along: Floats) -> Floats:
     return np.column_stack([np.interp(along, at, table[:, c]) for c in range(3)])
 
 
-def card_reflectance(card: Card, pixels_per_mm: float, *, dressed: bool) -> NDArray[np.float32]:
-    """Reflectance of the card's face (rows, columns); `dressed` adds the figures and cut line."""
-    ink = ink_coverage(card, pixels_per_mm)
-    if dressed:
-        ink = np.maximum(ink, _figures(card, ink.shape))
-    return (PAPER + (INK - PAPER) * ink).astype(np.float32)
-
-
-def _figures(card: Card, shape: tuple[int, ...]) -> Floats:
-    """Ink of the ruler's figures and of the open lane's cut line."""
-    rows, columns = shape
-    per_mm = columns / card.width_mm
-    page = Image.new("L", (columns, rows), 0)
-    pen = ImageDraw.Draw(page)
-    for label in card.labels:
-        # Figures stand about 0.72 of the font size high in Pillow's own typeface.
-        font = ImageFont.load_default(size=label.height_mm * per_mm / 0.72)
-        pen.text(
-            (label.x_mm * per_mm, label.y_mm * per_mm), label.text, fill=255, font=font, anchor="mm"
-        )
-    lane = card.lane("open")
-    x0, y0 = lane.x_mm * per_mm, lane.y_mm * per_mm
-    x1, y1 = x0 + lane.width_mm * per_mm, y0 + lane.height_mm * per_mm
-    pen.rectangle((x0, y0, x1, y1), outline=140, width=max(1, round(0.12 * per_mm)))
-    return np.asarray(page, dtype=np.float64) / 255.0
+def card_reflectance(card: Card, pixels_per_mm: float) -> NDArray[np.float32]:
+    """Reflectance (rows, columns) of the card's face as `slubwise card` prints it."""
+    with Image.open(io.BytesIO(card_png(card, round(pixels_per_mm * 25.4)))) as image:
+        paper_share = decode_srgb(np.asarray(image))
+    return (INK + (PAPER - INK) * paper_share).astype(np.float32)
 
 
 def render(
@@ -290,7 +274,9 @@ def _curve_text(curve_mm: Floats) -> str:
 
 
 def _desk_bsdf(mi: Any, colour: Rgb) -> dict[str, Any]:
-    """A board with some grain, so that the surroundings are not a test pattern's flat field."""
+    """A board with some grain; a grey one is plain, as a scanner's lid is."""
+    if len(set(colour)) == 1:
+        return {"type": "diffuse", "reflectance": _rgb(colour)}
     rng = np.random.default_rng(7)
     rows = np.cumsum(rng.normal(0.0, 1.0, 1024))
     rows -= np.linspace(rows[0], rows[-1], rows.size)
@@ -311,7 +297,7 @@ def _card_shapes(mi: Any, scene: Scene, folder: Path) -> dict[str, Any]:
     """The card's face, as rectangles around the open lane where that is cut out."""
     card = scene.card
     per_mm = 64.0 if card.kind == "pocket" else 40.0
-    face = card_reflectance(card, per_mm, dressed=scene.behind == "uncut")
+    face = card_reflectance(card, per_mm)
     w, h = card.width_mm, card.height_mm
     lane = card.lane("open")
     if scene.behind == "uncut":
@@ -320,22 +306,15 @@ def _card_shapes(mi: Any, scene: Scene, folder: Path) -> dict[str, Any]:
         x0, y0 = lane.x_mm, lane.y_mm
         x1, y1 = x0 + lane.width_mm, y0 + lane.height_mm
         pieces = [(0.0, 0.0, w, y0), (0.0, y1, w, h), (0.0, y0, x0, y1), (x1, y0, w, y1)]
-    # Many narrow strips let the card curl; a flat card needs one.
-    strips = 60 if scene.curl_mm else 1
     vertices: list[list[float]] = []
     uv: list[list[float]] = []
     faces: list[list[int]] = []
     for x0, y0, x1, y1 in pieces:
-        xs = np.linspace(x0, x1, strips + 1)
-        base = len(vertices)
-        for x in xs:
-            z = scene.curl_mm * (2.0 * x / w - 1.0) ** 2
-            for y in (y0, y1):
-                vertices.append(_world(float(x), y, z))
-                uv.append([x / w, 1.0 - y / h])
-        for i in range(strips):
-            a = base + 2 * i
-            faces += [[a, a + 1, a + 3], [a, a + 3, a + 2]]
+        a = len(vertices)
+        for x, y in ((x0, y0), (x0, y1), (x1, y1), (x1, y0)):
+            vertices.append(_world(x, y))
+            uv.append([x / w, 1.0 - y / h])
+        faces += [[a, a + 1, a + 2], [a, a + 2, a + 3]]
     path = folder / "card.obj"
     lines = [f"v {x:.6f} {y:.6f} {z:.6f}" for x, y, z in vertices]
     lines += [f"vt {u:.8f} {v:.8f}" for u, v in uv]

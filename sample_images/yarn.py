@@ -75,7 +75,8 @@ class Widths:
 class Path:
     """Where a strand lies: through (x, y) at s = 0, turned by `angle_deg`, bowed by `sag_mm`.
 
-    The bow is a parabola that leaves the line by `sag_mm` at 50 mm from there.
+    The bow is a parabola that leaves the line by `sag_mm` at 50 mm from there. `over_mm` is how
+    far it rises, within some millimetres of `over_at_mm`, to pass over another strand.
     """
 
     x_mm: float
@@ -83,6 +84,13 @@ class Path:
     angle_deg: float = 0.0
     sag_mm: float = 0.0
     lift_mm: float = 0.0
+    over_mm: float = 0.0
+    over_at_mm: float = 0.0
+
+    def height_mm(self, s_mm: Floats) -> Floats:
+        """How far it is held above the card at places along it."""
+        hump = np.exp(-0.5 * ((s_mm - self.over_at_mm) / 5.0) ** 2)
+        return np.asarray(self.lift_mm + self.over_mm * hump)
 
 
 def _wander(rng: np.random.Generator, at_mm: Floats, scale_mm: float) -> Floats:
@@ -333,7 +341,8 @@ def lay(strand: Strand, path: Path, colours: tuple[Rgb, ...], seed: int) -> Curv
     curves, albedo = [], []
     for fibre in strand.fibres + strand.hairs:
         points = place(path, fibre[:, 0], fibre[:, 1])
-        curves.append(np.column_stack([points, fibre[:, 2] + path.lift_mm, fibre[:, 3]]))
+        height = fibre[:, 2] + path.height_mm(fibre[:, 0])
+        curves.append(np.column_stack([points, height, fibre[:, 3]]))
         along = (fibre[1:-2, 0] - strand.from_mm) / (strand.to_mm - strand.from_mm)
         depth = rng.uniform(0.82, 1.18)
         albedo.append((blend(colours, along) * depth).clip(0.01, 0.92))

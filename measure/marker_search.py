@@ -8,10 +8,11 @@ from typing import Any, Final
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
+
 from measure.card import MARKER_FAMILY, MARKER_MODULES, Card, Marker, card_of_marker
 from measure.errors import MeasureError
 from measure.picture import Picture
-from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 

@@ -7,9 +7,11 @@ from typing import Final, Generic, TypeVar
 
 import cv2
 import numpy as np
-from measure.plane_map import Affine, Floats, Pinhole
-from measure.printed_edges import EdgesSeen, PrintedEdges
 from numpy.typing import NDArray
+
+from measure.edge_reading import EdgesSeen
+from measure.plane_map import Affine, Floats, Pinhole
+from measure.printed_edges import PrintedEdges
 
 M = TypeVar("M", Pinhole, Affine)
 Mask = NDArray[np.bool_]
@@ -22,10 +24,11 @@ INK_SPREAD_SD_MM: Final = 0.05
 
 K1_SD: Final = 0.08
 FOCAL_SD_KNOWN: Final = 0.03
-FOCAL_UNKNOWN: Final = (0.8, 0.4)
+FOCAL_UNKNOWN: Final = (1.0, 0.45)
 """Focal length over picture diagonal when EXIF is silent, and its log standard deviation.
 
-0.55 to 0.65 is a phone's main camera or a webcam, 1 to 2 a longer lens; our assumption.
+A phone's main camera or a webcam has 0.55 to 0.65 (26 mm on a 43.3 mm diagonal), zoomed or
+cropped ones 1 to 2.5: both lie within two standard deviations. Our assumption.
 """
 CENTRE_SD: Final = 0.02
 CENTRE_SD_CROPPED: Final = 0.2
@@ -105,7 +108,7 @@ class Prior:
 
 
 def camera_prior(
-    shape: tuple[int, int], focal_px: float | None, centre_sd: float = CENTRE_SD
+    shape: tuple[int, ...], focal_px: float | None, centre_sd: float = CENTRE_SD
 ) -> Prior:
     """The prior of a pinhole view in a picture of (rows, columns)."""
     rows, columns = shape
@@ -129,14 +132,15 @@ def start_pinhole(corners_mm: Floats, corners_px: Floats, prior: Prior) -> Pinho
     rays[:2] -= np.outer(centre, homography[2])
     rays[:2] /= focal
     rays /= (np.linalg.norm(rays[:, 0]) + np.linalg.norm(rays[:, 1])) / 2
-    middle = np.append(corners_mm.mean(axis=0), 1.0)
-    if rays[2] @ middle < 0:
-        rays = -rays
+    pivot = corners_mm.mean(axis=0)
+    place = rays @ np.append(pivot, 1.0)
+    if place[2] < 0:
+        rays, place = -rays, -place
     first, second = rays[:, 0], rays[:, 1]
     u, _, vt = np.linalg.svd(np.column_stack([first, second, np.cross(first, second)]))
     turn = np.asarray(u @ vt, np.float64)
-    return Pinhole(turn, rays[:, 2].copy(), float(prior.mean[6]), 0.0, centre.copy(), 0.0,
-                   np.zeros((11, 11)))  # fmt: skip
+    nothing = np.zeros((11, 11))
+    return Pinhole(pivot, turn, place, float(prior.mean[6]), 0.0, centre.copy(), 0.0, nothing)
 
 
 def start_affine(corners_mm: Floats, corners_px: Floats) -> Affine:
@@ -153,11 +157,17 @@ def affine_prior() -> Prior:
     return Prior(np.zeros(7), weight)
 
 
-def fit_plane(start: M, seen: Sightings, prior: Prior, noise_px: float = 1.0) -> Fit[M]:
+def fit_plane(
+    start: M,
+    seen: Sightings,
+    prior: Prior,
+    noise_px: float = 1.0,
+    floor_px: float = EDGE_NOISE_FLOOR_PX,
+) -> Fit[M]:
     """Fit a map to sightings by damped, robust Gauss-Newton steps.
 
     `noise_px` is the first guess of a sighting's standard deviation; it is replaced by the
-    reduced chi-square's, but never below EDGE_NOISE_FLOOR_PX.
+    reduced chi-square's, but never below `floor_px`.
     """
     plane = start
     count = len(seen.points_mm)
@@ -170,8 +180,8 @@ def fit_plane(start: M, seen: Sightings, prior: Prior, noise_px: float = 1.0) ->
         spent = float(np.trace(np.linalg.solve(information, data_information)))
         free = max(float(trusted.sum()) - spent, 1.0)
         previous = noise_px
-        noise_px = max(EDGE_NOISE_FLOOR_PX, float(np.sqrt(np.sum(residuals[trusted] ** 2) / free)))
-        spread = max(1.4826 * float(np.median(np.abs(residuals))), EDGE_NOISE_FLOOR_PX)
+        noise_px = max(floor_px, float(np.sqrt(np.sum(residuals[trusted] ** 2) / free)))
+        spread = max(1.4826 * float(np.median(np.abs(residuals))), floor_px)
         again = np.abs(residuals) <= 5.0 * spread
         settled = bool(np.all(again == trusted)) and abs(noise_px / previous - 1) < 0.1
         if again.sum() > 0.5 * count:

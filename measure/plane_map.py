@@ -52,12 +52,17 @@ class Pinhole:
     """A pinhole view of the card with radial distortion x_d = x (1 + k1 r^2).
 
     r is in units of the focal length. Parameters, in the order of the covariance: rotation
-    (3, radians, applied from the left), translation (3, mm), log focal length, k1, principal
-    point (2, px), and the printed ink's outward spread (mm; it moves edges, not the map).
+    (3, radians, applied from the left), place of the pivot in the picture (2, px from the
+    principal point, undistorted), log of its depth over the focal length, log focal length, k1,
+    principal point (2, px), and the printed ink's outward spread (mm; it moves edges, not the
+    map). So chosen, the focal length stands alone where a square-on view leaves it open.
     """
 
+    pivot_mm: Floats
+    """(2,) the place on the card that `rotation` leaves where it is."""
     rotation: Floats
     translation_mm: Floats
+    """(3,) the pivot in the camera's frame."""
     log_focal: float
     k1: float
     centre_px: Floats
@@ -73,7 +78,7 @@ class Pinhole:
         """Pixels (..., 2) of points on the card (..., 2)."""
         flat = np.asarray(points_mm, float).reshape(-1, 2)
         out = np.empty_like(flat)
-        R, t, f = self.rotation, self.translation_mm, self.focal_px
+        R, t, f = self.rotation, self._origin(), self.focal_px
         for start in range(0, len(flat), _CHUNK):
             X, Y = flat[start : start + _CHUNK].T
             depth = 1.0 / (R[2, 0] * X + R[2, 1] * Y + t[2])
@@ -88,7 +93,7 @@ class Pinhole:
         """Millimetres (..., 2) on the card of pixels (..., 2); the inverse of `to_picture`."""
         flat = np.asarray(points_px, float).reshape(-1, 2)
         out = np.empty_like(flat)
-        homography = np.column_stack([self.rotation[:, :2], self.translation_mm])
+        homography = np.column_stack([self.rotation[:, :2], self._origin()])
         back = np.linalg.inv(homography)
         for start in range(0, len(flat), _CHUNK):
             x, y = ((flat[start : start + _CHUNK] - self.centre_px) / self.focal_px).T
@@ -101,7 +106,7 @@ class Pinhole:
 
     def jacobian(self, points_mm: Floats) -> Floats:
         """Pixels per mm (n, 2, 2) at points (n, 2): [pixel axis, card axis]."""
-        camera = points_mm @ self.rotation[:, :2].T + self.translation_mm
+        camera = (points_mm - self.pivot_mm) @ self.rotation[:, :2].T + self.translation_mm
         return self._by_camera_point(camera) @ self.rotation[:, :2]
 
     def parameter_jacobian(self, points_mm: Floats, outward: Floats) -> Floats:
@@ -109,7 +114,7 @@ class Pinhole:
 
         `outward` (n, 2) is how a point moves per mm of ink spread.
         """
-        turned = points_mm @ self.rotation[:, :2].T
+        turned = (points_mm - self.pivot_mm) @ self.rotation[:, :2].T
         camera = turned + self.translation_mm
         per_camera = self._by_camera_point(camera)
         x, y = (camera[:, :2] / camera[:, 2:]).T
@@ -128,15 +133,22 @@ class Pinhole:
             axis=1,
         )
         out[:, :, 0:3] = per_camera @ turn
-        out[:, :, 3:6] = per_camera
-        out[:, 0, 6] = f * x * (1 + self.k1 * r2)
-        out[:, 1, 6] = f * y * (1 + self.k1 * r2)
+        depth = self.translation_mm[2]
+        out[:, :, 3:5] = per_camera[:, :, :2] * (depth / f)
+        out[:, :, 5] = per_camera @ self.translation_mm
+        out[:, :, 6] = per_camera[:, :, 2] * depth
+        out[:, 0, 6] += f * x * (1 + self.k1 * r2)
+        out[:, 1, 6] += f * y * (1 + self.k1 * r2)
         out[:, 0, 7] = f * x * r2
         out[:, 1, 7] = f * y * r2
         out[:, 0, 8] = out[:, 1, 9] = 1.0
         per_mm = per_camera @ self.rotation[:, :2]
         out[:, :, 10] = (per_mm @ outward[:, :, None])[:, :, 0]
         return out
+
+    def _origin(self) -> Floats:
+        """The card's origin (3,) in the camera's frame."""
+        return np.asarray(self.translation_mm - self.rotation[:, :2] @ self.pivot_mm)
 
     def _by_camera_point(self, camera: Floats) -> Floats:
         """Change of pixels (n, 2, 3) with the point in the camera's frame (n, 3)."""
@@ -157,10 +169,13 @@ class Pinhole:
     def stepped(self, step: Floats) -> Pinhole:
         """The map with its parameters moved by `step` (11,)."""
         turn = cv2.Rodrigues(np.asarray(step[:3], float))[0]
+        ratio = self.translation_mm[2] / self.focal_px * np.exp(step[5])
+        seen = self.focal_px * self.translation_mm[:2] / self.translation_mm[2] + step[3:5]
+        depth = ratio * self.focal_px * np.exp(step[6])
         return replace(
             self,
             rotation=turn @ self.rotation,
-            translation_mm=self.translation_mm + step[3:6],
+            translation_mm=np.append(seen * ratio, depth),
             log_focal=self.log_focal + float(step[6]),
             k1=self.k1 + float(step[7]),
             centre_px=self.centre_px + step[8:10],
@@ -169,7 +184,7 @@ class Pinhole:
 
     def camera_mm(self) -> Floats:
         """Camera centre (3,) in card coordinates, z from the card towards the camera."""
-        x, y, z = -self.rotation.T @ self.translation_mm
+        x, y, z = -self.rotation.T @ self._origin()
         # x right and y down leave a right-handed z pointing into the paper.
         return np.array([x, y, -z])
 

@@ -1,44 +1,19 @@
-"""Straight printed edges seen in the picture: where they are and how soft, to hundredths of a pixel.
-
-Pixels are taken as they are, never interpolated: each edge is crossed by whole columns (or rows)
-of the picture, whose exact distances from the edge make one finely sampled profile, and a
-blurred step is fitted to it in linear light.
-"""
+"""The card's straight borders between ink and paper, with what is printed beside them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, Final, Protocol
+from dataclasses import dataclass, fields
+from typing import Final
 
 import numpy as np
-from measure.card import MARKER_MODULES, Marker
-from measure.linear_light import decode_srgb
+
+from measure.card import MARKER_MODULES, Card, Marker, marker_modules
 from measure.results import Floats
-from numpy.typing import NDArray
-from scipy.special import ndtr
-
-LUMINANCE: Final = np.array([0.2126, 0.7152, 0.0722], np.float32)
-"""Weights of linear red, green and blue, IEC 61966-2-1 (ITU-R BT.709 primaries)."""
-
-_CROSSINGS: Final = 12
-"""Columns or rows of pixels that cross one edge: noise falls below what paper and ink deserve."""
-
-_LEAST_SIGMA_PX: Final = 0.25
-"""A pixel's own aperture is a spread of 0.29; nothing real is sharper."""
-
-_SQRT_TAU: Final = float(np.sqrt(2 * np.pi))
-
-
-class ToPicture(Protocol):
-    """Anything that maps card millimetres (..., 2) to pixels (..., 2)."""
-
-    def to_picture(self, points_mm: Floats) -> Floats:
-        """Pixels of points on the card."""
 
 
 @dataclass(frozen=True)
 class PrintedEdges:
-    """Straight borders between ink and paper, in mm on the card."""
+    """Straight borders between ink and paper, mm on the card, and what is printed beside them."""
 
     start_mm: Floats
     """(n, 2)"""
@@ -46,266 +21,115 @@ class PrintedEdges:
     """(n, 2)"""
     outward: Floats
     """(n, 2) unit, from ink to paper."""
-    room_mm: Floats
-    """(n,) how far on both sides nothing else is printed."""
+    ink_mm: Floats
+    """(n,) depth of the ink behind the border."""
+    white_behind: Floats
+    """(n, 8) paper (1) or ink behind that depth, by eighths of the border from start to end."""
+    paper_mm: Floats
+    """(n,) depth of the paper before the border."""
+    ink_before: Floats
+    """(n,) 1 where the whole border has ink before that paper, else 0."""
 
     def middles_mm(self) -> Floats:
         """Middles (n, 2)."""
         return (self.start_mm + self.end_mm) / 2
 
-
-def marker_edges(markers: tuple[Marker, ...], factors: Floats) -> PrintedEdges:
-    """The four outer borders of each marker, top, right, bottom, left; `factors` the printer's."""
-    corners = np.array([m.corners_mm() for m in markers]) * factors
-    outward = np.tile([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]], (len(markers), 1))
-    module = np.repeat([m.side_mm / MARKER_MODULES for m in markers], 4)
-    return PrintedEdges(
-        corners.reshape(-1, 2), np.roll(corners, -1, axis=1).reshape(-1, 2), outward, module
-    )
-
-
-@dataclass(frozen=True)
-class EdgesSeen:
-    """What was read of n printed edges; entries where `good` is False mean nothing.
-
-    An edge lies at `origin + t * along + (offset + slope * t / half) * across`, all in px.
-    """
-
-    good: NDArray[np.bool_]
-    origin_px: Floats
-    along: Floats
-    across: Floats
-    """(n, 2) unit, towards the paper."""
-    half_px: Floats
-    """(n,) half the length that was read."""
-    offset_px: Floats
-    slope_px: Floats
-    """(n,) change of the offset from the middle to the end."""
-    sigma_px: Floats
-    """(n,) standard deviation of the blur, the pixel's aperture included."""
-    dark: Floats
-    light: Floats
-    """(n,) linear light of ink and paper beside the edge."""
-    overshoot: Floats
-    """(n,) how far the light side rises above its level next to the edge, share of contrast."""
-    clipped: Floats
-    """(n,) share of the light side's pixels at the top of the scale."""
-
-    def points_px(self, share: float) -> Floats:
-        """Points (n, 2) on the edges at a share -1..1 of the half length from the middle."""
-        t = share * self.half_px
-        sideways = self.offset_px + share * self.slope_px
-        return np.asarray(
-            self.origin_px + t[:, None] * self.along + sideways[:, None] * self.across
+    @staticmethod
+    def joined(first: PrintedEdges, second: PrintedEdges) -> PrintedEdges:
+        """Both sets, one behind the other."""
+        return PrintedEdges(
+            *(
+                np.concatenate([getattr(first, f.name), getattr(second, f.name)])
+                for f in fields(PrintedEdges)
+            )
         )
 
-    def normals(self) -> Floats:
-        """Unit normals (n, 2) of the edges as fitted, towards the paper."""
-        tilted = self.across - (self.slope_px / self.half_px)[:, None] * self.along
-        return np.asarray(tilted / np.linalg.norm(tilted, axis=1, keepdims=True))
+
+_OUTWARD: Final = np.array([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]])
+"""Outward directions of a rectangle's top, right, bottom and left border."""
 
 
-def read_edges(
-    pixels: NDArray[Any],
-    edges: PrintedEdges,
-    view: ToPicture,
-    *,
-    spread_mm: float = 0.0,
-    middle_share: float = 0.8,
-    reach_px: float = 6.0,
-) -> EdgesSeen:
-    """Read printed edges that `view` foretells to within a pixel or two.
-
-    `spread_mm` is how far ink has spread outwards, `middle_share` the part of each edge's length
-    used, `reach_px` how far to either side pixels are taken (less where other print is near).
-    """
-    inner = (1 - middle_share) / 2
-    shift = spread_mm * edges.outward
-    way = edges.end_mm - edges.start_mm
-    ends = np.stack(
-        [
-            edges.start_mm + inner * way + shift,
-            edges.end_mm - inner * way + shift,
-            edges.middles_mm() + shift + 0.5 * edges.room_mm[:, None] * edges.outward,
-        ]
+def marker_edges(card: Card, markers: tuple[Marker, ...], factors: Floats) -> PrintedEdges:
+    """The four outer borders of each marker, top, right, bottom, left; `factors` the printer's."""
+    corners = np.array([m.corners_mm() for m in markers])
+    module = np.array([m.side_mm / MARKER_MODULES for m in markers])
+    white = np.empty((len(markers), 4, MARKER_MODULES))
+    paper = np.empty((len(markers), 4))
+    ink_before = np.zeros((len(markers), 4))
+    lane = card.lane("banded")
+    for i, marker in enumerate(markers):
+        paper_modules = ~marker_modules(marker.number)
+        white[i] = (
+            paper_modules[1],
+            paper_modules[:, -2],
+            paper_modules[-2, ::-1],
+            paper_modules[::-1, 1],
+        )
+        # Nothing else is printed nearer than a module; across the gap to a lane a band may be.
+        paper[i] = 1.1 * module[i]
+        middle_x = marker.x_mm + marker.side_mm / 2 - lane.x_mm
+        faces_ink = any(b.ground == "dark" and b.from_mm < middle_x < b.to_mm for b in lane.bands)
+        gaps = (
+            (0, marker.y_mm - (lane.y_mm + lane.height_mm)),
+            (2, lane.y_mm - (marker.y_mm + marker.side_mm)),
+        )
+        for side, gap in gaps:
+            if faces_ink and 0 < gap < 2 * module[i]:
+                paper[i, side], ink_before[i, side] = gap, 1.0
+    outward = np.tile(_OUTWARD, (len(markers), 1))
+    across = np.abs(outward) @ factors
+    corners = corners * factors
+    return PrintedEdges(
+        corners.reshape(-1, 2),
+        np.roll(corners, -1, axis=1).reshape(-1, 2),
+        outward,
+        np.repeat(module, 4) * across,
+        white.reshape(-1, MARKER_MODULES),
+        paper.ravel() * across,
+        ink_before.ravel(),
     )
-    first, last, beyond = view.to_picture(ends)
-    span = last - first
-    length = np.maximum(np.linalg.norm(span, axis=1), 1e-9)
-    along = span / length[:, None]
-    across = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    origin = (first + last) / 2
-    height = np.sum((beyond - origin) * across, axis=1)
-    across *= np.where(height < 0, -1.0, 1.0)[:, None]
-    reach = np.minimum(reach_px, 1.6 * np.abs(height))
-    half = length / 2
-    rows, columns, inside = _crossing_pixels(pixels.shape, origin, along, across, half, reach)
-    light = _light(pixels, rows, columns)
-    away = np.stack([columns, rows], axis=-1) - origin[:, None, None]
-    distance = np.einsum("nkmc,nc->nkm", away, across)
-    place = np.einsum("nkmc,nc->nkm", away, along) / half[:, None, None]
-    used = inside & (np.abs(distance) <= reach[:, None, None])
-    room = (half >= 2.0) & (reach >= 1.2) & np.all(np.any(inside, axis=2), axis=1)
-    fit = _fit_steps(light, distance, place, used, reach)
-    good = room & fit.good
-    clipped_at = 0.995
-    white = used & (distance - fit.offset[:, None, None] > fit.sigma[:, None, None])
-    clipped = np.sum(white & (light >= clipped_at), axis=(1, 2)) / np.maximum(
-        np.sum(white, axis=(1, 2)), 1
+
+
+def band_edges(card: Card, factors: Floats) -> PrintedEdges:
+    """The borders of the dark bands of the banded lane: across the strands and along them."""
+    lane = card.lane("banded")
+    gap = min(
+        abs(gap)
+        for m in card.markers
+        for gap in (m.y_mm - lane.y_mm - lane.height_mm, lane.y_mm - m.y_mm - m.side_mm)
     )
-    return EdgesSeen(
-        good, origin, along, across, half, fit.offset, fit.slope, fit.sigma, fit.dark, fit.light,
-        fit.overshoot, clipped,
-    )  # fmt: skip
-
-
-def _crossing_pixels(
-    shape: tuple[int, ...],
-    origin: Floats,
-    along: Floats,
-    across: Floats,
-    half: Floats,
-    reach: Floats,
-) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.bool_]]:
-    """Rows, columns (n, k, m) of pixels in whole lines across each edge, and which exist."""
-    flat = np.abs(along[:, 0]) >= np.abs(along[:, 1])
-    # The axis that runs with the edge, and the one that crosses it.
-    runs = np.where(flat, 0, 1)
-    index = np.arange(len(origin))
-    o_run, o_cross = origin[index, runs], origin[index, 1 - runs]
-    a_run, a_cross = along[index, runs], along[index, 1 - runs]
-    steps = np.linspace(-1.0, 1.0, _CROSSINGS)
-    run = np.rint(o_run[:, None] + steps * (half * np.abs(a_run))[:, None])
-    middle = np.rint(o_cross[:, None] + (run - o_run[:, None]) * (a_cross / a_run)[:, None])
-    lean = np.abs(across[index, 1 - runs])
-    width = int(np.ceil(np.max(reach / lean, initial=1.0)))
-    cross = middle[:, :, None] + np.arange(-width, width + 1)
-    run = np.broadcast_to(run[:, :, None], cross.shape)
-    columns = np.where(flat[:, None, None], run, cross).astype(np.intp)
-    rows = np.where(flat[:, None, None], cross, run).astype(np.intp)
-    inside = (rows >= 0) & (rows < shape[0]) & (columns >= 0) & (columns < shape[1])
-    return np.where(inside, rows, 0), np.where(inside, columns, 0), inside
-
-
-def _light(pixels: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Floats:
-    """Linear luminance of pixels."""
-    linear = decode_srgb(pixels[rows, columns])
-    return np.asarray(linear if pixels.ndim == 2 else linear @ LUMINANCE, np.float64)
-
-
-@dataclass(frozen=True)
-class _Steps:
-    good: NDArray[np.bool_]
-    offset: Floats
-    slope: Floats
-    sigma: Floats
-    dark: Floats
-    light: Floats
-    overshoot: Floats
-
-
-def _fit_steps(
-    light: Floats, distance: Floats, place: Floats, used: NDArray[np.bool_], reach: Floats
-) -> _Steps:
-    """Blurred steps fitted to n edges at once; arrays (n, k, m), `reach` (n,).
-
-    Six parameters each: the ink's level, the paper's with its slope along the edge, the offset
-    with its slope, and the logarithm of the blur.
-    """
-    count, lines, _ = light.shape
-    flat = (count, -1)
-    weight = used.astype(np.float64)
-    offset, dark, bright, lines_ok = _first_look(light, distance, used, reach)
-    weight *= lines_ok[:, :, None]
-    z = np.zeros((count, 6))
-    z[:, 0], z[:, 1], z[:, 3] = dark, bright, offset
-    z[:, 5] = np.log(np.clip(reach / 5, 0.5, 1.2))
-    # Single precision for the many pixels, double for the few parameters.
-    d, t, y, w = (a.reshape(flat).astype(np.float32) for a in (distance, place, light, weight))
-    slopes = np.empty((count, 6, d.shape[1]), np.float32)
-    for turn in range(5):
-        sigma = np.exp(z[:, 5:6]).astype(np.float32)
-        low, high, lean, middle, skew = np.split(z[:, :5].astype(np.float32), 5, axis=1)
-        rise = high + lean * t - low
-        u = (d - middle - skew * t) / sigma
-        step = ndtr(u)
-        residual = y - low - rise * step
-        pull = -rise * np.exp(-0.5 * u * u) / (_SQRT_TAU * sigma)
-        slopes[:, 0] = 1 - step
-        slopes[:, 1] = step
-        slopes[:, 2] = step * t
-        slopes[:, 3] = pull
-        slopes[:, 4] = pull * t
-        slopes[:, 5] = pull * u * sigma
-        weighted = slopes * w[:, None, :]
-        normal = (weighted @ slopes.transpose(0, 2, 1)).astype(np.float64)
-        size = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-30))
-        scaled = normal / (size[:, :, None] * size[:, None, :])
-        # A whiff of damping keeps an edge too narrow to show its levels from running away.
-        scaled[:, range(6), range(6)] += 1e-4
-        right = (weighted @ residual[:, :, None])[:, :, 0] / size
-        change = np.linalg.solve(scaled, right[:, :, None])[:, :, 0] / size
-        change[:, 3:5] = np.clip(change[:, 3:5], -1.0, 1.0)
-        change[:, 5] = np.clip(change[:, 5], -0.5, 0.5)
-        z += change
-        z[:, 5] = np.clip(z[:, 5], np.log(_LEAST_SIGMA_PX), np.log(np.maximum(reach, 0.5)))
-        z[:, 3:5] = np.clip(z[:, 3:5], -reach[:, None], reach[:, None])
-        if turn == 2:
-            weight *= _undisturbed_lines(residual.reshape(light.shape), weight)[:, :, None]
-            w = weight.reshape(flat).astype(np.float32)
-    contrast = z[:, 1] - z[:, 0]
-    total = np.maximum(w.sum(axis=1), 1.0)
-    scatter = np.sqrt(np.sum(w * residual**2, axis=1) / total)
-    kept = np.count_nonzero(weight.any(axis=2), axis=1)
-    typical = float(np.median(contrast)) if count else 0.0
-    good = (
-        (kept >= lines // 2)
-        & (contrast > 0.3 * typical)
-        & (contrast > 0.02)
-        & (scatter < 0.12 * contrast)
-        & (np.abs(z[:, 3]) + np.abs(z[:, 4]) < 0.75 * reach)
+    side = max(m.side_mm for m in card.markers)
+    starts, ends, outward, ink, paper, ink_before = [], [], [], [], [], []
+    for band in lane.bands:
+        if band.ground != "dark":
+            continue
+        x0, x1 = lane.x_mm + band.from_mm, lane.x_mm + band.to_mm
+        y0, y1 = lane.y_mm, lane.y_mm + lane.height_mm
+        middle = (x0 + x1) / 2
+        # Of the long borders only what faces a marker, so that what lies before it is known.
+        left, right = middle - side / 2, middle + side / 2
+        rectangle = (
+            ((left, y0), (right, y0)),
+            ((x1, y0), (x1, y1)),
+            ((right, y1), (left, y1)),
+            ((x0, y1), (x0, y0)),
+        )
+        for k, (start, end) in enumerate(rectangle):
+            if start[0] == end[0] and not 0.0 < start[0] < card.width_mm:
+                continue  # the card's own edge, not print
+            starts.append(start)
+            ends.append(end)
+            outward.append(_OUTWARD[k])
+            ink.append(lane.height_mm if k % 2 == 0 else x1 - x0)
+            paper.append(gap if k % 2 == 0 else min(b.to_mm - b.from_mm for b in lane.bands))
+            ink_before.append(1.0 if k % 2 == 0 else 0.0)
+    across = np.abs(np.array(outward)) @ factors
+    return PrintedEdges(
+        np.array(starts) * factors,
+        np.array(ends) * factors,
+        np.array(outward),
+        np.array(ink) * across,
+        np.zeros((len(starts), MARKER_MODULES)),
+        np.array(paper) * across,
+        np.array(ink_before),
     )
-    safe = np.where(contrast > 1e-6, contrast, 1.0)
-    near = w * ((u > 1.2) & (u < 3.2))
-    overshoot = np.sum(near * residual, axis=1) / np.maximum(near.sum(axis=1), 1.0) / safe
-    return _Steps(good, z[:, 3], z[:, 4], np.exp(z[:, 5]), z[:, 0], z[:, 1], overshoot)
-
-
-def _first_look(
-    light: Floats, distance: Floats, used: NDArray[np.bool_], reach: Floats
-) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
-    """Offset (n,), ink and paper level (n,), and lines (n, k) that agree with their edge.
-
-    Per line the edge is where the light that is there would fill the paper side up from its far
-    end: an area, so blur does not move it.
-    """
-    outer = used & (distance > 0.55 * reach[:, None, None])
-    inner = used & (distance < -0.55 * reach[:, None, None])
-    paper = _masked_median(light, outer)
-    ink = _masked_median(light, inner)
-    contrast = np.where(np.abs(paper - ink) > 1e-6, paper - ink, 1.0)[:, None]
-    spacing = 2 * reach[:, None] / np.maximum(used.sum(axis=2), 1)
-    filled = np.sum(np.where(used, paper[:, None, None] - light, 0.0), axis=2) / contrast
-    crossing = filled * spacing - reach[:, None]
-    middle = np.median(crossing, axis=1)
-    spread = 1.4826 * np.median(np.abs(crossing - middle[:, None]), axis=1)
-    agree = np.abs(crossing - middle[:, None]) <= np.maximum(4 * spread, 0.6)[:, None]
-    offset = np.clip(middle, -0.6 * reach, 0.6 * reach)
-    return offset, ink, paper, agree
-
-
-def _masked_median(values: Floats, mask: NDArray[np.bool_]) -> Floats:
-    """Median (n,) of the values (n, k, m) that `mask` marks; 0 where it marks none."""
-    flat = np.where(mask, values, np.inf).reshape(len(values), -1)
-    count = np.sum(mask, axis=(1, 2))
-    ordered = np.sort(flat, axis=1)
-    picked = ordered[np.arange(len(values)), np.maximum(count - 1, 0) // 2]
-    return np.where(count > 0, np.where(np.isfinite(picked), picked, 0.0), 0.0)
-
-
-def _undisturbed_lines(residual: Floats, weight: Floats) -> NDArray[np.bool_]:
-    """Lines (n, k) whose scatter is like the others': no hair, no thumb."""
-    number = np.maximum(weight.sum(axis=2), 1.0)
-    scatter = np.sqrt(np.sum(weight * residual**2, axis=2) / number)
-    usual = np.median(scatter, axis=1, keepdims=True)
-    return np.asarray(scatter <= 3.0 * usual + 1e-9)

@@ -11,22 +11,35 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
+
 from measure.card import Card
+from measure.edge_reading import BORDER_REACH_PX, EdgesSeen, read_edges
 from measure.errors import MeasureError
 from measure.marker_search import MarkersSeen, find_markers
 from measure.picture import Picture
 from measure.plane_fit import (
+    CENTRE_SD_CROPPED,
+    EDGE_NOISE_FLOOR_PX,
     Fit,
+    Sightings,
+    affine_prior,
     camera_prior,
     corner_sightings,
     edge_sightings,
     fit_plane,
+    start_affine,
     start_pinhole,
 )
 from measure.plane_map import FAR_MM, Affine, Floats, Pinhole
-from measure.printed_edges import marker_edges, read_edges
+from measure.printed_edges import PrintedEdges, marker_edges
 
 MM_PER_INCH: Final = 25.4
+
+SCAN_DPI: Final = (100.0, 4800.0)
+"""What flat-bed scanners state; 72 and 96 are written by software."""
+
+SCAN_AGREEMENT: Final = 0.08
+"""How far a scan's dpi tag may be from the card's own scale."""
 
 MOST_TILT_DEG: Final = 38.0
 """Beyond it a strand is looked at too much from the side; 35 degrees must still read."""
@@ -44,6 +57,11 @@ U_LEAN_SCAN: Final = 0.03
 U_LEAN_UNKNOWN: Final = 0.15
 """Lean of the line of sight where nothing shows it (two marks in a picture), rad."""
 
+_FEWEST_BORDERS: Final = 6
+"""Marker borders without which the corners of the coarse search must do."""
+
+_GOOD_NOISE_PX: Final = 0.1
+
 _NUDGE: Final = 1e-4
 """Share of a standard deviation stepped to get a slope: propagation stays linear."""
 
@@ -58,6 +76,12 @@ class Printer:
     x: float = 1.0
     y: float = 1.0
     u_relative: float = 0.002
+
+    def __post_init__(self) -> None:
+        if not all(0.5 <= factor <= 2.0 for factor in (self.x, self.y)):
+            raise ValueError("a printer's factors are true over nominal size, between 0.5 and 2")
+        if not 0.0 <= self.u_relative < 0.5:
+            raise ValueError("the printer's relative doubt must be between 0 and 0.5")
 
 
 @dataclass(frozen=True)
@@ -78,7 +102,7 @@ class Scale:
     u_camera_mm: Floats
     """Its covariance (3, 3), mm^2."""
     tilt_deg: float | None
-    """Angle between the line of sight to the markers seen and the card's normal."""
+    """Angle between the card's normal and the line of sight in the middle of the picture."""
     markers_seen: int
     residual_px: float | None
     """Root mean square of the printed edges about the fitted map."""
@@ -89,6 +113,8 @@ class Scale:
     """(m, 2) middles of the markers seen."""
     shifts_mm: Floats = field(default_factory=lambda: np.empty((0, 2)))
     """(m, 2) how far the card's own markers lie off the fitted map there."""
+    borders: tuple[PrintedEdges, EdgesSeen] | None = None
+    """The markers' borders as printed and as read."""
 
     def to_picture(self, points_mm: Floats) -> Floats:
         """Pixels (..., 2) of points on the card (..., 2), distortion included."""
@@ -138,7 +164,7 @@ class Scale:
 
 
 def find_scale(picture: Picture, printer: Printer | None = None) -> Scale:
-    """The scale by the card in the picture.
+    """The scale by the card in the picture; `printer` None is an unchecked one.
 
     Raises MeasureError: `no_card`, `mirrored`, `too_few_markers`, `tilted_too_far`.
     """
@@ -146,56 +172,134 @@ def find_scale(picture: Picture, printer: Printer | None = None) -> Scale:
     seen = find_markers(picture)
     factors = np.array([printer.x, printer.y])
     corners_mm = np.array([m.corners_mm() for m in seen.markers]) * factors
-    flat_mm, flat_px = corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2)
-    shape = (picture.pixels.shape[0], picture.pixels.shape[1])
-    prior = camera_prior(shape, picture.focal_px)
-    rough = fit_plane(
-        start_pinhole(flat_mm, flat_px, prior), corner_sightings(corners_mm, seen.corners_px), prior
-    ).plane
-    edges = marker_edges(seen.markers, factors)
-    read = read_edges(picture.pixels, edges, rough, spread_mm=rough.ink_spread_mm)
-    sightings = edge_sightings(edges, read, rough)
-    fit = fit_plane(replace(rough, ink_spread_mm=0.0), sightings, prior, noise_px=0.05)
-    blur_px = float(np.median(read.sigma_px[read.good]))
-    return _scale_from_fit(seen, printer, fit, corners_mm, blur_px)
-
-
-def _scale_from_fit(
-    seen: MarkersSeen,
-    printer: Printer,
-    fit: Fit[Pinhole],
-    corners_mm: Floats,
-    blur_px: float | None,
-) -> Scale:
-    plane = fit.plane
-    camera = plane.camera_mm()
-    middle = corners_mm.reshape(-1, 2).mean(axis=0)
-    sight = camera - np.append(middle, 0.0)
-    tilt_deg = float(np.degrees(np.arctan2(np.hypot(sight[0], sight[1]), sight[2])))
-    if tilt_deg > MOST_TILT_DEG:
-        raise MeasureError(
-            "tilted_too_far",
-            f"The card is seen {tilt_deg:.0f} degrees from the side; "
-            f"{MOST_TILT_DEG:.0f} is the most that can be read.",
-            "Hold the camera straight above the card.",
-        )
-    steps = _NUDGE * _root(plane.covariance).T
-    moved = np.array([plane.stepped(step).camera_mm() - camera for step in steps]) / _NUDGE
+    edges = marker_edges(seen.card, seen.markers, factors)
+    corners = corner_sightings(corners_mm, seen.corners_px)
+    prior = camera_prior(picture.pixels.shape[:2], picture.focal_px)
+    start = start_pinhole(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2), prior)
+    rough = fit_plane(start, corners, prior)
+    read = _read_borders(picture, edges, rough.plane)
+    read_well = np.count_nonzero(read.good) >= _FEWEST_BORDERS
+    sightings = edge_sightings(edges, read, rough.plane) if read_well else corners
+    blur_px = float(np.median(read.sigma_px[read.good])) if read_well else None
+    floor_px = EDGE_NOISE_FLOOR_PX * max(1.0, blur_px or 1.0)
+    fit: Fit[Pinhole] | Fit[Affine] = rough
+    if read_well:
+        fit = _fit_camera(picture, rough.plane, sightings, floor_px)
+    scan = _fit_scan(picture, corners_mm, seen, sightings, fit.noise_px)
+    if scan is not None:
+        fit = scan
+    places, shifts = _marker_shifts(fit, sightings, corners_mm)
+    camera, u_camera, tilt_deg = _line_of_sight(fit.plane, corners_mm, picture.pixels.shape[:2])
     return Scale(
         source="card",
         verified=True,
         card=seen.card,
         printer=printer,
-        plane=plane,
+        plane=fit.plane,
         u_common=printer.u_relative,
         camera_mm=camera,
-        u_camera_mm=moved.T @ moved,
+        u_camera_mm=u_camera,
         tilt_deg=tilt_deg,
         markers_seen=len(seen.markers),
         residual_px=float(np.sqrt(np.mean(fit.residuals_px[fit.trusted] ** 2))),
         blur_px=blur_px,
         marker_numbers=tuple(m.number for m in seen.markers),
+        places_mm=places,
+        shifts_mm=shifts,
+        borders=(edges, read),
     )
+
+
+def _read_borders(picture: Picture, edges: PrintedEdges, rough: Pinhole) -> EdgesSeen:
+    """The markers' borders, read again from further out where the picture is very soft."""
+    spread_mm = rough.ink_spread_mm
+    read = read_edges(picture.pixels, edges, rough, spread_mm=spread_mm)
+    if not read.good.any():
+        return read_edges(picture.pixels, edges, rough, spread_mm=spread_mm, reach_px=20.0)
+    sigma_px = float(np.median(read.sigma_px[read.good]))
+    if 3.0 * sigma_px <= BORDER_REACH_PX:
+        return read
+    return read_edges(picture.pixels, edges, rough, spread_mm=spread_mm, reach_px=4.5 * sigma_px)
+
+
+def _fit_camera(
+    picture: Picture, rough: Pinhole, sightings: Sightings, floor_px: float
+) -> Fit[Pinhole]:
+    """The pinhole view; if it fits badly, one whose lens axis may lie well off the middle."""
+    shape = picture.pixels.shape[:2]
+    start = replace(rough, ink_spread_mm=0.0)
+    usual = camera_prior(shape, picture.focal_px)
+    fit = fit_plane(start, sightings, usual, 0.05, floor_px)
+    if fit.noise_px <= max(_GOOD_NOISE_PX, floor_px):
+        return fit
+    # A cropped picture keeps its perspective but not its middle.
+    cropped = camera_prior(shape, picture.focal_px, CENTRE_SD_CROPPED)
+    other = fit_plane(start, sightings, cropped, 0.05, floor_px)
+    return other if other.noise_px < 0.7 * fit.noise_px else fit
+
+
+def _fit_scan(
+    picture: Picture,
+    corners_mm: Floats,
+    seen: MarkersSeen,
+    sightings: Sightings,
+    camera_noise_px: float,
+) -> Fit[Affine] | None:
+    """The affine map of a flat-bed scan, if this is one: its dpi tag agrees with the card."""
+    if picture.dpi is None or picture.camera_made or picture.focal_px is not None:
+        return None
+    if not all(SCAN_DPI[0] <= dpi <= SCAN_DPI[1] for dpi in picture.dpi):
+        return None
+    start = start_affine(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2))
+    px_per_mm = np.linalg.norm(start.matrix, axis=1)
+    if np.any(np.abs(px_per_mm / (np.array(picture.dpi) / MM_PER_INCH) - 1) > SCAN_AGREEMENT):
+        return None
+    fit = fit_plane(start, sightings, affine_prior(), noise_px=0.1)
+    # A photograph that happens to state a fitting dpi still has its perspective.
+    return fit if fit.noise_px <= 1.5 * camera_noise_px + _GOOD_NOISE_PX else None
+
+
+def _marker_shifts(
+    fit: Fit[Pinhole] | Fit[Affine], sightings: Sightings, corners_mm: Floats
+) -> tuple[Floats, Floats]:
+    """Middles (m, 2) of the markers and how far they lie off the map there (m, 2), mm."""
+    middles = corners_mm.mean(axis=1)
+    apart = np.sum((sightings.points_mm[:, None] - middles[None]) ** 2, axis=2)
+    owner = np.argmin(apart, axis=1)
+    outer = np.einsum("ni,nj->nij", sightings.normals, sightings.normals)
+    normal = np.zeros((len(middles), 2, 2))
+    pull = np.zeros((len(middles), 2))
+    kept = fit.trusted
+    np.add.at(normal, owner[kept], outer[kept])
+    np.add.at(pull, owner[kept], (sightings.normals * fit.residuals_px[:, None])[kept])
+    shown = np.linalg.det(normal) > 0.5
+    shift_px = np.linalg.solve(normal[shown], pull[shown][:, :, None])
+    shift_mm = np.linalg.solve(fit.plane.jacobian(middles[shown]), shift_px)
+    return middles[shown], np.asarray(shift_mm[:, :, 0], np.float64)
+
+
+def _line_of_sight(
+    plane: Pinhole | Affine, corners_mm: Floats, shape: tuple[int, ...]
+) -> tuple[Floats, Floats, float | None]:
+    """Camera centre (3,), its covariance (3, 3), and the tilt; `tilted_too_far` if too much."""
+    if isinstance(plane, Affine):
+        middle = corners_mm.reshape(-1, 2).mean(axis=0)
+        return np.append(middle, FAR_MM), _lean_covariance(U_LEAN_SCAN), None
+    camera = plane.camera_mm()
+    # Through the middle of the picture: a cropped one is judged by what is left of it.
+    aim = np.append((np.array([shape[1], shape[0]]) - 1) / 2 - plane.centre_px, plane.focal_px)
+    cosine = float(plane.rotation[:, 2] @ aim / np.linalg.norm(aim))
+    tilt_deg = float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))
+    if tilt_deg > MOST_TILT_DEG:
+        raise MeasureError(
+            "tilted_too_far",
+            f"The camera looks at the card {tilt_deg:.0f} degrees off square; "
+            f"{MOST_TILT_DEG:.0f} is the most that can be read.",
+            "Hold the camera straight above the card.",
+        )
+    steps = _NUDGE * _root(plane.covariance).T
+    moved = np.array([plane.stepped(step).camera_mm() - camera for step in steps]) / _NUDGE
+    return camera, moved.T @ moved, tilt_deg
 
 
 def scale_from_dpi(picture: Picture) -> Scale:
@@ -210,7 +314,7 @@ def scale_from_dpi(picture: Picture) -> Scale:
         raise MeasureError(
             "no_dpi", "A camera took this picture: its dpi was written by software.", advice
         )
-    if min(picture.dpi) < 100:
+    if min(picture.dpi) < SCAN_DPI[0]:
         raise MeasureError(
             "no_dpi",
             f"The file says {min(picture.dpi):.0f} dpi, which was written by software: "

@@ -1,0 +1,368 @@
+"""Straight printed edges in the picture: where they are, to hundredths of a pixel, and how soft.
+
+Pixels are taken as they are, never interpolated: each edge is crossed by whole columns (or rows)
+of the picture, whose exact distances from the edge make one finely sampled profile, and a
+blurred step is fitted to it in linear light.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from measure.linear_light import decode_srgb
+from measure.printed_edges import PrintedEdges
+from measure.results import Floats
+
+Singles = NDArray[np.float32]
+
+LUMINANCE: Final = np.array([0.2126, 0.7152, 0.0722], np.float32)
+"""Weights of linear red, green and blue, IEC 61966-2-1 (ITU-R BT.709 primaries)."""
+
+BORDER_REACH_PX: Final = 6.0
+"""How far to either side of an edge pixels are read: three times a usual blur and more."""
+
+BORDER_SHARE: Final = 0.8
+"""Part of a border's length that is read, about its middle: clear of the corners."""
+
+_CROSSINGS: Final = 12
+"""Columns or rows of pixels that cross one edge: noise falls below what paper and ink deserve."""
+
+_LEAST_SIGMA_PX: Final = 0.25
+"""A pixel's own aperture is a spread of 0.29; nothing real is sharper."""
+
+_FULL_SCALE: Final = 0.985
+"""Linear light from which a pixel counts as clipped: code 253 of 255 and up."""
+
+_SQRT_TAU: Final = float(np.sqrt(2 * np.pi))
+
+
+class ToPicture(Protocol):
+    """Anything that maps card millimetres (..., 2) to pixels (..., 2)."""
+
+    def to_picture(self, points_mm: Floats) -> Floats:
+        """Pixels of points on the card."""
+
+
+@dataclass(frozen=True)
+class EdgesSeen:
+    """What was read of n printed edges; entries where `good` is False mean nothing.
+
+    An edge lies at `origin + t * along + (offset + slope * t / half) * across`, all in px.
+    """
+
+    good: NDArray[np.bool_]
+    origin_px: Floats
+    along: Floats
+    across: Floats
+    """(n, 2) unit, towards the paper."""
+    half_px: Floats
+    """(n,) half the length that was read."""
+    offset_px: Floats
+    slope_px: Floats
+    """(n,) change of the offset from the middle to the end."""
+    sigma_px: Floats
+    """(n,) standard deviation of the blur, the pixel's aperture included."""
+    dark: Floats
+    light: Floats
+    """(n,) linear light of ink and paper beside the edge."""
+    overshoot: Floats
+    """(n,) how far the light side rises above its level next to the edge, share of contrast."""
+    clipped: Floats
+    """(n,) share of the light side's pixels at the top of the scale."""
+
+    def points_px(self, share: float) -> Floats:
+        """Points (n, 2) on the edges at a share -1..1 of the half length from the middle."""
+        t = share * self.half_px
+        sideways = self.offset_px + share * self.slope_px
+        return np.asarray(
+            self.origin_px + t[:, None] * self.along + sideways[:, None] * self.across
+        )
+
+    def normals(self) -> Floats:
+        """Unit normals (n, 2) of the edges as fitted, towards the paper."""
+        tilted = self.across - (self.slope_px / self.half_px)[:, None] * self.along
+        return np.asarray(tilted / np.linalg.norm(tilted, axis=1, keepdims=True))
+
+
+def read_edges(
+    pixels: NDArray[Any],
+    edges: PrintedEdges,
+    view: ToPicture,
+    *,
+    spread_mm: float = 0.0,
+    reach_px: float = BORDER_REACH_PX,
+) -> EdgesSeen:
+    """Read printed edges that `view` foretells to within a pixel or two.
+
+    `spread_mm` is how far ink has spread outwards, `reach_px` how far to either side pixels are
+    taken (less where more print is near).
+    """
+    inner = (1 - BORDER_SHARE) / 2
+    shift = spread_mm * edges.outward
+    way = edges.end_mm - edges.start_mm
+    middles = edges.middles_mm() + shift
+    ends = np.stack(
+        [
+            edges.start_mm + inner * way + shift,
+            edges.end_mm - inner * way + shift,
+            middles - edges.ink_mm[:, None] * edges.outward,
+            middles + edges.paper_mm[:, None] * edges.outward,
+        ]
+    )
+    first, last, behind, before = view.to_picture(ends)
+    span = last - first
+    length = np.maximum(np.linalg.norm(span, axis=1), 1e-9)
+    along = span / length[:, None]
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    origin = (first + last) / 2
+    across *= np.where(np.sum((before - origin) * across, axis=1) < 0, -1.0, 1.0)[:, None]
+    paper_px = np.abs(np.sum((before - origin) * across, axis=1))
+    ink_px = np.abs(np.sum((behind - origin) * across, axis=1))
+    half = length / 2
+    # What lies beyond a marker's frame or a gap is modelled, but only a little way.
+    reach_in = np.minimum(reach_px, 1.3 * ink_px)
+    reach_out = np.minimum(reach_px, np.where(edges.ink_before > 0, 1.4, 1.0) * paper_px)
+    near = np.minimum(reach_px, 0.8 * np.minimum(ink_px, paper_px))
+    widest = np.maximum(reach_in, reach_out)
+    rows, columns, inside = _crossing_pixels(pixels.shape, origin, along, across, half, widest)
+    light = _light(pixels, rows, columns)
+    away = np.stack([columns, rows], axis=-1) - origin[:, None, None]
+    distance = np.einsum("nkmc,nc->nkm", away, across)
+    place = np.einsum("nkmc,nc->nkm", away, along) / half[:, None, None]
+    used = inside & (distance >= -reach_in[:, None, None]) & (distance <= reach_out[:, None, None])
+    beside = _Beside(_along_border(edges.white_behind, place), ink_px, edges.ink_before, paper_px)
+    fit = _fit_steps(light, distance, place, used, near, beside)
+    enough = (half >= 2.0) & (near >= 1.2) & np.all(np.any(inside, axis=2), axis=1)
+    lit = used & (distance - fit.offset[:, None, None] > fit.sigma[:, None, None])
+    full = np.sum(lit & (light >= _FULL_SCALE), axis=(1, 2))
+    return EdgesSeen(
+        good=enough & fit.good,
+        origin_px=origin,
+        along=along,
+        across=across,
+        half_px=half,
+        offset_px=fit.offset,
+        slope_px=fit.slope,
+        sigma_px=fit.sigma,
+        dark=fit.dark,
+        light=fit.light,
+        overshoot=fit.overshoot,
+        clipped=full / np.maximum(np.sum(lit, axis=(1, 2)), 1),
+    )
+
+
+def _along_border(eighths: Floats, place: Floats) -> Singles:
+    """Values (n, 8) given by eighths of each border, at places -1..1 of its read part (n, q).
+
+    Straight from the middle of one eighth to the next: they only count where the blur is of
+    about that size.
+    """
+    count = len(eighths)
+    at = eighths.shape[1] * (1 + BORDER_SHARE * place.reshape(count, -1)) / 2 - 0.5
+    at = np.clip(at, 0, eighths.shape[1] - 1.001)
+    left = at.astype(np.intp)
+    low = np.take_along_axis(eighths, left, axis=1)
+    high = np.take_along_axis(eighths, left + 1, axis=1)
+    return np.asarray(low + (high - low) * (at - left), np.float32)
+
+
+def _crossing_pixels(
+    shape: tuple[int, ...],
+    origin: Floats,
+    along: Floats,
+    across: Floats,
+    half: Floats,
+    reach: Floats,
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.bool_]]:
+    """Rows, columns (n, k, m) of pixels in whole lines across each edge, and which exist."""
+    flat = np.abs(along[:, 0]) >= np.abs(along[:, 1])
+    # The axis that runs with the edge, and the one that crosses it.
+    runs = np.where(flat, 0, 1)
+    index = np.arange(len(origin))
+    o_run, o_cross = origin[index, runs], origin[index, 1 - runs]
+    a_run, a_cross = along[index, runs], along[index, 1 - runs]
+    steps = np.linspace(-1.0, 1.0, _CROSSINGS)
+    run = np.rint(o_run[:, None] + steps * (half * np.abs(a_run))[:, None])
+    middle = np.rint(o_cross[:, None] + (run - o_run[:, None]) * (a_cross / a_run)[:, None])
+    lean = np.abs(across[index, 1 - runs])
+    width = int(np.ceil(np.max(reach / lean, initial=1.0)))
+    cross = middle[:, :, None] + np.arange(-width, width + 1)
+    run = np.broadcast_to(run[:, :, None], cross.shape)
+    columns = np.where(flat[:, None, None], run, cross).astype(np.intp)
+    rows = np.where(flat[:, None, None], cross, run).astype(np.intp)
+    inside = (rows >= 0) & (rows < shape[0]) & (columns >= 0) & (columns < shape[1])
+    return np.where(inside, rows, 0), np.where(inside, columns, 0), inside
+
+
+def _light(pixels: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Floats:
+    """Linear luminance of pixels."""
+    linear = decode_srgb(pixels[rows, columns])
+    return np.asarray(linear if pixels.ndim == 2 else linear @ LUMINANCE, np.float64)
+
+
+@dataclass(frozen=True)
+class _Beside:
+    """What is printed next to each border: shares and px, (n,)."""
+
+    white_behind: Singles
+    """(n, q) by pixel."""
+    ink_px: Floats
+    ink_before: Floats
+    paper_px: Floats
+
+
+@dataclass(frozen=True)
+class _Steps:
+    good: NDArray[np.bool_]
+    offset: Floats
+    slope: Floats
+    sigma: Floats
+    dark: Floats
+    light: Floats
+    overshoot: Floats
+
+
+def _fit_steps(
+    light: Floats,
+    distance: Floats,
+    place: Floats,
+    used: NDArray[np.bool_],
+    reach: Floats,
+    beside: _Beside,
+) -> _Steps:
+    """Blurred steps fitted to n edges at once; arrays (n, k, m), `reach` (n,) of the first look.
+
+    Six parameters each: the ink's level, the paper's with its slope along the edge, the offset
+    with its slope, and the logarithm of the blur.
+    """
+    count, lines, _ = light.shape
+    flat = (count, -1)
+    weight = used.astype(np.float64)
+    offset, dark, bright, lines_ok = _first_look(light, distance, used, reach)
+    weight *= lines_ok[:, :, None]
+    z = np.zeros((count, 6))
+    z[:, 0], z[:, 1], z[:, 3] = dark, bright, offset
+    z[:, 5] = np.log(np.clip(reach / 5, 0.5, 1.2))
+    # Single precision for the many pixels, double for the few parameters.
+    d, t, y, w = (a.reshape(flat).astype(np.float32) for a in (distance, place, light, weight))
+    slopes = np.empty((count, 6, d.shape[1]), np.float32)
+    for turn in range(5):
+        sigma = np.exp(z[:, 5:6], dtype=np.float64).astype(np.float32)
+        low, high, lean, middle, skew = np.split(z[:, :5].astype(np.float32), 5, axis=1)
+        rise = high + lean * t - low
+        u = np.asarray((d - middle - skew * t) / sigma, np.float32)
+        step, bell, turned = _printed_step(u, sigma, beside, d)
+        residual = y - low - rise * step
+        pull = -rise * bell / sigma
+        slopes[:, 0] = 1 - step
+        slopes[:, 1] = step
+        slopes[:, 2] = step * t
+        slopes[:, 3] = pull
+        slopes[:, 4] = pull * t
+        slopes[:, 5] = -rise * turned
+        weighted = slopes * w[:, None, :]
+        normal = (weighted @ slopes.transpose(0, 2, 1)).astype(np.float64)
+        size = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-30))
+        scaled = normal / (size[:, :, None] * size[:, None, :])
+        # A whiff of damping keeps an edge too narrow to show its levels from running away.
+        scaled[:, range(6), range(6)] += 1e-4
+        right = (weighted @ residual[:, :, None])[:, :, 0] / size
+        change = np.linalg.solve(scaled, right[:, :, None])[:, :, 0] / size
+        change[:, 3:5] = np.clip(change[:, 3:5], -1.0, 1.0)
+        change[:, 5] = np.clip(change[:, 5], -0.5, 0.5)
+        z += change
+        z[:, 5] = np.clip(z[:, 5], np.log(_LEAST_SIGMA_PX), np.log(np.maximum(reach, 0.5)))
+        z[:, 3:5] = np.clip(z[:, 3:5], -reach[:, None], reach[:, None])
+        if turn == 2:
+            weight *= _undisturbed_lines(residual.reshape(light.shape), weight)[:, :, None]
+            w = weight.reshape(flat).astype(np.float32)
+    contrast = z[:, 1] - z[:, 0]
+    total = np.maximum(w.sum(axis=1), 1.0)
+    scatter = np.sqrt(np.sum(w * residual**2, axis=1) / total)
+    kept = np.count_nonzero(weight.any(axis=2), axis=1)
+    typical = float(np.median(contrast)) if count else 0.0
+    good = (
+        (kept >= lines // 2)
+        & (contrast > 0.3 * typical)
+        & (contrast > 0.02)
+        & (scatter < 0.12 * contrast)
+        & (np.abs(z[:, 3]) + np.abs(z[:, 4]) < 0.75 * reach)
+    )
+    safe = np.where(contrast > 1e-6, contrast, 1.0)
+    near = w * ((u > 1.2) & (u < 3.2))
+    overshoot = np.sum(near * residual, axis=1) / np.maximum(near.sum(axis=1), 1.0) / safe
+    return _Steps(good, z[:, 3], z[:, 4], np.exp(z[:, 5]), z[:, 0], z[:, 1], overshoot)
+
+
+def _printed_step(
+    u: Singles, sigma: Singles, beside: _Beside, distance: Singles
+) -> tuple[Singles, Singles, Singles]:
+    """Share of paper (n, q) at distances u (in sigmas) from n borders, its slope by u, u * slope.
+
+    The border's own step, and as far as they are in reach the paper behind the ink and the ink
+    before the paper.
+    """
+    step = ndtr(u)
+    bell = np.exp(-0.5 * u * u) / _SQRT_TAU
+    turned = u * bell
+    before = np.broadcast_to(beside.ink_before[:, None].astype(np.float32), u.shape)
+    for share, depth, sign in (
+        (beside.white_behind, beside.ink_px, 1.0),
+        (before, beside.paper_px, -1.0),
+    ):
+        # Beyond four sigmas nothing of it is left.
+        edge = np.max(-sign * distance, axis=1) + 4 * sigma[:, 0]
+        near = np.nonzero(share.any(axis=1) & (depth < edge))[0]
+        if not len(near):
+            continue
+        v = u[near] + sign * depth[near, None].astype(np.float32) / sigma[near]
+        step[near] += sign * share[near] * ndtr(-sign * v)
+        further = share[near] * np.exp(-0.5 * v * v) / _SQRT_TAU
+        bell[near] -= further
+        turned[near] -= v * further
+    return step, bell, turned
+
+
+def _first_look(
+    light: Floats, distance: Floats, used: NDArray[np.bool_], reach: Floats
+) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
+    """Offset (n,), ink and paper level (n,), and lines (n, k) that agree with their edge.
+
+    Per line the edge is where the light that is there would fill the paper side up from its far
+    end: an area, so blur does not move it.
+    """
+    outer = used & (distance > 0.55 * reach[:, None, None])
+    inner = used & (distance < -0.55 * reach[:, None, None])
+    paper = _masked_median(light, outer)
+    ink = _masked_median(light, inner)
+    contrast = np.where(np.abs(paper - ink) > 1e-6, paper - ink, 1.0)[:, None]
+    spacing = 2 * reach[:, None] / np.maximum(used.sum(axis=2), 1)
+    filled = np.sum(np.where(used, paper[:, None, None] - light, 0.0), axis=2) / contrast
+    crossing = filled * spacing - reach[:, None]
+    middle = np.median(crossing, axis=1)
+    spread = 1.4826 * np.median(np.abs(crossing - middle[:, None]), axis=1)
+    agree = np.abs(crossing - middle[:, None]) <= np.maximum(4 * spread, 0.6)[:, None]
+    offset = np.clip(middle, -0.6 * reach, 0.6 * reach)
+    return offset, ink, paper, agree
+
+
+def _masked_median(values: Floats, mask: NDArray[np.bool_]) -> Floats:
+    """Median (n,) of the values (n, k, m) that `mask` marks; 0 where it marks none."""
+    flat = np.where(mask, values, np.inf).reshape(len(values), -1)
+    count = np.sum(mask, axis=(1, 2))
+    ordered = np.sort(flat, axis=1)
+    picked = ordered[np.arange(len(values)), np.maximum(count - 1, 0) // 2]
+    return np.where(count > 0, np.where(np.isfinite(picked), picked, 0.0), 0.0)
+
+
+def _undisturbed_lines(residual: Floats, weight: Floats) -> NDArray[np.bool_]:
+    """Lines (n, k) whose scatter is like the others': no hair, no thumb."""
+    number = np.maximum(weight.sum(axis=2), 1.0)
+    scatter = np.sqrt(np.sum(weight * residual**2, axis=2) / number)
+    usual = np.median(scatter, axis=1, keepdims=True)
+    return np.asarray(scatter <= 3.0 * usual + 1e-9)

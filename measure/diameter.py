@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from measure.cut_fit import EdgePairs, fit_cuts, make_table
-from measure.light_fit import LightFit, MeanProfile, fit_light
+from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
 from measure.profiles import Cuts
 from measure.shading import (
     FINE,
@@ -27,7 +27,8 @@ Floats = NDArray[np.float64]
 
 _FIRST_LIGHT: Final = Light(0.5, 0.1, 0.0, 0.3, 0.6, 0.2, 0.85)
 _FIRST_RIM: Final = Rim(0.05, 0.0, 0.5)
-_LEAST_CONTRAST: Final = 0.03
+_LIFTED_MISFIT: Final = 0.09
+_LEAST_CONTRAST: Final = 0.08
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,8 @@ class GroundDiameter:
     strand_level: float
     """Brightness of the strand relative to white, mean over channels and cuts."""
     contrast: float
+    face_contrast: float
+    """How much darker than the ground the strand is in the channel where it is most."""
     misfit: float
     """Residual of the mean profile over its contrast."""
 
@@ -65,24 +68,72 @@ class StrandDiameter:
     core: float
     """Half width of the core in half widths of the model's hard outline."""
     halo_ratio: float
+    no_ground: bool
+    """An open lane with nothing behind it for a shadow to fall on."""
     faint: bool
     """It stood out too little on every ground."""
 
+    @property
+    def off_card(self) -> bool:
+        """Light ground looks as no strand lying on it would leave it: its shadow is elsewhere."""
+        return any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in self.grounds)
+
 
 def measure_diameters(all_cuts: list[Cuts], blur_mm: list[float]) -> list[StrandDiameter]:
-    """Diameters of the strands of one region, whose light is estimated together."""
-    first = [_first_pass(cuts, blur) for cuts, blur in zip(all_cuts, blur_mm, strict=True)]
-    profiles: list[MeanProfile] = []
-    for number, (cuts, start) in enumerate(zip(all_cuts, first, strict=True)):
-        profiles += _mean_profiles(number, cuts, start, blur_mm[number])
+    """Diameters of the strands of one region, whose light is estimated together.
+
+    Twice: cuts can only be lined up for averaging once their edges are known, and edges only be
+    placed once the light is.
+    """
+    starts = [
+        _edges(cuts, blur, _FIRST_LIGHT, _FIRST_RIM, False, None)
+        for cuts, blur in zip(all_cuts, blur_mm, strict=True)
+    ]
+    profiles = _all_profiles(all_cuts, starts, blur_mm)
     if not profiles:
-        return [StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, 1.0, True) for c in all_cuts]
+        return [
+            StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, 1.0, False, True) for c in all_cuts
+        ]
     fit = _fit_lane(profiles, len(all_cuts))
+    starts = [
+        _edges(
+            cuts, blur, fit.light, rim, fit.no_ground, _carried(number, cuts, start, profiles, fit)
+        )
+        for number, (cuts, blur, rim, start) in enumerate(
+            zip(all_cuts, blur_mm, fit.rims, starts, strict=True)
+        )
+    ]
+    profiles = _all_profiles(all_cuts, starts, blur_mm) or profiles
+    fit = refit_light(profiles, fit)
     out = []
-    for number, (cuts, start) in enumerate(zip(all_cuts, first, strict=True)):
+    for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True)):
         own = [i for i, p in enumerate(profiles) if p.strand == number]
         out.append(_final_pass(cuts, start, number, own, profiles, fit, blur_mm[number]))
     return out
+
+
+def _carried(
+    number: int, cuts: Cuts, start: _Start, profiles: list[MeanProfile], fit: LightFit
+) -> _Start:
+    """Each cut's edges moved as the fit moved its ground's mean profile."""
+    half, middle = start.half_width_mm.copy(), start.middle_mm.copy()
+    for i, profile in enumerate(profiles):
+        if profile.strand != number:
+            continue
+        index = start.fitted & (cuts.ground == profile.ground)
+        half[index] *= np.exp(fit.log_half_width[i]) / profile.half_width_mm
+        middle[index] = start.wander_mm[index] + fit.middle_mm[i]
+    return replace(start, half_width_mm=half, middle_mm=middle)
+
+
+def _all_profiles(
+    all_cuts: list[Cuts], starts: list[_Start], blur_mm: list[float]
+) -> list[MeanProfile]:
+    return [
+        profile
+        for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True))
+        for profile in _mean_profiles(number, cuts, start, blur_mm[number])
+    ]
 
 
 def _fit_lane(profiles: list[MeanProfile], strands: int) -> LightFit:
@@ -110,23 +161,27 @@ class _Start:
     fitted: NDArray[np.bool_]
 
 
-def _first_pass(cuts: Cuts, blur_mm: float) -> _Start:
-    """Edges under an everyday light, enough to line cuts up with each other."""
+def _edges(
+    cuts: Cuts, blur_mm: float, light: Light, rim: Rim, no_ground: bool, start: _Start | None
+) -> _Start:
+    """Edges of every cut under a given light, enough to line cuts up with each other."""
     n = len(cuts.arc_mm)
-    half = np.full(n, 0.5 * cuts.line.width_mm)
-    middle = np.zeros(n)
+    half = np.full(n, 0.5 * cuts.line.width_mm) if start is None else start.half_width_mm.copy()
+    middle = np.zeros(n) if start is None else start.middle_mm.copy()
     wander = np.zeros(n)
     contrast = np.zeros(n)
     fitted = np.zeros(n, bool)
     blur = float(np.hypot(blur_mm, cuts.spread_mm))
     for ground in np.unique(cuts.ground[cuts.valid]):
         index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
-        level = cuts.level[index].mean()
         lit = light_up(
-            _FIRST_LIGHT, float(cuts.view_tan[index].mean()), float(level), False, grid(FINE)
+            light,
+            float(cuts.view_tan[index].mean()),
+            float(cuts.level[index].mean()),
+            no_ground,
+            grid(FINE),
         )
-        curves = outline(lit, _FIRST_RIM)
-        table = make_table(curves, 0.5 * cuts.line.width_mm, blur, _FIRST_RIM.softness)
+        table = make_table(outline(lit, rim), float(np.median(half[index])), blur, rim.softness)
         some = index[::4]
         pairs = fit_cuts(
             table,
@@ -222,12 +277,11 @@ def _final_pass(
 ) -> StrandDiameter:
     rim = fit.rims[number]
     blur = float(np.hypot(blur_mm, cuts.spread_mm))
+    start = _carried(number, cuts, start, profiles, fit)
     grounds: list[GroundDiameter] = []
     for ground in sorted({profiles[i].ground for i in own}):
         mine = [i for i in own if profiles[i].ground == ground]
         half = float(np.exp(np.mean(fit.log_half_width[mine])))
-        shift = float(np.mean(fit.middle_mm[mine]))
-        ratio = half / float(np.mean([profiles[i].half_width_mm for i in mine]))
         index = np.nonzero(start.fitted & (cuts.ground == ground))[0]
         lit = light_up(
             fit.light,
@@ -245,14 +299,21 @@ def _final_pass(
             cuts.weight[index],
             cuts.level[index],
             cuts.noise[index],
-            start.half_width_mm[index] * ratio,
-            start.wander_mm[index] + shift,
+            start.half_width_mm[index],
+            start.middle_mm[index],
             5,
         )
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine))
     core = core_half_width(rim)
     return StrandDiameter(
-        cuts, tuple(grounds), rim, fit.light, core, halo_half_width(rim) / core, not grounds
+        cuts,
+        tuple(grounds),
+        rim,
+        fit.light,
+        core,
+        halo_half_width(rim) / core,
+        fit.no_ground,
+        not grounds,
     )
 
 
@@ -289,6 +350,7 @@ def _ground_diameter(
         u_light=float(np.sqrt(np.mean(fit.u_log_half_width[mine] ** 2))),
         strand_level=float(pairs.strand.mean()),
         contrast=contrast,
+        face_contrast=float(np.median(pairs.ground - pairs.strand, axis=0).max()),
         misfit=float(np.mean(fit.misfit[mine])) / max(contrast, 1e-3),
     )
 

@@ -139,6 +139,20 @@ def fit_light(profiles: list[MeanProfile], strands: int, no_ground: bool) -> Lig
     return _finish(packed, point, cost)
 
 
+def refit_light(profiles: list[MeanProfile], before: LightFit) -> LightFit:
+    """The fit again, from an earlier one, with profiles lined up better."""
+    packed = _pack(profiles, before.no_ground)
+    light, rims = before.light, before.rims
+    point = _Point(
+        np.array([getattr(light, name) for name in light.__dataclass_fields__]),
+        np.array([[r.softness, r.halo, r.halo_length] for r in rims]),
+        np.log([p.half_width_mm for p in profiles]),
+        np.array([p.middle_mm for p in profiles]),
+    )
+    point, cost = _descend(packed, point, 12)
+    return _finish(packed, point, cost)
+
+
 def _pack(profiles: list[MeanProfile], no_ground: bool) -> _Packed:
     longest = max(len(p.u_mm) for p in profiles)
     channels = profiles[0].light.shape[1]

@@ -84,12 +84,17 @@ def measure_picture(
     places: list[Floats] = []
     number = 0
     for sight in sights:
-        if not sight.strands:
-            continue
+        shown = [i for i, line in enumerate(sight.strands) if not line.shadows_only]
+        refusals += [
+            refusal("strong_shadow", number + i + 1)
+            for i, line in enumerate(sight.strands)
+            if line.shadows_only
+        ]
         blurs = [_blur_mm(edges.sigma_mm, line.region, line) for line in sight.strands]
-        cuts = [cut_strand(picture, scale, sight, i, b) for i, b in enumerate(blurs)]
-        for found, blur_mm in zip(measure_diameters(cuts, blurs), blurs, strict=True):
-            number += 1
+        cuts = [cut_strand(picture, scale, sight, i, blurs[i]) for i in shown]
+        found_all = measure_diameters(cuts, [blurs[i] for i in shown]) if shown else []
+        for i, found in zip(shown, found_all, strict=True):
+            blur_mm = blurs[i]
             around = Surroundings(
                 scale=scale,
                 blur_px=blur_mm / float(np.median(found.cuts.mm_per_px)),
@@ -97,12 +102,13 @@ def measure_picture(
                 chart=chart_named(settings.chart),
                 wrap_factor=settings.wrap_factor,
             )
-            outcome = read_strand(number, found, around)
+            outcome = read_strand(number + i + 1, found, around)
             if isinstance(outcome, Refusal):
                 refusals.append(outcome)
             else:
                 strands.append(outcome)
                 places.append(_middle(found.cuts.line.region, found.cuts.line))
+        number += len(sight.strands)
     if not strands and not refusals:
         refusals.append(_nothing_found(sights))
     where = np.concatenate(places) if places else _middle_of(sights[0].region)

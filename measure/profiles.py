@@ -193,7 +193,8 @@ def _masks(
         over = (a > a0 - 0.8) & (a < a1 + 0.8) & (b > b0 - 0.8) & (b < b1 + 0.8)
         keep &= ~over
         blocked |= over[:, body].any(axis=1)
-    blocked |= ~keep[:, body].all(axis=1)
+    # Near the lane's edge the strand itself must be in it; its shadow need not.
+    blocked |= ~keep[:, np.abs(u_grid) <= 0.25 * line.width_mm].all(axis=1)
     return keep.astype(np.float32), own, blocked
 
 

@@ -73,6 +73,11 @@ def read_strand(
     if not parts:
         length = CUT_MM * sum(len(g.index) for g in strand.grounds) / 4.0
         return refusal("too_short", number, length_mm=length)
+    if strand.off_card:
+        return refusal("off_card", number)
+    parts = _trusted(parts, strand)
+    if not parts:
+        return refusal("strong_shadow", number)
     log_mean, u_light, disagreement = _combine(parts)
     diameter_mm = float(np.exp(log_mean))
     width_px = diameter_mm / pitch_mm
@@ -157,6 +162,25 @@ def _part(ground: GroundDiameter, strand: StrandDiameter) -> _Part:
         floor = 0.002 + shaded * (0.004 + 0.020 * level)
     floor = float(np.hypot(floor, 0.4 * ground.misfit))
     return _Part(ground, float(ground.diameter_mm.mean()), float(np.hypot(floor, ground.u_light)))
+
+
+def _trusted(parts: list[_Part], strand: StrandDiameter) -> list[_Part]:
+    """Parts less a shaded light ground on which the strand hardly differs from the paper.
+
+    There its shadows are all that shows. Beside a dark ground that contradicts it, or alone, it
+    is worth nothing; beside one that agrees it is kept.
+    """
+    shaded = strand.light.sky + strand.light.lamp > 0.15 and not strand.no_ground
+    weak = [p for p in parts if p.ground.ground != "dark" and p.ground.face_contrast < 0.4]
+    if not shaded or not weak:
+        return parts
+    firm = [p for p in parts if p not in weak]
+    if not firm:
+        return []
+    gap = abs(np.log(weak[0].mean_mm / firm[0].mean_mm))
+    if gap > 2.0 * np.hypot(weak[0].u_relative, firm[0].u_relative):
+        return firm
+    return parts
 
 
 def _combine(parts: list[_Part]) -> tuple[float, float, float]:

@@ -35,7 +35,7 @@ _LONGEST_GAP_MM: Final = 45.0
 _WIDEST_SHARE: Final = 0.45
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Centreline:
     """One strand's way through a region, in region coordinates (mm along, mm across)."""
 
@@ -49,7 +49,9 @@ class Centreline:
     reach_mm: float
     """Rough distance from the centreline to which strand and shadow were seen."""
     seen: NDArray[np.bool_]
-    """(n,) False where the line was carried over a place the strand was not seen in."""
+    """(n,) False where the line was carried over a place the strand should have been seen in."""
+    shadows_only: bool = False
+    """Nothing of it shows but a shadow on either side: a pale strand on a pale ground."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +70,7 @@ class Sight:
     """Most of the region lies inside the picture."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Piece:
     stretch: int
     along: Floats
@@ -82,6 +84,8 @@ class _Piece:
     """Largest typical departure from the ground, in units of white."""
     remains: float
     """Brightness left at the darkest, as a share of the ground."""
+    neutral: bool
+    """It only darkens, and all channels alike, as a shadow does."""
 
 
 def find_strands(picture: Picture, scale: Scale, region: Region) -> Sight:
@@ -115,10 +119,10 @@ def find_strands(picture: Picture, scale: Scale, region: Region) -> Sight:
     pieces, covered, beside, too_fine = _pieces(
         region, mask, signal, light / np.maximum(ground[None], 1e-4), along, index, row_mm
     )
-    chains = _chains(pieces, region)
-    strands = [
-        line for chain in chains if (line := _centreline(chain, region, grounds, along)) is not None
-    ]
+    chains = [c for c in _chains(pieces, region) if _long_enough(c, region)]
+    chains = _without_shadows(chains, region)
+    strands = [line for chain in chains if (line := _centreline(chain, region, along)) is not None]
+    strands = _without_lobes(strands, chains)
     strands.sort(key=lambda s: float(np.mean(s.across_mm)))
     return Sight(region, tuple(strands), tuple(covered), beside, too_fine, True)
 
@@ -266,8 +270,13 @@ def _pieces(
                 continue
             bend_start = np.polyfit(xs[:24] - xs[0], ys[:24], 1)
             bend_stop = np.polyfit(xs[-24:] - xs[-1], ys[-24:], 1)
-            block = share[y : y + h, first + x : first + x + w].mean(axis=2)
-            remains = float(np.median(np.where(here, block, 9.0).min(axis=0)[keep]))
+            block = share[y : y + h, first + x : first + x + w]
+            inside = here & keep[None]
+            remains = float(
+                np.median(np.where(here, block.mean(axis=2), 9.0).min(axis=0)[keep])
+            )
+            typical = np.median(block[inside], axis=0)
+            neutral = bool(typical.max() < 0.99 and np.ptp(typical) < 0.06)
             pieces.append(
                 _Piece(
                     number,
@@ -280,6 +289,7 @@ def _pieces(
                     float(slope),
                     float(np.median(strength.max(axis=0)[keep])),
                     remains,
+                    neutral,
                 )
             )
     return pieces, covered, beside, too_fine
@@ -348,13 +358,89 @@ def _chain_slope(chain: list[_Piece]) -> float:
     return float(np.polyfit(along[near], across[near], 1)[0])
 
 
-def _centreline(
-    chain: list[_Piece], region: Region, grounds: NDArray[np.str_], along: Floats
-) -> Centreline | None:
-    """A smooth line through a chain, or None when the chain is no strand."""
+def _long_enough(chain: list[_Piece], region: Region) -> bool:
     length = sum(float(p.along[-1] - p.along[0]) for p in chain)
-    if length < min(_SHORTEST_MM, 0.3 * region.length_mm):
-        return None
+    return length >= min(_SHORTEST_MM, 0.3 * region.length_mm)
+
+
+def _gap_between(chain: list[_Piece], other: list[_Piece]) -> tuple[float, float]:
+    """Mean distance across (other less chain) where both run or are carried on, and its spread."""
+    along = np.concatenate([p.along for p in chain])
+    across = np.concatenate([p.across for p in chain])
+    theirs = np.concatenate([p.along for p in other])
+    at = np.interp(along, theirs, np.concatenate([p.across for p in other]))
+    near = (along >= theirs[0] - 1.0) & (along <= theirs[-1] + 1.0)
+    if near.sum() < 8:
+        return np.inf, np.inf
+    gap = (at - across)[near]
+    return float(np.mean(gap)), float(np.std(gap))
+
+
+def _without_shadows(chains: list[list[_Piece]], region: Region) -> list[list[_Piece]]:
+    """Chains less those that are another strand's shadow.
+
+    A shadow shows on light ground only, darkens all channels alike, never to black, and keeps its
+    distance from a strand that the dark bands show too. In an open lane it lies against a strand
+    that is brighter than the ground.
+    """
+
+    def like_a_shadow(chain: list[_Piece]) -> bool:
+        return all(
+            region.stretches[p.stretch].ground != "dark" and p.neutral and p.remains > 0.12
+            for p in chain
+        )
+
+    def casts(body: list[_Piece]) -> bool:
+        kinds = {region.stretches[p.stretch].ground for p in body}
+        return "dark" in kinds or ("open" in kinds and all(p.remains > 1.02 for p in body))
+
+    bodies = [c for c in chains if casts(c)]
+    out = []
+    for chain in chains:
+        if like_a_shadow(chain) and any(_lies_against(chain, body) for body in bodies):
+            continue
+        out.append(chain)
+    return out
+
+
+def _lies_against(chain: list[_Piece], body: list[_Piece]) -> bool:
+    gap, wander = _gap_between(chain, body)
+    widest = max(p.width for p in body) + max(p.width for p in chain)
+    return abs(gap) < 1.5 * widest + 0.4 and wander < 0.25 + 0.1 * widest
+
+
+def _without_lobes(strands: list[Centreline], chains: list[list[_Piece]]) -> list[Centreline]:
+    """Two parallel shadows with bare-looking ground between them are one pale strand's."""
+    out = list(strands)
+    for i, first in enumerate(strands):
+        for j in range(i + 1, len(strands)):
+            second = strands[j]
+            mine = [c for c in chains if abs(c[0].across[0] - first.across_mm[0]) < 0.3]
+            theirs = [c for c in chains if abs(c[0].across[0] - second.across_mm[0]) < 0.3]
+            if not mine or not theirs or first not in out or second not in out:
+                continue
+            pair = [*mine[0], *theirs[0]]
+            if not all(p.neutral and p.remains > 0.3 for p in pair):
+                continue
+            gap, wander = _gap_between(mine[0], theirs[0])
+            reach = first.width_mm + second.width_mm
+            if abs(gap) < 3.0 and wander < 0.15 and abs(gap) < 5.0 * reach:
+                out.remove(second)
+                middle = first.across_mm + gap / 2
+                out[out.index(first)] = Centreline(
+                    first.region,
+                    first.along_mm,
+                    middle,
+                    abs(gap),
+                    abs(gap) / 2 + reach,
+                    first.seen,
+                    shadows_only=True,
+                )
+    return out
+
+
+def _centreline(chain: list[_Piece], region: Region, along: Floats) -> Centreline | None:
+    """A smooth line through a chain, or None when the chain is no strand."""
     kinds = {region.stretches[p.stretch].ground for p in chain}
     plain = [p for p in chain if region.stretches[p.stretch].ground != "light"]
     light = [p for p in chain if region.stretches[p.stretch].ground == "light"]
@@ -392,6 +478,10 @@ def _centreline(
     seen = np.zeros(len(at), bool)
     for a, _, _ in pairs:
         seen |= (at >= a[0] - 1.3) & (at <= a[-1] + 1.3)
+    if kinds == {"light"}:
+        # Nearly black: the dark bands cannot show it, and nothing need lie over it there.
+        index = region.stretch_index(at, 0.0)
+        seen |= np.array([s.ground == "dark" for s in region.stretches])[np.maximum(index, 0)]
     width = float(np.median([p.width for p in lead]))
     reach = max(
         float(np.median(np.abs(p.across - np.interp(p.along, at, smooth)))) + p.width / 2

@@ -96,7 +96,7 @@ PICTURES: Final = (
         (
             Laid("banded", 6.0, USUAL, (NATURAL,), 0.4, 0.2),
             Laid("banded", 13.0, replace(USUAL, single_mm=0.75, cv_percent=10), (TEAL,), -0.3, 0.3),
-            Laid("banded", 20.0, FINE, (NEAR_BLACK,), 0.2, -0.2),
+            Laid("banded", 20.0, replace(FINE, single_mm=0.54), (NEAR_BLACK,), 0.2, -0.2),
         ),
         WINDOW,
         _phone(15.0, 300, 5, 80, 0.8, (196.0, 118.0)),

@@ -71,11 +71,11 @@ def measure_edge_spread(picture: Picture, scale: Scale) -> EdgeSpread:
     Without a card, or with too few edges read, it is an assumption with a wide uncertainty and
     `edges_used` is 0.
     """
-    if scale.card is None or scale.borders is None:
+    if scale.view is None:
         return _assumed(picture, scale)
-    edges, read = scale.borders
+    edges, read = scale.view.edges, scale.view.read
     factors = np.array([scale.printer.x, scale.printer.y])
-    bands = band_edges(scale.card, factors)
+    bands = band_edges(scale.view.card, factors)
     reach_px = max(6.0, 4.5 * (scale.blur_px or 1.0))
     seen_bands = read_edges(
         picture.pixels, bands, scale, spread_mm=scale.plane.ink_spread_mm, reach_px=reach_px
@@ -157,16 +157,15 @@ def _basis(points_mm: Floats, middle_mm: Floats, reach_mm: Floats) -> Floats:
 def _smooth_surface(basis: Floats, values: Floats) -> Floats:
     """Coefficients (6,) of a surface through values (n,), robust, flat where little supports it."""
     flatness = 0.02 * len(values) * np.diag([0.0, 1, 1, 1, 1, 1])
-    weight = np.ones(len(values))
+    weight: Floats = np.ones(len(values))
     surface: Floats = np.zeros(basis.shape[1])
     for _ in range(5):
         weighted = basis * weight[:, None]
-        surface = np.linalg.solve(
-            basis.T @ weighted + flatness * np.mean(weight), weighted.T @ values
-        )
+        normal = basis.T @ weighted + flatness * np.mean(weight)
+        surface = np.asarray(np.linalg.solve(normal, weighted.T @ values), np.float64)
         residual = np.abs(values - basis @ surface)
         scale = max(1.4826 * float(np.median(residual)), 1e-4)
-        weight = np.minimum(1.0, 1.5 * scale / np.maximum(residual, 1e-12))
+        weight = np.minimum(1.0, 1.5 * scale / np.maximum(residual, 1e-12)).astype(np.float64)
     return surface
 
 

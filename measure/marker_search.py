@@ -44,7 +44,9 @@ def find_markers(picture: Picture) -> MarkersSeen:
     grey = _eight_bit_grey(picture.pixels)
     seen = _search(grey)
     if seen is None or len(seen.markers) < FEWEST_MARKERS:
-        flipped = _search(np.ascontiguousarray(grey[:, ::-1]))
+        # Cameras that mirror are webcams: their pictures are small, half the size will do.
+        small = _halved(grey) if max(grey.shape) > 2 * _FIRST_LONG_SIDE_PX else grey
+        flipped = _search(np.ascontiguousarray(small[:, ::-1]))
         if flipped is not None and len(flipped.markers) >= FEWEST_MARKERS:
             raise MeasureError(
                 "mirrored",

@@ -8,8 +8,9 @@ Points are (..., 2) in any leading shape, float64.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final, Protocol
+from typing import Final
 
 import cv2
 import numpy as np
@@ -22,29 +23,6 @@ FAR_MM: Final = 1e6
 
 _CHUNK: Final = 16384
 """Points mapped at a time: the working arrays stay in the processor's cache."""
-
-
-class PlaneMap(Protocol):
-    """What the scale asks of a map."""
-
-    @property
-    def covariance(self) -> Floats:
-        """Covariance of the parameters (p, p)."""
-
-    def to_picture(self, points_mm: Floats) -> Floats:
-        """Pixels (..., 2) of points on the card."""
-
-    def to_card(self, points_px: Floats) -> Floats:
-        """Millimetres (..., 2) on the card of pixels."""
-
-    def jacobian(self, points_mm: Floats) -> Floats:
-        """Pixels per mm (n, 2, 2) at points (n, 2): [pixel axis, card axis]."""
-
-    def stepped(self, step: Floats) -> PlaneMap:
-        """The map with its parameters moved by `step` (p,)."""
-
-    def camera_mm(self) -> Floats:
-        """Camera centre (3,) in card coordinates, z from the card towards the camera."""
 
 
 @dataclass(frozen=True)
@@ -252,3 +230,19 @@ class Affine:
     def camera_mm(self) -> Floats:
         """A point far above the origin: the view is straight down everywhere."""
         return np.array([0.0, 0.0, FAR_MM])
+
+
+_NUDGE: Final = 1e-4
+"""Share of a standard deviation stepped to get a slope, so that propagation stays linear."""
+
+
+def slopes_by_step(plane: Pinhole | Affine, value: Callable[[Pinhole | Affine], Floats]) -> Floats:
+    """Change of a value (...) by each independent one-sigma step of the parameters (p, ...).
+
+    The sum of its squares over the first axis is the value's variance.
+    """
+    sizes = np.sqrt(np.maximum(np.diag(plane.covariance), 1e-300))
+    values, vectors = np.linalg.eigh(plane.covariance / np.outer(sizes, sizes))
+    steps = (sizes[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))).T
+    base = value(plane)
+    return np.array([(value(plane.stepped(_NUDGE * step)) - base) / _NUDGE for step in steps])

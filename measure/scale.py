@@ -7,39 +7,16 @@ centre is given in the same coordinates for whoever must know how a strand was l
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 
 from measure.card import Card
-from measure.edge_reading import BORDER_REACH_PX, EdgesSeen, read_edges
+from measure.card_view import MM_PER_INCH, SCAN_DPI, CardView, view_card
 from measure.errors import MeasureError
-from measure.marker_search import MarkersSeen, find_markers
 from measure.picture import Picture
-from measure.plane_fit import (
-    CENTRE_SD_CROPPED,
-    EDGE_NOISE_FLOOR_PX,
-    Fit,
-    Sightings,
-    affine_prior,
-    camera_prior,
-    corner_sightings,
-    edge_sightings,
-    fit_plane,
-    start_affine,
-    start_pinhole,
-)
-from measure.plane_map import FAR_MM, Affine, Floats, Pinhole
-from measure.printed_edges import PrintedEdges, marker_edges
-
-MM_PER_INCH: Final = 25.4
-
-SCAN_DPI: Final = (100.0, 4800.0)
-"""What flat-bed scanners state; 72 and 96 are written by software."""
-
-SCAN_AGREEMENT: Final = 0.08
-"""How far a scan's dpi tag may be from the card's own scale."""
+from measure.plane_map import FAR_MM, Affine, Floats, Pinhole, slopes_by_step
 
 MOST_TILT_DEG: Final = 38.0
 """Beyond it a strand is looked at too much from the side; 35 degrees must still read."""
@@ -56,14 +33,6 @@ U_LEAN_SCAN: Final = 0.03
 
 U_LEAN_UNKNOWN: Final = 0.15
 """Lean of the line of sight where nothing shows it (two marks in a picture), rad."""
-
-_FEWEST_BORDERS: Final = 6
-"""Marker borders without which the corners of the coarse search must do."""
-
-_GOOD_NOISE_PX: Final = 0.1
-
-_NUDGE: Final = 1e-4
-"""Share of a standard deviation stepped to get a slope: propagation stays linear."""
 
 
 @dataclass(frozen=True)
@@ -108,13 +77,8 @@ class Scale:
     """Root mean square of the printed edges about the fitted map."""
     blur_px: float | None
     """Median edge spread (standard deviation) at the markers' borders."""
-    marker_numbers: tuple[int, ...] = ()
-    places_mm: Floats = field(default_factory=lambda: np.empty((0, 2)))
-    """(m, 2) middles of the markers seen."""
-    shifts_mm: Floats = field(default_factory=lambda: np.empty((0, 2)))
-    """(m, 2) how far the card's own markers lie off the fitted map there."""
-    borders: tuple[PrintedEdges, EdgesSeen] | None = None
-    """The markers' borders as printed and as read."""
+    view: CardView | None = None
+    """What was read of the card to get here."""
 
     def to_picture(self, points_mm: Floats) -> Floats:
         """Pixels (..., 2) of points on the card (..., 2), distortion included."""
@@ -136,31 +100,36 @@ class Scale:
         root sum square.
         """
         points = np.asarray(points_mm, float)
-        base = np.log(_mm_per_px(self.plane, points, direction))
-        variance = np.full(len(points), self.u_common**2)
-        for step in _root(self.plane.covariance).T:
-            moved = np.log(_mm_per_px(self.plane.stepped(_NUDGE * step), points, direction))
-            variance += ((moved - base) / _NUDGE) ** 2
-        return np.sqrt(variance + self._local_slope(points, direction) ** 2)
+        moved = slopes_by_step(
+            self.plane, lambda plane: np.log(_mm_per_px(plane, points, direction))
+        )
+        variance = self.u_common**2 + np.sum(moved**2, axis=0)
+        return np.asarray(np.sqrt(variance + self._local_slope(points, direction) ** 2))
 
     def _local_slope(self, points: Floats, direction: Floats) -> Floats:
-        """Relative change of length (n,) that the residuals of the nearest markers imply."""
-        count = min(8, len(self.places_mm))
-        if count < 4:
+        """Relative change of length (n,) that the residuals of the nearest markers imply.
+
+        The slope of the plane through their shifts, and beside it what is left of the shifts
+        over the way to the markers: a bent card bends between them too.
+        """
+        if self.view is None or len(self.view.places_mm) < 4:
             return np.zeros(len(points))
+        count = min(8, len(self.view.places_mm))
         along = np.broadcast_to(_unit(direction), points.shape)
-        ways = self.places_mm[None] - points[:, None]
+        ways = self.view.places_mm[None] - points[:, None]
         distance2 = np.sum(ways**2, axis=2)
         nearest = np.argpartition(distance2, count - 1, axis=1)[:, :count]
         ways = np.take_along_axis(ways, nearest[:, :, None], axis=1)
-        reach2 = np.take_along_axis(distance2, nearest, axis=1).max(axis=1)
-        shifts = np.einsum("nkc,nc->nk", self.shifts_mm[nearest], along)
-        # A plane through the shifts, held flat where the markers lie too much in one row.
+        distance2 = np.take_along_axis(distance2, nearest, axis=1)
+        shifts = self.view.shifts_mm[nearest]
+        # Held flat where the markers lie too much in one row.
         design = np.concatenate([np.ones((*ways.shape[:2], 1)), ways], axis=2)
         normal = np.einsum("nki,nkj->nij", design, design)
-        normal[:, [1, 2], [1, 2]] += 0.05 * reach2[:, None]
-        plane = np.linalg.solve(normal, np.einsum("nki,nk->ni", design, shifts)[:, :, None])
-        return np.asarray(np.sum(plane[:, 1:, 0] * along, axis=1))
+        normal[:, [1, 2], [1, 2]] += 0.05 * distance2.max(axis=1)[:, None]
+        plane = np.linalg.solve(normal, np.einsum("nki,nkc->nic", design, shifts))
+        slope = np.einsum("nic,ni,nc->n", plane[:, 1:], along, along)
+        rough2 = np.sum(shifts**2, axis=(1, 2)) / np.sum(distance2, axis=1)
+        return np.asarray(np.sqrt(slope**2 + 4 * rough2))
 
 
 def find_scale(picture: Picture, printer: Printer | None = None) -> Scale:
@@ -169,125 +138,34 @@ def find_scale(picture: Picture, printer: Printer | None = None) -> Scale:
     Raises MeasureError: `no_card`, `mirrored`, `too_few_markers`, `tilted_too_far`.
     """
     printer = printer or Printer()
-    seen = find_markers(picture)
-    factors = np.array([printer.x, printer.y])
-    corners_mm = np.array([m.corners_mm() for m in seen.markers]) * factors
-    edges = marker_edges(seen.card, seen.markers, factors)
-    corners = corner_sightings(corners_mm, seen.corners_px)
-    prior = camera_prior(picture.pixels.shape[:2], picture.focal_px)
-    start = start_pinhole(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2), prior)
-    rough = fit_plane(start, corners, prior)
-    read = _read_borders(picture, edges, rough.plane)
-    read_well = np.count_nonzero(read.good) >= _FEWEST_BORDERS
-    sightings = edge_sightings(edges, read, rough.plane) if read_well else corners
-    blur_px = float(np.median(read.sigma_px[read.good])) if read_well else None
-    floor_px = EDGE_NOISE_FLOOR_PX * max(1.0, blur_px or 1.0)
-    fit: Fit[Pinhole] | Fit[Affine] = rough
-    if read_well:
-        fit = _fit_camera(picture, rough.plane, sightings, floor_px)
-    scan = _fit_scan(picture, corners_mm, seen, sightings, fit.noise_px)
-    if scan is not None:
-        fit = scan
-    places, shifts = _marker_shifts(fit, sightings, corners_mm)
-    camera, u_camera, tilt_deg = _line_of_sight(fit.plane, corners_mm, picture.pixels.shape[:2])
+    view = view_card(picture, np.array([printer.x, printer.y]))
+    camera, u_camera, tilt_deg = _line_of_sight(view)
     return Scale(
         source="card",
         verified=True,
-        card=seen.card,
+        card=view.card,
         printer=printer,
-        plane=fit.plane,
+        plane=view.plane,
         u_common=printer.u_relative,
         camera_mm=camera,
         u_camera_mm=u_camera,
         tilt_deg=tilt_deg,
-        markers_seen=len(seen.markers),
-        residual_px=float(np.sqrt(np.mean(fit.residuals_px[fit.trusted] ** 2))),
-        blur_px=blur_px,
-        marker_numbers=tuple(m.number for m in seen.markers),
-        places_mm=places,
-        shifts_mm=shifts,
-        borders=(edges, read),
+        markers_seen=len(view.markers),
+        residual_px=view.residual_px,
+        blur_px=view.blur_px,
+        view=view,
     )
 
 
-def _read_borders(picture: Picture, edges: PrintedEdges, rough: Pinhole) -> EdgesSeen:
-    """The markers' borders, read again from further out where the picture is very soft."""
-    spread_mm = rough.ink_spread_mm
-    read = read_edges(picture.pixels, edges, rough, spread_mm=spread_mm)
-    if not read.good.any():
-        return read_edges(picture.pixels, edges, rough, spread_mm=spread_mm, reach_px=20.0)
-    sigma_px = float(np.median(read.sigma_px[read.good]))
-    if 3.0 * sigma_px <= BORDER_REACH_PX:
-        return read
-    return read_edges(picture.pixels, edges, rough, spread_mm=spread_mm, reach_px=4.5 * sigma_px)
-
-
-def _fit_camera(
-    picture: Picture, rough: Pinhole, sightings: Sightings, floor_px: float
-) -> Fit[Pinhole]:
-    """The pinhole view; if it fits badly, one whose lens axis may lie well off the middle."""
-    shape = picture.pixels.shape[:2]
-    start = replace(rough, ink_spread_mm=0.0)
-    usual = camera_prior(shape, picture.focal_px)
-    fit = fit_plane(start, sightings, usual, 0.05, floor_px)
-    if fit.noise_px <= max(_GOOD_NOISE_PX, floor_px):
-        return fit
-    # A cropped picture keeps its perspective but not its middle.
-    cropped = camera_prior(shape, picture.focal_px, CENTRE_SD_CROPPED)
-    other = fit_plane(start, sightings, cropped, 0.05, floor_px)
-    return other if other.noise_px < 0.7 * fit.noise_px else fit
-
-
-def _fit_scan(
-    picture: Picture,
-    corners_mm: Floats,
-    seen: MarkersSeen,
-    sightings: Sightings,
-    camera_noise_px: float,
-) -> Fit[Affine] | None:
-    """The affine map of a flat-bed scan, if this is one: its dpi tag agrees with the card."""
-    if picture.dpi is None or picture.camera_made or picture.focal_px is not None:
-        return None
-    if not all(SCAN_DPI[0] <= dpi <= SCAN_DPI[1] for dpi in picture.dpi):
-        return None
-    start = start_affine(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2))
-    px_per_mm = np.linalg.norm(start.matrix, axis=1)
-    if np.any(np.abs(px_per_mm / (np.array(picture.dpi) / MM_PER_INCH) - 1) > SCAN_AGREEMENT):
-        return None
-    fit = fit_plane(start, sightings, affine_prior(), noise_px=0.1)
-    # A photograph that happens to state a fitting dpi still has its perspective.
-    return fit if fit.noise_px <= 1.5 * camera_noise_px + _GOOD_NOISE_PX else None
-
-
-def _marker_shifts(
-    fit: Fit[Pinhole] | Fit[Affine], sightings: Sightings, corners_mm: Floats
-) -> tuple[Floats, Floats]:
-    """Middles (m, 2) of the markers and how far they lie off the map there (m, 2), mm."""
-    middles = corners_mm.mean(axis=1)
-    apart = np.sum((sightings.points_mm[:, None] - middles[None]) ** 2, axis=2)
-    owner = np.argmin(apart, axis=1)
-    outer = np.einsum("ni,nj->nij", sightings.normals, sightings.normals)
-    normal = np.zeros((len(middles), 2, 2))
-    pull = np.zeros((len(middles), 2))
-    kept = fit.trusted
-    np.add.at(normal, owner[kept], outer[kept])
-    np.add.at(pull, owner[kept], (sightings.normals * fit.residuals_px[:, None])[kept])
-    shown = np.linalg.det(normal) > 0.5
-    shift_px = np.linalg.solve(normal[shown], pull[shown][:, :, None])
-    shift_mm = np.linalg.solve(fit.plane.jacobian(middles[shown]), shift_px)
-    return middles[shown], np.asarray(shift_mm[:, :, 0], np.float64)
-
-
-def _line_of_sight(
-    plane: Pinhole | Affine, corners_mm: Floats, shape: tuple[int, ...]
-) -> tuple[Floats, Floats, float | None]:
+def _line_of_sight(view: CardView) -> tuple[Floats, Floats, float | None]:
     """Camera centre (3,), its covariance (3, 3), and the tilt; `tilted_too_far` if too much."""
+    plane = view.plane
     if isinstance(plane, Affine):
-        middle = corners_mm.reshape(-1, 2).mean(axis=0)
+        middle = view.edges.middles_mm().mean(axis=0)
         return np.append(middle, FAR_MM), _lean_covariance(U_LEAN_SCAN), None
     camera = plane.camera_mm()
     # Through the middle of the picture: a cropped one is judged by what is left of it.
-    aim = np.append((np.array([shape[1], shape[0]]) - 1) / 2 - plane.centre_px, plane.focal_px)
+    aim = np.append(view.picture_middle_px - plane.centre_px, plane.focal_px)
     cosine = float(plane.rotation[:, 2] @ aim / np.linalg.norm(aim))
     tilt_deg = float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))
     if tilt_deg > MOST_TILT_DEG:
@@ -297,8 +175,7 @@ def _line_of_sight(
             f"{MOST_TILT_DEG:.0f} is the most that can be read.",
             "Hold the camera straight above the card.",
         )
-    steps = _NUDGE * _root(plane.covariance).T
-    moved = np.array([plane.stepped(step).camera_mm() - camera for step in steps]) / _NUDGE
+    moved = slopes_by_step(plane, lambda stepped: stepped.camera_mm())
     return camera, moved.T @ moved, tilt_deg
 
 
@@ -385,10 +262,3 @@ def _mm_per_px(plane: Pinhole | Affine, points: Floats, direction: Floats) -> Fl
     along = np.broadcast_to(_unit(direction), points.shape)
     moved = np.einsum("nij,nj->ni", plane.jacobian(points), along)
     return np.asarray(1.0 / np.hypot(moved[:, 0], moved[:, 1]))
-
-
-def _root(covariance: Floats) -> Floats:
-    """A matrix (p, p) whose columns are independent one-sigma steps of the parameters."""
-    sizes = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    values, vectors = np.linalg.eigh(covariance / np.outer(sizes, sizes))
-    return np.asarray(sizes[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))

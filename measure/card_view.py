@@ -1,0 +1,177 @@
+"""How a picture sees the card: the borders read in it and the map that fits them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from measure.card import Card, Marker
+from measure.edge_reading import BORDER_REACH_PX, EdgesSeen, read_edges
+from measure.marker_search import MarkersSeen, find_markers
+from measure.picture import Picture
+from measure.plane_fit import (
+    CENTRE_SD_CROPPED,
+    EDGE_NOISE_FLOOR_PX,
+    Fit,
+    Sightings,
+    affine_prior,
+    camera_prior,
+    corner_sightings,
+    edge_sightings,
+    fit_plane,
+    start_affine,
+    start_pinhole,
+)
+from measure.plane_map import Affine, Floats, Pinhole
+from measure.printed_edges import PrintedEdges, marker_edges
+
+MM_PER_INCH: Final = 25.4
+
+SCAN_DPI: Final = (100.0, 4800.0)
+"""What flat-bed scanners state; 72 and 96 are written by software."""
+
+SCAN_AGREEMENT: Final = 0.08
+"""How far a scan's dpi tag may be from the card's own scale."""
+
+_FEWEST_BORDERS: Final = 6
+"""Marker borders without which the corners of the coarse search must do."""
+
+_GOOD_NOISE_PX: Final = 0.1
+
+
+@dataclass(frozen=True)
+class CardView:
+    """The card as one picture shows it, in true mm."""
+
+    card: Card
+    markers: tuple[Marker, ...]
+    edges: PrintedEdges
+    """The markers' borders as printed, and"""
+    read: EdgesSeen
+    """as read in the picture."""
+    plane: Pinhole | Affine
+    residual_px: float
+    """Root mean square of the borders about the map."""
+    blur_px: float | None
+    """Median spread of the borders; None where too few could be read."""
+    places_mm: Floats
+    """(m, 2) middles of the markers read."""
+    shifts_mm: Floats
+    """(m, 2) how far they lie off the map."""
+    picture_middle_px: Floats
+
+
+def view_card(picture: Picture, factors: Floats) -> CardView:
+    """Find the card, read its borders and fit the view; `factors` (2,) are the printer's.
+
+    Raises MeasureError: `no_card`, `mirrored`, `too_few_markers`.
+    """
+    seen = find_markers(picture)
+    corners_mm = np.array([m.corners_mm() for m in seen.markers]) * factors
+    edges = marker_edges(seen.card, seen.markers, factors)
+    corners = corner_sightings(corners_mm, seen.corners_px)
+    shape = picture.pixels.shape[:2]
+    prior = camera_prior(shape, picture.focal_px)
+    start = start_pinhole(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2), prior)
+    rough = fit_plane(start, corners, prior)
+    read = _read_borders(picture, edges, rough.plane)
+    read_well = np.count_nonzero(read.good) >= _FEWEST_BORDERS
+    sightings = edge_sightings(edges, read, rough.plane) if read_well else corners
+    blur_px = float(np.median(read.sigma_px[read.good])) if read_well else None
+    fit: Fit[Pinhole] | Fit[Affine] = rough
+    if read_well:
+        fit = _fit_camera(picture, rough.plane, sightings, _edge_floor_px(read, blur_px))
+    scan = _fit_scan(picture, corners_mm, seen, sightings, fit.noise_px)
+    if scan is not None:
+        fit = scan
+    places, shifts = _marker_shifts(fit, sightings, corners_mm)
+    return CardView(
+        card=seen.card,
+        markers=seen.markers,
+        edges=edges,
+        read=read,
+        plane=fit.plane,
+        residual_px=float(np.sqrt(np.mean(fit.residuals_px[fit.trusted] ** 2))),
+        blur_px=blur_px,
+        places_mm=places,
+        shifts_mm=shifts,
+        picture_middle_px=(np.array([shape[1], shape[0]]) - 1) / 2,
+    )
+
+
+def _read_borders(picture: Picture, edges: PrintedEdges, rough: Pinhole) -> EdgesSeen:
+    """The markers' borders, read again from further out where the picture is very soft."""
+    spread_mm = rough.ink_spread_mm
+    read = read_edges(picture.pixels, edges, rough, spread_mm=spread_mm)
+    if not read.good.any():
+        return read_edges(picture.pixels, edges, rough, spread_mm=spread_mm, reach_px=20.0)
+    sigma_px = float(np.median(read.sigma_px[read.good]))
+    if 3.0 * sigma_px <= BORDER_REACH_PX:
+        return read
+    return read_edges(picture.pixels, edges, rough, spread_mm=spread_mm, reach_px=4.5 * sigma_px)
+
+
+def _edge_floor_px(read: EdgesSeen, blur_px: float | None) -> float:
+    """How far an edge is trusted: less in a soft picture and in one sharpened by its camera."""
+    if blur_px is None:
+        return EDGE_NOISE_FLOOR_PX
+    sharpened = max(float(np.median(read.overshoot[read.good])), 0.0)
+    return EDGE_NOISE_FLOOR_PX * max(1.0, blur_px) + 0.5 * sharpened
+
+
+def _fit_camera(
+    picture: Picture, rough: Pinhole, sightings: Sightings, floor_px: float
+) -> Fit[Pinhole]:
+    """The pinhole view; if it fits badly, one whose lens axis may lie well off the middle."""
+    shape = picture.pixels.shape[:2]
+    start = replace(rough, ink_spread_mm=0.0)
+    usual = camera_prior(shape, picture.focal_px)
+    fit = fit_plane(start, sightings, usual, 0.05, floor_px)
+    if fit.noise_px <= max(_GOOD_NOISE_PX, floor_px):
+        return fit
+    # A cropped picture keeps its perspective but not its middle.
+    cropped = camera_prior(shape, picture.focal_px, CENTRE_SD_CROPPED)
+    other = fit_plane(start, sightings, cropped, 0.05, floor_px)
+    return other if other.noise_px < 0.7 * fit.noise_px else fit
+
+
+def _fit_scan(
+    picture: Picture,
+    corners_mm: Floats,
+    seen: MarkersSeen,
+    sightings: Sightings,
+    camera_noise_px: float,
+) -> Fit[Affine] | None:
+    """The affine map of a flat-bed scan, if this is one: its dpi tag agrees with the card."""
+    if picture.dpi is None or picture.camera_made or picture.focal_px is not None:
+        return None
+    if not all(SCAN_DPI[0] <= dpi <= SCAN_DPI[1] for dpi in picture.dpi):
+        return None
+    start = start_affine(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2))
+    px_per_mm = np.linalg.norm(start.matrix, axis=1)
+    if np.any(np.abs(px_per_mm / (np.array(picture.dpi) / MM_PER_INCH) - 1) > SCAN_AGREEMENT):
+        return None
+    fit = fit_plane(start, sightings, affine_prior(), noise_px=0.1)
+    # A photograph that happens to state a fitting dpi still has its perspective.
+    return fit if fit.noise_px <= 1.5 * camera_noise_px + _GOOD_NOISE_PX else None
+
+
+def _marker_shifts(
+    fit: Fit[Pinhole] | Fit[Affine], sightings: Sightings, corners_mm: Floats
+) -> tuple[Floats, Floats]:
+    """Middles (m, 2) of the markers and how far they lie off the map there (m, 2), mm."""
+    middles = corners_mm.mean(axis=1)
+    apart = np.sum((sightings.points_mm[:, None] - middles[None]) ** 2, axis=2)
+    owner = np.argmin(apart, axis=1)
+    outer = np.einsum("ni,nj->nij", sightings.normals, sightings.normals)
+    normal = np.zeros((len(middles), 2, 2))
+    pull = np.zeros((len(middles), 2))
+    kept = fit.trusted
+    np.add.at(normal, owner[kept], outer[kept])
+    np.add.at(pull, owner[kept], (sightings.normals * fit.residuals_px[:, None])[kept])
+    shown = np.linalg.det(normal) > 0.5
+    shift_px = np.linalg.solve(normal[shown], pull[shown][:, :, None])
+    shift_mm = np.linalg.solve(fit.plane.jacobian(middles[shown]), shift_px)
+    return middles[shown], np.asarray(shift_mm[:, :, 0], np.float64)

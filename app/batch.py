@@ -5,7 +5,6 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass
@@ -85,31 +84,40 @@ def measure_all(jobs: Sequence[PictureJob], settings: Settings) -> Iterator[Pict
         return
     context = multiprocessing.get_context("spawn")
     workers = min(len(jobs), os.cpu_count() or 1)
+    others = set(multiprocessing.active_children())
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare_worker)
     try:
         futures = _submit(pool, jobs, settings)
         for future in futures:
             yield future.result()
+    except BaseException:
+        # Ctrl-C, or the results are no longer wanted: nobody waits for pictures under way.
+        for worker in set(multiprocessing.active_children()) - others:
+            worker.terminate()
+        raise
     finally:
-        # Also on Ctrl-C: pictures not yet begun are dropped, those under way are short.
         pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _submit(
     pool: ProcessPoolExecutor, jobs: Sequence[PictureJob], settings: Settings
 ) -> list[Future[PictureResult]]:
-    """Hand over all jobs; the workers start deaf to Ctrl-C, or each would print a traceback."""
-    if threading.current_thread() is not threading.main_thread():
+    """Hand over all jobs; the workers, begun here, inherit that Ctrl-C is not for them.
+
+    Each would print a traceback otherwise. Held back, not ignored: it still reaches this process.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
         return [pool.submit(measure_one, job, settings) for job in jobs]
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         return [pool.submit(measure_one, job, settings) for job in jobs]
     finally:
-        signal.signal(signal.SIGINT, before)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _prepare_worker() -> None:
     """One thread per worker, set before numpy and OpenCV are loaded: the cores are shared out."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(variable, "1")
     import cv2

@@ -6,6 +6,8 @@ from pathlib import Path
 
 from app.batch import pictures_in
 
+DEMO_PICTURE = "three_singles_desk.jpg"
+
 
 def samples_folder() -> Path | None:
     """The folder of sample pictures, or None when this copy came without them."""
@@ -19,4 +21,7 @@ def samples_folder() -> Path | None:
 def demo_picture() -> Path | None:
     """The sample that `slubwise demo` measures, or None when this copy came without samples."""
     folder = samples_folder()
-    return pictures_in(folder)[0] if folder else None
+    if folder is None:
+        return None
+    picture = folder / DEMO_PICTURE
+    return picture if picture.is_file() else None

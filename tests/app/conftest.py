@@ -1,8 +1,12 @@
 from __future__ import annotations
 
+from pathlib import Path
+
+import analytic
 import numpy as np
 import pytest
 
+from measure.card import newest_card
 from measure.results import (
     Along,
     Caution,
@@ -85,3 +89,39 @@ def empty_reading() -> PictureReading:
     return PictureReading(
         320, 200, None, (), (Refusal("no_card", "No card was found.", "Show more of it."),)
     )
+
+
+DRAWN_MM = (1.2, 0.8)
+
+
+@pytest.fixture(scope="session")
+def drawn_mm() -> tuple[float, ...]:
+    """True diameters of the strands in the picture `drawn`, top to bottom."""
+    return DRAWN_MM
+
+
+@pytest.fixture(scope="session")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A JPEG drawn from closed forms: a round dark strand in each lane, under an even sky."""
+    picture, _ = analytic.draw(
+        newest_card("pocket"),
+        [
+            analytic.Strand("banded", -2.0, DRAWN_MM[0], (0.3, 0.3, 0.3)),
+            analytic.Strand("open", 0.0, DRAWN_MM[1], (0.3, 0.3, 0.3)),
+        ],
+        analytic.Light(),
+        analytic.Camera(px_per_mm=16.0),
+        seed=1,
+        open_lane="bright",
+    )
+    file = tmp_path_factory.mktemp("drawn") / "two strands ü.jpg"
+    file.write_bytes(analytic.to_jpeg(picture))
+    return file
+
+
+@pytest.fixture(scope="session")
+def no_card(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A picture that shows nothing."""
+    file = tmp_path_factory.mktemp("blank") / "blank.png"
+    file.write_bytes(analytic.to_png(np.full((480, 640, 3), 200, np.uint8)))
+    return file

@@ -32,6 +32,8 @@ INK: Final = 0.04
 """Diffuse reflectance of the card's ink."""
 CARD_THICKNESS_MM: Final = 0.25
 """Heavy paper; the desk lies this far under the card's face."""
+SEGMENTS_OF_A_SHAPE: Final = 30_000
+UNSEEN_HEIGHT_MM: Final = -300.0
 
 NEAR_BLACK: Final[Rgb] = (0.03, 0.03, 0.03)
 PURPLE: Final[Rgb] = (0.25, 0.08, 0.35)
@@ -239,29 +241,55 @@ def _describe(mi: Any, scene: Scene, camera: Camera, samples: int, folder: Path)
         }
     else:
         out["behind"] = _behind(mi, scene, centre)
-    if scene.strands:
-        out["strands"] = _strand_shape(mi, scene, folder)
+    out.update(_strand_shapes(mi, scene.strands, folder))
     return out
 
 
-def _strand_shape(mi: Any, scene: Scene, folder: Path) -> dict[str, Any]:
-    """All strands as one shape; the second texture coordinate counts its segments."""
-    path = folder / "strands.txt"
-    path.write_text("\n\n".join(_curve_text(c) for s in scene.strands for c in s.curves_mm) + "\n")
-    colours = np.concatenate([s.albedo_of_segments() for s in scene.strands])
-    return {
-        "type": "bsplinecurve",
-        "filename": str(path),
-        "bsdf": {
-            "type": "diffuse",
-            "reflectance": {
-                "type": "bitmap",
-                "bitmap": mi.Bitmap(np.ascontiguousarray(colours[:, None, :], dtype=np.float32)),
-                "raw": True,
-                "filter_type": "nearest",
+def _strand_shapes(mi: Any, strands: tuple[Curves, ...], folder: Path) -> dict[str, Any]:
+    """The strands' curves in shapes of some thousand segments, each coloured segment by segment.
+
+    Mitsuba tells a segment by a single-precision number from 0 to 1 over the whole shape. Few
+    segments keep that number exact; and as it can round up to 1 at the very end, which is past
+    the last segment and crashes, every shape ends with a thread that is out of sight.
+    """
+    unseen = np.column_stack(
+        [np.arange(4.0), np.zeros(4), np.full(4, UNSEEN_HEIGHT_MM), np.full(4, 0.001)]
+    )
+    shapes: dict[str, Any] = {}
+    curves: list[Floats] = []
+    colours: list[Floats] = []
+
+    def close() -> None:
+        path = folder / f"strands{len(shapes)}.txt"
+        path.write_text("\n\n".join(_curve_text(c) for c in [*curves, unseen]) + "\n")
+        table = np.concatenate([*colours, np.zeros((1, 3))])[:, None, :]
+        shapes[f"strands{len(shapes)}"] = {
+            "type": "bsplinecurve",
+            "filename": str(path),
+            "bsdf": {
+                "type": "diffuse",
+                "reflectance": {
+                    "type": "bitmap",
+                    "bitmap": mi.Bitmap(np.ascontiguousarray(table, dtype=np.float32)),
+                    "raw": True,
+                    "filter_type": "nearest",
+                },
             },
-        },
-    }
+        }
+        curves.clear()
+        colours.clear()
+
+    for strand in strands:
+        albedo, start = strand.albedo_of_segments(), 0
+        for curve in strand.curves_mm:
+            curves.append(curve)
+            colours.append(albedo[start : start + len(curve) - 3])
+            start += len(curve) - 3
+            if sum(len(c) for c in curves) > SEGMENTS_OF_A_SHAPE:
+                close()
+    if curves:
+        close()
+    return shapes
 
 
 def _rgb(colour: Rgb | float) -> dict[str, Any]:

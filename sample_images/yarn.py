@@ -273,6 +273,22 @@ def hidden(
     return np.asarray(change.reshape(columns, rows + 1).cumsum(axis=1)[:, :rows] > 0)
 
 
+def _main_width(share: Floats, level: float, per_mm: float) -> tuple[float, float]:
+    """Width and middle of the one unbroken stretch at or above `level` that hides most.
+
+    A hair that lies along a cut may hide half of it too; it is not the body of the strand.
+    """
+    above = np.flatnonzero(share >= level)
+    if above.size == 0:
+        return math.nan, math.nan
+    runs = np.split(above, np.flatnonzero(np.diff(above) > 1) + 1)
+    body = max(runs, key=lambda run: float(share[run].sum()))
+    alone = np.zeros_like(share)
+    low, high = max(0, int(body[0]) - 1), int(body[-1]) + 2
+    alone[low:high] = share[low:high]
+    return _outer_width(alone, level, per_mm)
+
+
 def _outer_width(share: Floats, level: float, per_mm: float) -> tuple[float, float]:
     """Width between the outermost crossings of `level`, and their middle, in mm from the left."""
     above = np.flatnonzero(share >= level)
@@ -302,7 +318,7 @@ def widths(strand: Strand, from_mm: float, to_mm: float, points_per_mm: int = 20
         share = hidden(near, float(start), float(start) + CUT_MM, across, points_per_mm).mean(
             axis=0
         )
-        width, middle = _outer_width(share, CORE_COVERAGE, points_per_mm)
+        width, middle = _main_width(share, CORE_COVERAGE, points_per_mm)
         at.append(float(start) + CUT_MM / 2)
         core.append(width)
         centre.append(middle - across)

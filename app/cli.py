@@ -365,13 +365,13 @@ def demo(
 
         typer.echo("A sample picture, rendered by computer and not photographed:")
         print_reading(Console(), sample.name, reading, "mm")
-        mean = sum(s.diameter_mm for s in reading.strands) / len(reading.strands)
+        bands = [(0.9 * s.diameter_mm, 1.1 * s.diameter_mm) for s in reading.strands]
         image = io.BytesIO()
-        draw_drift(reading, (0.9 * mean, 1.1 * mean)).save(image, "PNG")
+        draw_drift(reading, bands, "mean ±10 %").save(image, "PNG")
         drift = out / f"{sample.stem}-drift.png"
         _write(drift, image.getvalue())
         typer.echo(f"\nWrote {out / f'{sample.stem}-overlay.png'}: what was measured and where.")
-        typer.echo(f"Wrote {drift}: the diameter along the strands; the band is the mean +- 10 %.")
+        typer.echo(f"Wrote {drift}: the diameter along the strands.")
 
 
 if __name__ == "__main__":

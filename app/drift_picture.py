@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -27,29 +28,35 @@ DRIFT_MM: Final = 10.0
 """The heavy line is the mean over this length of strand."""
 
 
-def draw_drift(reading: PictureReading, band_mm: Interval | None = None) -> Image.Image:
+def draw_drift(
+    reading: PictureReading, bands_mm: Sequence[Interval] = (), band_name: str = "wanted"
+) -> Image.Image:
     """One panel per strand, millimetres at the left, WPI at the right, all on the same scale.
 
-    `band_mm` is the wanted range of diameter, shaded. Raises ValueError without a strand.
+    `bands_mm` are ranges of diameter to shade, one per strand or none; `band_name` says in a word
+    or two what they are. Raises ValueError without a strand.
     """
     if not reading.strands:
         raise ValueError("there is no strand to draw")
-    low, high = _range_mm(reading.strands, band_mm)
+    low, high = _range_mm(reading.strands, bands_mm)
     longest = max(float(s.along.position_mm.max(initial=1.0)) for s in reading.strands)
     height = _PANEL * len(reading.strands)
     image = Image.new("RGB", (_WIDTH * _OVER, height * _OVER), PAPER)
     draw = ImageDraw.Draw(image)
     for row, strand in enumerate(reading.strands):
-        _Panel(draw, row * _PANEL, (low, high), longest).draw_strand(strand, band_mm)
+        band = bands_mm[row] if bands_mm else None
+        _Panel(draw, row * _PANEL, (low, high), longest).draw_strand(strand, band, band_name)
     return image.resize((_WIDTH, height), Image.Resampling.BOX)
 
 
-def _range_mm(strands: tuple[StrandReading, ...], band_mm: Interval | None) -> tuple[float, float]:
+def _range_mm(
+    strands: tuple[StrandReading, ...], bands_mm: Sequence[Interval]
+) -> tuple[float, float]:
     values = np.concatenate([s.along.diameter_mm for s in strands])
     values = values[np.isfinite(values)]
     ends = [float(v) for v in np.percentile(values, [0.5, 99.5])] if len(values) else []
     ends += [s.diameter_mm for s in strands]
-    ends += list(band_mm or ())
+    ends += [end for band in bands_mm for end in band]
     room = 0.15 * max(max(ends) - min(ends), 0.05 * max(ends))
     return max(0.0, min(ends) - room), max(ends) + room
 
@@ -100,7 +107,7 @@ class _Panel:
     ) -> None:
         self.draw.text((x, y), text, fill=fill, font=font(_TEXT * _OVER), anchor=anchor)
 
-    def draw_strand(self, strand: StrandReading, band_mm: Interval | None) -> None:
+    def draw_strand(self, strand: StrandReading, band_mm: Interval | None, band_name: str) -> None:
         if band_mm is not None:
             self.draw.rectangle(
                 (self.x0, self.y(band_mm[1]), self.x1, self.y(band_mm[0])), fill=_BAND
@@ -127,7 +134,7 @@ class _Panel:
         if strand.cv_percent is not None:
             title += f", CV {strand.cv_percent:.1f} %"
         self.words(self.x0, self.y0 - 12 * _OVER, title, "ls")
-        key = f"line: mean over {DRIFT_MM:g} mm" + ("; shaded: wanted" if band_mm else "")
+        key = f"line: {DRIFT_MM:g} mm mean" + (f"; shaded: {band_name}" if band_mm else "")
         self.words(self.x1, self.y0 - 12 * _OVER, key, "rs", _KEY)
 
     def _axes(self) -> None:

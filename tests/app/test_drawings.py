@@ -123,7 +123,7 @@ def test_overlay_letters_grow_with_the_picture(empty_reading: PictureReading) ->
 
 
 def test_drift_picture_shows_the_band_and_the_curve(reading: PictureReading) -> None:
-    pixels = np.asarray(draw_drift(reading, (1.2, 1.3)))
+    pixels = np.asarray(draw_drift(reading, [(1.2, 1.3), (1.5, 1.7)]))
     plain = np.asarray(draw_drift(reading))
     band = (214, 232, 214)
     assert (pixels == band).all(axis=-1).sum() > 1000

@@ -124,17 +124,18 @@ def _edge_floor_px(read: EdgesSeen, blur_px: float | None) -> float:
 def _fit_camera(
     picture: Picture, rough: Pinhole, sightings: Sightings, floor_px: float
 ) -> Fit[Pinhole]:
-    """The pinhole view; if it fits badly, one whose lens axis may lie well off the middle."""
+    """The pinhole view, with the lens axis free where it cannot be near the picture's middle."""
     shape = picture.pixels.shape[:2]
     start = replace(rough, ink_spread_mm=0.0)
     usual = camera_prior(shape, picture.focal_px)
     fit = fit_plane(start, sightings, usual, 0.05, floor_px)
-    if fit.noise_px <= max(_GOOD_NOISE_PX, floor_px):
+    off_axis = (fit.plane.centre_px - usual.mean[8:10]) * np.sqrt(usual.weight[8:10])
+    if fit.noise_px <= max(_GOOD_NOISE_PX, floor_px) and np.max(np.abs(off_axis)) < 3.0:
         return fit
     # A cropped picture keeps its perspective but not its middle.
     cropped = camera_prior(shape, picture.focal_px, CENTRE_SD_CROPPED)
     other = fit_plane(start, sightings, cropped, 0.05, floor_px)
-    return other if other.noise_px < 0.7 * fit.noise_px else fit
+    return other if other.noise_px <= fit.noise_px else fit
 
 
 def _fit_scan(

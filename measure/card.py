@@ -217,9 +217,7 @@ def _build(layout: _Layout) -> Card:
         for column, x in enumerate(centres)
     )
     ticks, labels = _rulers(width_mm, height_mm, layout.ruler_mm)
-    return Card(
-        layout.edition, layout.kind, width_mm, height_mm, lanes, markers, ticks, labels
-    )
+    return Card(layout.edition, layout.kind, width_mm, height_mm, lanes, markers, ticks, labels)
 
 
 def _rulers(

@@ -13,6 +13,7 @@ from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
 from measure.profiles import Cuts
 from measure.shading import (
     FINE,
+    Curves,
     Light,
     Rim,
     core_half_width,
@@ -28,6 +29,7 @@ Floats = NDArray[np.float64]
 _FIRST_LIGHT: Final = Light(0.5, 0.1, 0.0, 0.3, 0.6, 0.2, 0.85)
 _FIRST_RIM: Final = Rim(0.05, 0.0, 0.5)
 _LIFTED_MISFIT: Final = 0.09
+_FAR_BETTER: Final = 0.7
 _LEAST_CONTRAST: Final = 0.08
 
 
@@ -53,6 +55,8 @@ class GroundDiameter:
     contrast: float
     face_contrast: float
     """How much darker than the ground the strand is in the channel where it is most."""
+    neutral: bool
+    """As grey as a shadow: neither dyed nor nearly black."""
     misfit: float
     """Residual of the mean profile over its contrast."""
 
@@ -68,6 +72,8 @@ class StrandDiameter:
     core: float
     """Half width of the core in half widths of the model's hard outline."""
     halo_ratio: float
+    flat: bool
+    """Ink in the plane of the card: nothing shades or is shaded."""
     no_ground: bool
     """An open lane with nothing behind it for a shadow to fall on."""
     faint: bool
@@ -79,8 +85,13 @@ class StrandDiameter:
         return any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in self.grounds)
 
 
-def measure_diameters(all_cuts: list[Cuts], blur_mm: list[float]) -> list[StrandDiameter]:
+def measure_diameters(
+    all_cuts: list[Cuts], blur_mm: list[float], window: bool = False, known: Light | None = None
+) -> list[StrandDiameter]:
     """Diameters of the strands of one region, whose light is estimated together.
+
+    `window`: an open lane seen to be cut out, so that no shadow falls behind the strands.
+    `known`: the light as another lane of the picture showed it.
 
     Twice: cuts can only be lined up for averaging once their edges are known, and edges only be
     placed once the light is.
@@ -92,9 +103,10 @@ def measure_diameters(all_cuts: list[Cuts], blur_mm: list[float]) -> list[Strand
     profiles = _all_profiles(all_cuts, starts, blur_mm)
     if not profiles:
         return [
-            StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, 1.0, False, True) for c in all_cuts
+            StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, 1.0, False, False, True)
+            for c in all_cuts
         ]
-    fit = _fit_lane(profiles, len(all_cuts))
+    fit = _fit_lane(profiles, len(all_cuts), window, known)
     starts = [
         _edges(
             cuts, blur, fit.light, rim, fit.no_ground, _carried(number, cuts, start, profiles, fit)
@@ -104,7 +116,7 @@ def measure_diameters(all_cuts: list[Cuts], blur_mm: list[float]) -> list[Strand
         )
     ]
     profiles = _all_profiles(all_cuts, starts, blur_mm) or profiles
-    fit = refit_light(profiles, fit)
+    fit = refit_light(profiles, fit, known)
     out = []
     for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True)):
         own = [i for i, p in enumerate(profiles) if p.strand == number]
@@ -136,17 +148,21 @@ def _all_profiles(
     ]
 
 
-def _fit_lane(profiles: list[MeanProfile], strands: int) -> LightFit:
-    """The light of a lane; an open lane is tried with and without ground behind it.
+def _fit_lane(
+    profiles: list[MeanProfile], strands: int, window: bool, known: Light | None
+) -> LightFit:
+    """The light of a lane, with ground behind the strands unless its window was cut out.
 
-    Nothing printed tells whether the window was cut out, or what a scan without a card lies on:
-    the better fit does.
+    A window as bright as paper may be paper or not: it is taken for cut out only where that fits
+    far better.
     """
-    with_ground = fit_light(profiles, strands, no_ground=False)
+    if window:
+        return fit_light(profiles, strands, True, known)
+    with_ground = fit_light(profiles, strands, False, known)
     if any(p.ground != "open" for p in profiles):
         return with_ground
-    without = fit_light(profiles, strands, no_ground=True)
-    return min(with_ground, without, key=lambda fit: fit.cost)
+    without = fit_light(profiles, strands, True, known)
+    return without if without.cost < _FAR_BETTER * with_ground.cost else with_ground
 
 
 @dataclass(frozen=True)
@@ -174,14 +190,8 @@ def _edges(
     blur = float(np.hypot(blur_mm, cuts.spread_mm))
     for ground in np.unique(cuts.ground[cuts.valid]):
         index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
-        lit = light_up(
-            light,
-            float(cuts.view_tan[index].mean()),
-            float(cuts.level[index].mean()),
-            no_ground,
-            grid(FINE),
-        )
-        table = make_table(outline(lit, rim), float(np.median(half[index])), blur, rim.softness)
+        curves = _curves(cuts, index, light, rim, no_ground)
+        table = make_table(curves, float(np.median(half[index])), blur, rim.softness)
         some = index[::4]
         pairs = fit_cuts(
             table,
@@ -200,6 +210,18 @@ def _edges(
         contrast[index] = float(np.median(pairs.contrast))
         fitted[index] = True
     return _Start(half, middle, wander, contrast, fitted)
+
+
+def _curves(cuts: Cuts, index: NDArray[np.int_], light: Light, rim: Rim, no_ground: bool) -> Curves:
+    """The model's curves for the cuts of one ground."""
+    lit = light_up(
+        light.row,
+        np.array([cuts.view_tan[index].mean()]),
+        np.array([cuts.level[index].mean()]),
+        no_ground,
+        grid(FINE),
+    )
+    return outline(lit, rim.row)
 
 
 def _calm(values: Floats) -> Floats:
@@ -283,14 +305,7 @@ def _final_pass(
         mine = [i for i in own if profiles[i].ground == ground]
         half = float(np.exp(np.mean(fit.log_half_width[mine])))
         index = np.nonzero(start.fitted & (cuts.ground == ground))[0]
-        lit = light_up(
-            fit.light,
-            float(cuts.view_tan[index].mean()),
-            float(cuts.level[index].mean()),
-            fit.no_ground,
-            grid(FINE),
-        )
-        curves = outline(lit, rim)
+        curves = _curves(cuts, index, fit.light, rim, fit.no_ground)
         table = make_table(curves, half, blur, rim.softness)
         pairs = fit_cuts(
             table,
@@ -312,6 +327,7 @@ def _final_pass(
         fit.light,
         core,
         halo_half_width(rim) / core,
+        fit.flat,
         fit.no_ground,
         not grounds,
     )
@@ -334,12 +350,15 @@ def _ground_diameter(
     core = core_half_width(rim)
     half = pairs.half_width_mm[good] * core
     kept = index[good]
-    radius = silhouette_radius_mm(
-        half,
-        cuts.view_tan[kept] - pairs.middle_mm[good] / cuts.camera_height_mm,
-        np.full(len(kept), cuts.camera_height_mm),
-    )
+    radius = half
+    if not fit.flat:
+        radius = silhouette_radius_mm(
+            half,
+            cuts.view_tan[kept] - pairs.middle_mm[good] / cuts.camera_height_mm,
+            np.full(len(kept), cuts.camera_height_mm),
+        )
     contrast = float(np.median(pairs.contrast))
+    level = np.median(pairs.strand, axis=0)
     return GroundDiameter(
         ground=ground,
         index=kept,
@@ -351,6 +370,7 @@ def _ground_diameter(
         strand_level=float(pairs.strand.mean()),
         contrast=contrast,
         face_contrast=float(np.median(pairs.ground - pairs.strand, axis=0).max()),
+        neutral=bool(np.ptp(level) < 0.05 and level.min() > 0.12),
         misfit=float(np.mean(fit.misfit[mine])) / max(contrast, 1e-3),
     )
 

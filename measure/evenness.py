@@ -14,8 +14,9 @@ import math
 from typing import Final, Literal
 
 import numpy as np
-from measure.results import Floats, UnevenPlace
 from numpy.typing import ArrayLike, NDArray
+
+from measure.results import Floats, UnevenPlace
 
 CUT_MM: Final = 1.0
 """Averaging length of one diameter along the strand."""

@@ -15,6 +15,9 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
 from measure import picture_tags
 from measure.errors import PictureError
 from measure.picture_colour import over_white
@@ -27,8 +30,6 @@ from measure.picture_decoding import (
     decode,
     kind_of,
 )
-from numpy.typing import NDArray
-from PIL import Image
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 

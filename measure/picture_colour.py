@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from measure.linear_light import decode_srgb, encode_srgb, encode_srgb_16
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
+
+from measure.linear_light import decode_srgb, encode_srgb, encode_srgb_16
 
 ROWS_AT_ONCE = 64
 """Pictures are converted in strips of this many rows, to hold no second whole copy."""

@@ -17,11 +17,12 @@ from typing import Any
 import cv2
 import numpy as np
 import pillow_heif
+from numpy.typing import NDArray
+from PIL import Image, TiffImagePlugin
+
 from measure import picture_tags as tags
 from measure.picture_colour import ROWS_AT_ONCE, ForeignProfile, foreign_profile, over_white
 from measure.picture_wholeness import as_tuple, jpeg_is_whole, png_is_whole, tiff_is_whole
-from numpy.typing import NDArray
-from PIL import Image, TiffImagePlugin
 
 DECODER_FAULTS = (
     OSError,

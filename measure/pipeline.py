@@ -13,12 +13,14 @@ from measure.diameter import measure_diameters
 from measure.edge_spread import measure_edge_spread
 from measure.errors import MeasureError, PictureError
 from measure.notes import refusal
+from measure.paper import cut_out, paper_level
 from measure.picture import Picture, read_picture
 from measure.profiles import cut_strand
 from measure.reading import Surroundings, read_strand
 from measure.regions import Region, card_regions, picture_regions
 from measure.results import PictureReading, Refusal, ScaleSummary, StrandReading
 from measure.scale import Printer, Scale, find_scale, scale_from_dpi, scale_from_marks
+from measure.shading import Light
 from measure.strands import Sight, find_strands
 from measure.weight_class import chart_named
 
@@ -79,6 +81,8 @@ def measure_picture(
     if not scale.card:
         sights = [max(sights, key=lambda s: sum(np.ptp(x.along_mm) for x in s.strands))]
 
+    paper = paper_level(picture, scale)
+    light: Light | None = None
     strands: list[StrandReading] = []
     refusals: list[Refusal] = []
     places: list[Floats] = []
@@ -92,7 +96,12 @@ def measure_picture(
         ]
         blurs = [_blur_mm(edges.sigma_mm, line.region, line) for line in sight.strands]
         cuts = [cut_strand(picture, scale, sight, i, blurs[i]) for i in shown]
-        found_all = measure_diameters(cuts, [blurs[i] for i in shown]) if shown else []
+        window = sight.region.name == "open" and cut_out(paper, sight.ground)
+        found_all = (
+            measure_diameters(cuts, [blurs[i] for i in shown], window, light) if shown else []
+        )
+        if light is None and any(not found.faint for found in found_all):
+            light = found_all[0].light
         for i, found in zip(shown, found_all, strict=True):
             blur_mm = blurs[i]
             around = Surroundings(

@@ -24,7 +24,7 @@ INK_SPREAD_SD_MM: Final = 0.05
 
 K1_SD: Final = 0.08
 FOCAL_SD_KNOWN: Final = 0.03
-FOCAL_UNKNOWN: Final = (1.0, 0.45)
+FOCAL_UNKNOWN: Final = (2.0, 0.6)
 """Focal length over picture diagonal when EXIF is silent, and its log standard deviation.
 
 A phone's main camera or a webcam has 0.55 to 0.65 (26 mm on a 43.3 mm diagonal), zoomed or

@@ -229,9 +229,11 @@ def _running(
     arc_middle = window(arc) / _PER_CUT
     along = window(line.along_mm) / _PER_CUT
     across = window(line.across_mm) / _PER_CUT
+    # The blocks of an open lane are only for following strands; its ground is one throughout.
+    one_ground = region.stretches[0].ground == "open"
     same = np.ones(n, bool)
     for k in range(_PER_CUT):
-        same &= (own[k : k + n] == own[:n]) & ~blocked[k : k + n]
+        same &= ((own[k : k + n] == own[:n]) | one_ground) & ~blocked[k : k + n]
     valid = same & (own[:n] >= 0)
     stretch = np.maximum(own[:n], 0)
     ground = np.array([s.ground for s in region.stretches])[stretch]

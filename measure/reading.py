@@ -21,7 +21,7 @@ from measure.yarn import wpi_from_diameter, wpi_interval_from_diameter
 
 Floats = NDArray[np.float64]
 
-NEEDED_PX: Final = 4.0
+NEEDED_PX: Final = 3.5
 """Fewest pixels across a strand that are read."""
 COMFORTABLE_PX: Final = 8.0
 _SHORTEST_MM: Final = 5.0
@@ -157,7 +157,7 @@ def _part(ground: GroundDiameter, strand: StrandDiameter) -> _Part:
     shaded = min(strand.light.sky + strand.light.lamp, 1.0)
     level = float(np.clip(ground.strand_level, 0.0, 1.2))
     if ground.ground == "dark":
-        floor = 0.002 + 0.007 * shaded + 0.001 / max(ground.contrast, 0.02)
+        floor = 0.002 + 0.005 * shaded + 0.003 / max(ground.contrast, 0.02)
     else:
         floor = 0.002 + shaded * (0.004 + 0.020 * level)
     floor = float(np.hypot(floor, 0.4 * ground.misfit))
@@ -165,13 +165,19 @@ def _part(ground: GroundDiameter, strand: StrandDiameter) -> _Part:
 
 
 def _trusted(parts: list[_Part], strand: StrandDiameter) -> list[_Part]:
-    """Parts less a shaded light ground on which the strand hardly differs from the paper.
+    """Parts less a shaded light ground on which strand and shadow cannot be told apart.
 
-    There its shadows are all that shows. Beside a dark ground that contradicts it, or alone, it
-    is worth nothing; beside one that agrees it is kept.
+    That is a strand hardly darker than the paper, whose shadows are all that shows, or one as
+    grey as a lamp's shadow, which may be one. Beside a dark ground that contradicts it, or alone,
+    such a part is worth nothing; beside one that agrees it is kept.
     """
     shaded = strand.light.sky + strand.light.lamp > 0.15 and not strand.no_ground
-    weak = [p for p in parts if p.ground.ground != "dark" and p.ground.face_contrast < 0.4]
+    weak = [
+        p
+        for p in parts
+        if p.ground.ground != "dark"
+        and (p.ground.face_contrast < 0.4 or (p.ground.neutral and strand.light.lamp > 0.25))
+    ]
     if not shaded or not weak:
         return parts
     firm = [p for p in parts if p not in weak]
@@ -260,16 +266,23 @@ def _budget(
     # The outline is 1 / cos v too wide, v from the camera's place, which is not quite known.
     height = cuts.camera_height_mm
     tan_v = float(cuts.view_tan[middle])
-    slope = np.append(normal * tan_v, -(tan_v**2)) / (height * (1.0 + tan_v**2))
-    slope = slope + np.array([0.0, 0.0, -diameter_mm / (2.0 * height**2)])
-    u_view = float(np.sqrt(max(slope @ scale.u_camera_mm @ slope, 0.0)))
+    slope = normal * tan_v / (height * (1.0 + tan_v**2))
+    aside = float(slope @ scale.u_camera_mm[:2, :2] @ slope)
+    # The height's doubt may be as large as itself: its effect at the near end, not its slope.
+    near = height * float(np.exp(-np.sqrt(max(scale.u_camera_mm[2, 2], 0.0)) / height))
+    closer = _too_wide(tan_v * height / near, near, diameter_mm)
+    u_view = float(
+        np.hypot(np.sqrt(max(aside, 0.0)), closer - _too_wide(tan_v, height, diameter_mm))
+    )
     u_height = _STAND_OFF_MM / height if region.name != "picture" else 0.0
+    if strand.flat:
+        u_view = u_height = 0.0
 
     _, whole = _whole_cuts(along)
     count = max(effective_sample_size(whole), 1.0) if len(whole) >= 3 else 1.0
     noise = float(np.sqrt(np.mean(along.u_diameter_mm**2))) / np.sqrt(max(len(whole), 1))
     sampling = u_of_mean(whole) if len(whole) >= 3 else 0.1 * diameter_mm
-    edge_over_core = abs(strand.core - 1.0)
+    u_core = float(np.hypot(0.10 * strand.rim.softness, 0.08 * strand.rim.halo))
     return Budget(
         (
             Component("scale", u_scale * diameter_mm),
@@ -277,10 +290,15 @@ def _budget(
             Component("stand_off", u_height * diameter_mm),
             Component("edges", noise),
             Component("light", u_light * diameter_mm),
-            Component("core_and_halo", 0.3 * edge_over_core * diameter_mm),
+            Component("core_and_halo", u_core * diameter_mm),
             Component("sampling", sampling, max(count - 1.0, 1.0)),
         )
     )
+
+
+def _too_wide(tan_v: float, height_mm: float, diameter_mm: float) -> float:
+    """How much an outline in the card plane exceeds the diameter, relative."""
+    return float(np.hypot(1.0, tan_v) - 1.0 + diameter_mm / (2.0 * height_mm))
 
 
 def _outline(cuts: Cuts, parts: list[_Part], scale: Scale) -> Outline:

@@ -21,13 +21,14 @@ the frequency domain where it is one multiplication.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy import fft
+from scipy.special import ndtr, ndtri
 
 Floats = NDArray[np.float64]
 
@@ -57,6 +58,11 @@ class Light:
     bounce: float
     """Strength of the light exchanged between strand and ground, 1 = diffuse theory."""
 
+    @property
+    def row(self) -> Floats:
+        """The seven figures in order, (1, 7)."""
+        return np.array([[getattr(self, f.name) for f in fields(self)]])
+
 
 @dataclass(frozen=True)
 class Rim:
@@ -68,6 +74,11 @@ class Rim:
     """Cover of the fuzz just outside the core."""
     halo_length: float
     """Distance over which the fuzz thins out e-fold, in half widths."""
+
+    @property
+    def row(self) -> Floats:
+        """The three figures in order, (1, 3)."""
+        return np.array([[self.softness, self.halo, self.halo_length]])
 
 
 @dataclass(frozen=True)
@@ -98,7 +109,7 @@ FINE: Final = 48
 
 @dataclass(frozen=True)
 class Lit:
-    """Light on the strand's face and on the ground behind each xi, outlines not yet applied."""
+    """Light on face and ground of k cuts behind each xi, outlines not yet applied, (k, count)."""
 
     grid: Grid
     face: Floats
@@ -109,7 +120,7 @@ class Lit:
 
 @dataclass(frozen=True)
 class Curves:
-    """Unblurred curves: what multiplies S and what multiplies g."""
+    """Unblurred curves of k cuts, (k, count): what multiplies S and what multiplies g."""
 
     grid: Grid
     face: Floats
@@ -117,82 +128,92 @@ class Curves:
 
 
 def light_up(
-    light: Light, view_tan: float, ground_level: float, no_ground: bool, grid_: Grid
+    lights: Floats, view_tan: Floats, ground_level: Floats, no_ground: bool, grid_: Grid
 ) -> Lit:
-    """Light on face and ground of one cut.
+    """Light on face and ground of k cuts at once.
 
-    `view_tan` is the tangent of the angle between the line of sight and the card's normal across
-    the strand (positive: the camera stands on the +xi side); `ground_level` the ground's
-    brightness relative to paper, which sets the light bounced; `no_ground` says that nothing lies
-    behind the strand for a shadow to fall on (an open lane that was cut out).
+    `lights` (k, 7) are rows as `Light.row` gives them; `view_tan` (k,) is the tangent of the
+    angle between the line of sight and the card's normal across the strand (positive: the camera
+    stands on the +xi side); `ground_level` (k,) the ground's brightness relative to paper, which
+    sets the light bounced; `no_ground` says that nothing lies behind the strand for a shadow to
+    fall on (an open lane that was cut out).
     """
     xi = grid_.xi
-    theta = np.arcsin(np.clip(xi, -1.0, 1.0)) + np.arctan(view_tan)
-    free = 1.0 - light.sky - light.lamp
-    face = _face_direct(theta, light, free)
+    view = view_tan[:, None]
+    theta = np.arcsin(np.clip(xi, -1.0, 1.0))[None] + np.arctan(view)
+    # Off the strand nothing of its face shows: only the middle of the grid is worked out.
+    on = np.abs(xi) < 1.0 + grid_.step
+    face = np.zeros((len(lights), len(xi)))
+    face[:, on] = _face_direct(theta[:, on], lights)
     if no_ground:
-        return Lit(grid_, face, np.ones_like(xi), np.zeros_like(xi))
+        return Lit(grid_, face, np.ones_like(face), np.zeros_like(face))
     # Place on the ground behind each xi, in radii from the line of contact, which the camera
     # sees behind the axis: the outline is shifted away from the camera.
-    x = xi * np.hypot(1.0, view_tan) - view_tan
+    x = xi * np.hypot(1.0, view) - view
     factors = _form_factors()
-    strength = PAPER_ALBEDO * ground_level * light.bounce
-    received = strength * (factors.ground_to_facet @ _ground_direct(factors.x_cell, light, free))
-    facets = _face_direct(factors.theta, light, free) + received
-    thrown = strength * (factors.facet_to_ground @ facets)
-    return Lit(
-        grid_,
-        face + np.interp(theta, factors.theta, received),
-        _ground_direct(x, light, free),
-        np.interp(x, factors.x_cell, thrown),
+    strength = PAPER_ALBEDO * ground_level * lights[:, 6]
+    cells = _ground_direct(
+        np.broadcast_to(factors.x_cell, (len(lights), len(factors.x_cell))), lights
+    )
+    received = strength[:, None] * (cells @ factors.ground_to_facet.T)
+    facets = np.broadcast_to(factors.theta, received.shape)
+    thrown = strength[:, None] * (
+        (_face_direct(facets, lights) + received) @ factors.facet_to_ground.T
+    )
+    out = np.empty_like(face)
+    for i in range(len(lights)):
+        face[i, on] += np.interp(theta[i, on], factors.theta, received[i])
+        out[i] = np.interp(x[i], factors.x_cell, thrown[i])
+    return Lit(grid_, face, _ground_direct(x, lights), out)
+
+
+def outline(lit: Lit, rims: Floats) -> Curves:
+    """Curves before any blur; `rims` (k, 3) are rows as `Rim.row` gives them.
+
+    The rim's own softness is left to the blur.
+    """
+    inside = lit.grid.inside
+    reach = np.maximum(np.abs(lit.grid.xi) - 1.0, 0.0)
+    outside = (1.0 - inside) * rims[:, 1:2] * np.exp(-reach / rims[:, 2:3])
+    bare = 1.0 - inside - outside
+    # Fuzz has no slope of its own; it is lit as the ground below it is.
+    return Curves(
+        lit.grid,
+        inside * lit.face + outside * lit.ground + bare * lit.thrown,
+        bare * lit.ground,
     )
 
 
-def outline(lit: Lit, rim: Rim) -> Curves:
-    """Curves of one cut before any blur; the rim's own softness is left to the blur."""
-    inside = lit.grid.inside
-    fuzz = rim.halo * np.exp(-np.maximum(np.abs(lit.grid.xi) - 1.0, 0.0) / rim.halo_length)
-    outside = (1.0 - inside) * fuzz
-    bare = 1.0 - inside - outside
-    # Fuzz is lit from all sides; it takes the unsloped brightness.
-    return Curves(lit.grid, inside * lit.face + outside + bare * lit.thrown, bare * lit.ground)
-
-
 def blur_curves(curves: Curves, sigma: Floats) -> tuple[Floats, Floats]:
-    """Both curves blurred by Gaussians of standard deviation `sigma` (k,), in half widths.
+    """Curves (k or 1, count) blurred by Gaussians of standard deviation `sigma` (k,) half widths.
 
-    Returns two arrays (k, count of the grid).
+    Returns two arrays (k, count).
     """
     count = len(curves.grid.xi)
     transfer = np.exp(-0.5 * (curves.grid.frequencies * np.asarray(sigma)[:, None]) ** 2)
     # The ground goes on beyond the grid; blurring what the strand takes away keeps the ends true.
-    both = np.fft.rfft(np.stack([curves.face, 1.0 - curves.ground]))
-    blurred = np.fft.irfft(both[:, None] * transfer, count, axis=2)
-    return blurred[0], 1.0 - blurred[1]
+    face = fft.irfft(fft.rfft(curves.face) * transfer, count)
+    return face, 1.0 - fft.irfft(fft.rfft(1.0 - curves.ground) * transfer, count)
 
 
 def core_half_width(rim: Rim) -> float:
     """Where the cover falls to one half, in units of the model's hard half width.
 
-    The core is what covers at least half of the ground (docs/definitions.md); fuzz outside the
-    hard edge moves that place a little outward.
+    The core is what covers at least half of the ground (docs/definitions.md). Fuzz comes out of
+    the body and does not thicken its edge: the cover there is the denser of the two, so the core
+    ends at the hard edge unless the fuzz itself covers half.
     """
-    z = np.linspace(0.7, 1.6, 361)
-    edge = ndtr((1.0 - z) / max(rim.softness, 1e-3))
-    cover = edge + (1.0 - edge) * rim.halo * np.exp(-np.maximum(z - 1.0, 0.0) / rim.halo_length)
-    below = np.nonzero(cover < 0.5)[0]
-    if len(below) == 0 or below[0] == 0:
+    if rim.halo <= 0.5:
         return 1.0
-    i = int(below[0])
-    return float(np.interp(0.5, [cover[i], cover[i - 1]], [z[i], z[i - 1]]))
+    return 1.0 + rim.halo_length * float(np.log(rim.halo / 0.5))
 
 
 def halo_half_width(rim: Rim, cover_limit: float = 0.05) -> float:
-    """Where fuzz and soft edge together still cover `cover_limit`, in hard half widths."""
-    z = np.linspace(1.0, 12.0, 2201)
-    edge = ndtr((1.0 - z) / max(rim.softness, 1e-3))
-    cover = edge + (1.0 - edge) * rim.halo * np.exp(-(z - 1.0) / rim.halo_length)
-    return float(z[np.nonzero(cover >= cover_limit)[0][-1]])
+    """Where soft edge and fuzz still cover `cover_limit`, in hard half widths."""
+    edge = 1.0 - rim.softness * float(ndtri(cover_limit))
+    if rim.halo <= cover_limit:
+        return edge
+    return max(edge, 1.0 + rim.halo_length * float(np.log(rim.halo / cover_limit)))
 
 
 def silhouette_radius_mm(
@@ -216,26 +237,28 @@ def silhouette_radius_mm(
     return a * height / (a + b + c)
 
 
-def _face_direct(theta: Floats, light: Light, free: float) -> Floats:
+def _face_direct(theta: Floats, lights: Floats) -> Floats:
+    """Light straight from sky and lamp on facets of slope `theta` (k, m)."""
+    sky, lamp, lean, softness, _, scatter, _ = lights.T[:, :, None]
     n_z, n_x = np.cos(theta), np.sin(theta)
     # A lamp of some size sets gradually round the strand: mean of max(0, n.l) over its disc,
     # whose angular depth follows from the far shadow edge's by d(tan + sec) = sec (sec + tan).
-    secant = np.sqrt(1.0 + light.lean**2)
-    depth = max(light.softness / (secant + abs(light.lean)), 1e-3)
-    height = (n_z - light.lean * n_x) / depth
-    lamp = depth * (height * ndtr(height) + _NORMAL * np.exp(-0.5 * height * height))
-    sloped = light.sky * 0.5 * (1.0 + n_z) + light.lamp * lamp + free
-    return (1.0 - light.scatter) * sloped + light.scatter
+    depth = np.maximum(softness / (np.sqrt(1.0 + lean**2) + np.abs(lean)), 1e-3)
+    height = (n_z - lean * n_x) / depth
+    set_gradually = depth * (height * ndtr(height) + _NORMAL * np.exp(-0.5 * height * height))
+    sloped = sky * 0.5 * (1.0 + n_z) + lamp * set_gradually + (1.0 - sky - lamp)
+    return (1.0 - scatter) * sloped + scatter
 
 
-def _ground_direct(x: Floats, light: Light, free: float) -> Floats:
-    sky = x * x / (x * x + 1.0)
-    root = np.sqrt(1.0 + light.lean**2)
-    far = max(light.softness, 0.01)
-    near = max(light.softness * light.near_share, 0.01)
-    before, behind = (near, far) if light.lean >= 0 else (far, near)
-    shadow = ndtr((x - (light.lean - root)) / before) - ndtr((x - (light.lean + root)) / behind)
-    return light.sky * sky + light.lamp * (1.0 - shadow) + free
+def _ground_direct(x: Floats, lights: Floats) -> Floats:
+    """Light on the ground at `x` (k, m), radii from the line of contact."""
+    sky, lamp, lean, softness, near_share, _, _ = lights.T[:, :, None]
+    root = np.sqrt(1.0 + lean**2)
+    far = np.maximum(softness, 0.01)
+    near = np.maximum(softness * near_share, 0.01)
+    before, behind = np.where(lean >= 0, near, far), np.where(lean >= 0, far, near)
+    shadow = ndtr((x - (lean - root)) / before) - ndtr((x - (lean + root)) / behind)
+    return 1.0 - sky / (x * x + 1.0) - lamp * shadow
 
 
 @dataclass(frozen=True)

@@ -68,6 +68,8 @@ class Sight:
     """A strand-like thing was there, but too few pixels across to follow."""
     in_picture: bool
     """Most of the region lies inside the picture."""
+    ground: Floats
+    """(C,) linear light of the ground, median over the region."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +94,7 @@ def find_strands(picture: Picture, scale: Scale, region: Region) -> Sight:
     """Strands of one region, in order across it. Deterministic; touches nothing but its input."""
     laid = _lay_flat(picture, scale, region)
     if laid is None:
-        return Sight(region, (), (), False, False, False)
+        return Sight(region, (), (), False, False, False, np.zeros(1))
     light, valid, row_mm = laid
     columns = light.shape[1]
     along = (np.arange(columns) + 0.5) * region.length_mm / columns
@@ -124,7 +126,15 @@ def find_strands(picture: Picture, scale: Scale, region: Region) -> Sight:
     strands = [line for chain in chains if (line := _centreline(chain, region, along)) is not None]
     strands = _without_lobes(strands, chains)
     strands.sort(key=lambda s: float(np.mean(s.across_mm)))
-    return Sight(region, tuple(strands), tuple(covered), beside, too_fine, True)
+    return Sight(
+        region,
+        tuple(strands),
+        tuple(covered),
+        beside,
+        too_fine,
+        True,
+        np.median(ground, axis=0).astype(float),
+    )
 
 
 def _lay_flat(
@@ -134,7 +144,7 @@ def _lay_flat(
     middle = region.to_card(np.array([[region.length_mm / 2, region.width_mm / 2]]))
     native = float(scale.mm_per_px(middle, np.array(region.across))[0])
     rows = int(np.clip(round(region.width_mm / max(_ROW_MM, native)), 16, 4000))
-    columns = int(np.clip(round(region.length_mm / STEP_MM), 8, 4000))
+    columns = int(np.clip(np.ceil(region.length_mm / STEP_MM), 8, 4000))
     per_column = 2
     a = (np.arange(columns * per_column) + 0.5) * region.length_mm / (columns * per_column)
     b = (np.arange(rows) + 0.5) * region.width_mm / rows
@@ -272,9 +282,7 @@ def _pieces(
             bend_stop = np.polyfit(xs[-24:] - xs[-1], ys[-24:], 1)
             block = share[y : y + h, first + x : first + x + w]
             inside = here & keep[None]
-            remains = float(
-                np.median(np.where(here, block.mean(axis=2), 9.0).min(axis=0)[keep])
-            )
+            remains = float(np.median(np.where(here, block.mean(axis=2), 9.0).min(axis=0)[keep]))
             typical = np.median(block[inside], axis=0)
             neutral = bool(typical.max() < 0.99 and np.ptp(typical) < 0.06)
             pieces.append(

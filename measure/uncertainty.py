@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from measure.results import Floats, Interval
 from numpy.typing import ArrayLike
 from scipy.special import ndtri, stdtrit
+
+from measure.results import Floats, Interval
 
 _DIVISORS: Final = {
     "rectangular": math.sqrt(3),

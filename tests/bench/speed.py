@@ -1,0 +1,171 @@
+"""Time of measuring a 12 MP photograph beyond decoding it, one thread, beside a plain route.
+
+    python -m tests.bench.speed [--repeats 7] [--seed 0] [--keep FILE]
+
+A desk card with three strands fills a picture of 4000 x 3000, JPEG quality 90. The plain route
+(scikit-image: Otsu's threshold, skeleton, distance transform) gets our map of the card for
+nothing and reads the light bands of the banded lane; its rectifying and reading are timed.
+"""
+
+# ruff: noqa: E402
+from __future__ import annotations
+
+import os
+
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ[_name] = "1"
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "support")]
+
+import cv2
+import numpy as np
+from analytic import Camera, Light, Strand, Truth, draw, to_jpeg
+from drawn_cases import assigned, centre_mm
+from plain_route import light_bands_mm, plain_strands
+
+from measure import measure_picture, newest_card, pipeline, read_picture
+from measure.scale import find_scale
+
+SIZE_PX: Final = (4000, 3000)
+TARGET: Final = 1.5
+STAGES: Final = (
+    "find_scale",
+    "measure_edge_spread",
+    "find_strands",
+    "cut_strand",
+    "measure_diameters",
+    "read_strand",
+)
+
+
+def photograph(seed: int) -> tuple[bytes, Truth]:
+    """The picture and its truth."""
+    card = newest_card("desk")
+    px_per_mm = min(
+        (s - 40) / m for s, m in zip(SIZE_PX, (card.width_mm, card.height_mm), strict=True)
+    )
+    camera = Camera(
+        px_per_mm=px_per_mm,
+        distance_mm=300.0,
+        tilt_deg=3.0,
+        blur_px=0.9,
+        noise=0.004,
+        shot=1.5e-4,
+        width_px=SIZE_PX[0],
+        height_px=SIZE_PX[1],
+    )
+    light = Light(sky=0.5, lamp=0.25, unshaded=0.25, lean_deg=30.0, softness_mm=0.2, scatter=0.2)
+    strands = [
+        Strand("banded", -4.0, 0.8, (0.25, 0.08, 0.35), slope=0.004),
+        Strand("banded", 4.0, 1.4, (0.1, 0.3, 0.25), slope=-0.003),
+        Strand("open", 0.0, 1.0, (0.3, 0.3, 0.3)),
+    ]
+    pixels, truth = draw(card, strands, light, camera, seed)
+    return to_jpeg(pixels, 90), truth
+
+
+class Clock:
+    """Adds up the time spent in named functions."""
+
+    def __init__(self) -> None:
+        self.spent_s: dict[str, float] = {}
+
+    def timed(self, name: str, function: Callable[..., Any]) -> Callable[..., Any]:
+        """The function, its time added under its name."""
+
+        def run(*given: Any, **named: Any) -> Any:
+            start = time.perf_counter()
+            try:
+                return function(*given, **named)
+            finally:
+                spent = time.perf_counter() - start
+                self.spent_s[name] = self.spent_s.get(name, 0.0) + spent
+
+        return run
+
+
+def by_stage(data: bytes) -> dict[str, float]:
+    """Seconds in each stage of one measurement."""
+    clock = Clock()
+    kept = {name: getattr(pipeline, name) for name in STAGES}
+    try:
+        for name, function in kept.items():
+            setattr(pipeline, name, clock.timed(name, function))
+        picture = read_picture(data)
+        measure_picture(picture)
+    finally:
+        for name, function in kept.items():
+            setattr(pipeline, name, function)
+    return clock.spent_s
+
+
+def main() -> None:
+    """Draw, time, print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--repeats", type=int, default=7)
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--keep", type=Path, help="write the picture here too")
+    chosen = parser.parse_args()
+    cv2.setNumThreads(1)
+    data, truth = photograph(chosen.seed)
+    if chosen.keep:
+        chosen.keep.write_bytes(data)
+    measure_picture(data)  # tables and caches that live as long as the program
+
+    decode_s, measure_s, plain_s = [], [], []
+    for _ in range(chosen.repeats):
+        start = time.perf_counter()
+        picture = read_picture(data)
+        decoded = time.perf_counter()
+        reading = measure_picture(picture)
+        measured = time.perf_counter()
+        scale = find_scale(picture)
+        start_plain = time.perf_counter()
+        plain = plain_strands(picture.pixels, scale, light_bands_mm(scale))
+        end = time.perf_counter()
+        decode_s.append(decoded - start)
+        measure_s.append(measured - decoded)
+        plain_s.append(end - start_plain)
+
+    card = newest_card("desk")
+    found, _ = assigned(reading, truth, "desk")
+    ours, theirs = [], []
+    for drawn, one in zip(truth.strands, found, strict=True):
+        if one is not None:
+            ours.append(abs(one.diameter_mm / drawn.mean_diameter_mm - 1))
+        y = float(centre_mm(card, drawn.strand, np.array([card.width_mm / 2]))[0, 1])
+        near = [p.width_mm for p in plain if abs(p.y_mm - y) < 2.0]
+        if near:
+            theirs.append(abs(float(np.mean(near)) / drawn.mean_diameter_mm - 1))
+    # Each run's own ratio, then the median: what slows the machine slows both halves of a run.
+    ratio = float(np.median(np.array(measure_s) / np.array(decode_s)))
+    plain_ratio = float(np.median(np.array(plain_s) / np.array(decode_s)))
+    decode = float(np.median(decode_s))
+    print(f"{len(data) / 1e6:.1f} MB, {SIZE_PX[0]} x {SIZE_PX[1]}, {chosen.repeats} repeats\n")
+    print("| what | median s | of decoding | strands read | mean error % |")
+    print("|---|---|---|---|---|")
+    print(f"| decoding | {decode:.3f} | 1 | | |")
+    for name, spent, share, errors in (
+        ("measuring", measure_s, ratio, ours),
+        ("plain route, card for nothing", plain_s, plain_ratio, theirs),
+    ):
+        error = f"{100 * float(np.mean(errors)):.2f}" if errors else "-"
+        print(f"| {name} | {np.median(spent):.3f} | {share:.2f} | {len(errors)} | {error} |")
+    print(f"\nasked for: measuring <= {TARGET} times decoding\n")
+
+    spent = [by_stage(data) for _ in range(chosen.repeats)]
+    print("| stage | median s | of decoding |\n|---|---|---|")
+    for name in STAGES:
+        seconds = float(np.median([s.get(name, 0.0) for s in spent]))
+        print(f"| {name} | {seconds:.3f} | {seconds / decode:.2f} |")
+
+
+if __name__ == "__main__":
+    main()

@@ -79,10 +79,8 @@ class StrandDiameter:
     faint: bool
     """It stood out too little on every ground."""
 
-    @property
-    def off_card(self) -> bool:
-        """Light ground looks as no strand lying on it would leave it: its shadow is elsewhere."""
-        return any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in self.grounds)
+    off_card: bool
+    """Light ground looks as no strand lying on it would leave it: its shadow is elsewhere."""
 
 
 def measure_diameters(
@@ -103,7 +101,7 @@ def measure_diameters(
     profiles = _all_profiles(all_cuts, starts, blur_mm)
     if not profiles:
         return [
-            StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, 1.0, False, False, True)
+            StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, 1.0, False, False, True, False)
             for c in all_cuts
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
@@ -121,7 +119,13 @@ def measure_diameters(
     for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True)):
         own = [i for i, p in enumerate(profiles) if p.strand == number]
         out.append(_final_pass(cuts, start, number, own, profiles, fit, blur_mm[number]))
-    return out
+    if not any(strand.off_card for strand in out):
+        return out
+    # The lane's light was fitted to a strand it does not suit; one seen on dark ground alone has
+    # nothing to show that it fared better.
+    return [
+        replace(s, off_card=s.off_card or all(g.ground == "dark" for g in s.grounds)) for s in out
+    ]
 
 
 def _carried(
@@ -330,6 +334,7 @@ def _final_pass(
         fit.flat,
         fit.no_ground,
         not grounds,
+        any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in grounds),
     )
 
 

@@ -9,7 +9,7 @@ out on one ground, be crossed, or be covered by a hand, and still be one strand.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -21,9 +21,13 @@ from measure.regions import Region
 from measure.scale import Scale
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 STEP_MM: Final = 0.25
-"""Spacing of columns, and of the running profile later on."""
+"""Spacing of a centreline's points, and of the running profile later on."""
+
+_COLUMN_MM: Final = 0.5
+"""Spacing of the columns in which strands are looked for."""
 
 _ROW_MM: Final = 0.06
 _MAX_SLOPE: Final = 0.85
@@ -96,22 +100,23 @@ def find_strands(picture: Picture, scale: Scale, region: Region) -> Sight:
     if laid is None:
         return Sight(region, (), (), False, False, False, np.zeros(1))
     light, valid, row_mm = laid
-    columns = light.shape[1]
+    columns = light.shape[2]
     along = (np.arange(columns) + 0.5) * region.length_mm / columns
     index = region.stretch_index(along, _EDGE_MM)
     grounds = np.array([s.ground for s in region.stretches])[np.maximum(index, 0)]
 
     ground = _ground(light, valid)
     white = _white(ground, grounds, index)
-    signal = (light - ground[None]) / white[None, :, None]
-    signal[~valid] = 0.0
     usable = (index >= 0) & (valid.mean(axis=0) > 0.9)
     usable &= _believable(ground, grounds, usable)
-    signal = cv2.blur(signal, (3, 1)).reshape(light.shape)
-    signal[:, ~usable] = 0.0
+    signal = (light - ground[:, None]) * np.where(usable, 1.0 / white, 0.0).astype(np.float32)
+    if not valid.all():
+        signal[:, ~valid] = 0.0
+    signal = np.stack([cv2.blur(channel, (3, 1)) for channel in signal])
 
-    strongest = np.abs(signal).max(axis=2)
-    noise = 1.4826 * np.median(np.abs(np.diff(signal, axis=0)), axis=0).max(axis=1) / np.sqrt(2)
+    strongest = _strongest(signal)
+    rough = np.abs(np.diff(strongest[:: max(1, len(strongest) // 64)], axis=0))
+    noise = 1.4826 * np.median(rough, axis=0)
     limit = np.maximum(_CONTRAST, _NOISES * noise)
     mask = (strongest > limit[None]).astype(np.uint8)
     mask = cv2.morphologyEx(
@@ -119,11 +124,11 @@ def find_strands(picture: Picture, scale: Scale, region: Region) -> Sight:
     )
 
     pieces, covered, beside, too_fine = _pieces(
-        region, mask, signal, light / np.maximum(ground[None], 1e-4), along, index, row_mm
+        region, mask, strongest, light, ground, along, index, row_mm
     )
     chains = [c for c in _chains(pieces, region) if _long_enough(c, region)]
     chains = _without_shadows(chains, region)
-    strands = [line for chain in chains if (line := _centreline(chain, region, along)) is not None]
+    strands = [line for chain in chains if (line := _centreline(chain, region)) is not None]
     strands = _without_lobes(strands, chains)
     strands.sort(key=lambda s: float(np.mean(s.across_mm)))
     return Sight(
@@ -133,18 +138,18 @@ def find_strands(picture: Picture, scale: Scale, region: Region) -> Sight:
         beside,
         too_fine,
         True,
-        np.median(ground, axis=0).astype(float),
+        np.median(ground, axis=1).astype(float),
     )
 
 
 def _lay_flat(
     picture: Picture, scale: Scale, region: Region
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_], float] | None:
-    """Linear light (rows, columns, channels) of the region, and where the picture covers it."""
+    """Linear light (channels, rows, columns) of the region, and where the picture covers it."""
     middle = region.to_card(np.array([[region.length_mm / 2, region.width_mm / 2]]))
     native = float(scale.mm_per_px(middle, np.array(region.across))[0])
     rows = int(np.clip(round(region.width_mm / max(_ROW_MM, native)), 16, 4000))
-    columns = int(np.clip(np.ceil(region.length_mm / STEP_MM), 8, 4000))
+    columns = int(np.clip(np.ceil(region.length_mm / _COLUMN_MM), 8, 4000))
     per_column = 2
     a = (np.arange(columns * per_column) + 0.5) * region.length_mm / (columns * per_column)
     b = (np.arange(rows) + 0.5) * region.width_mm / rows
@@ -162,8 +167,9 @@ def _lay_flat(
     flat = cv2.remap(
         picture.pixels, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
-    light = decode_srgb(flat.reshape(rows, columns * per_column, -1))
-    light = 0.5 * (light[:, 0::2] + light[:, 1::2])
+    planes = cv2.split(flat) if flat.ndim == 3 else (flat,)
+    decoded = [decode_srgb(np.asarray(plane)) for plane in planes]
+    light = np.stack([0.5 * (plane[:, 0::2] + plane[:, 1::2]) for plane in decoded])
     return light, valid[:, 0::2] & valid[:, 1::2], region.width_mm / rows
 
 
@@ -173,23 +179,28 @@ def _hats(at: Floats, nodes: Floats) -> Floats:
     return np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(len(nodes))[None]))
 
 
-def _ground(light: NDArray[np.float32], valid: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Median across the region of every column (columns, channels)."""
-    step = max(1, light.shape[0] // 128)
-    some = light[::step]
+def _ground(light: Singles, valid: NDArray[np.bool_]) -> Singles:
+    """Median across the region of every column, (channels, columns)."""
+    step = max(1, light.shape[1] // 96)
+    some = light[:, ::step]
     if valid.all():
-        return np.median(some, axis=0)
-    held = np.where(valid[::step, :, None], some, np.nan)
-    empty = ~valid[::step].any(axis=0)
-    held[:, empty] = 0.0
-    return np.nanmedian(held, axis=0).astype(np.float32)
+        return np.asarray(np.median(some, axis=1))
+    held = np.where(valid[None, ::step], some, np.nan)
+    held[:, :, ~valid[::step].any(axis=0)] = 0.0
+    return np.asarray(np.nanmedian(held, axis=1), np.float32)
 
 
-def _white(
-    ground: NDArray[np.float32], grounds: NDArray[np.str_], index: NDArray[np.int_]
-) -> NDArray[np.float32]:
+def _strongest(signal: Singles) -> Singles:
+    """Largest departure over channels, (rows, columns)."""
+    out = np.abs(signal[0])
+    for channel in signal[1:]:
+        np.maximum(out, np.abs(channel), out=out)
+    return out
+
+
+def _white(ground: Singles, grounds: NDArray[np.str_], index: NDArray[np.int_]) -> Singles:
     """White level of every column (columns,), read from the light stretches where there are."""
-    level = ground.mean(axis=1)
+    level = ground.mean(axis=0)
     light = (grounds == "light") & (index >= 0) & (level > 0)
     if light.sum() >= 4:
         place = np.arange(len(level))
@@ -198,10 +209,10 @@ def _white(
 
 
 def _believable(
-    ground: NDArray[np.float32], grounds: NDArray[np.str_], usable: NDArray[np.bool_]
+    ground: Singles, grounds: NDArray[np.str_], usable: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
     """False for columns whose ground is not the card's: a hand or cloth lies over most of them."""
-    level = ground.mean(axis=1)
+    level = ground.mean(axis=0)
     good = np.ones(len(level), bool)
     light, dark = (grounds == "light") & usable, (grounds == "dark") & usable
     if light.any():
@@ -211,11 +222,27 @@ def _believable(
     return good
 
 
+def _median(values: NDArray[Any]) -> float:
+    """Median of a small array; NumPy's own spends far longer on its checks."""
+    ordered = np.sort(values, axis=None)
+    n = len(ordered)
+    return 0.5 * (float(ordered[(n - 1) // 2]) + float(ordered[n // 2]))
+
+
+def _line(x: Floats, y: Floats) -> tuple[float, float]:
+    """Slope and value at x = 0 of the straight line through points."""
+    mean_x, mean_y = float(x.sum()) / len(x), float(y.sum()) / len(y)
+    away = x - mean_x
+    slope = float(away @ (y - mean_y)) / max(float(away @ away), 1e-12)
+    return slope, mean_y - slope * mean_x
+
+
 def _pieces(
     region: Region,
     mask: NDArray[np.uint8],
-    signal: NDArray[np.float32],
-    share: NDArray[np.float32],
+    strongest: Singles,
+    light: Singles,
+    ground: Singles,
     along: Floats,
     index: NDArray[np.int_],
     row_mm: float,
@@ -228,20 +255,21 @@ def _pieces(
     across = (np.arange(rows) + 0.5) * row_mm
     for number in range(len(region.stretches)):
         chosen = np.nonzero(index == number)[0]
-        if len(chosen) < 8:
+        if len(chosen) < 6 or not mask[:, chosen[0] : chosen[-1] + 1].any():
             continue
         first, last = int(chosen[0]), int(chosen[-1]) + 1
-        part = _sharpened(mask[:, first:last], np.abs(signal[:, first:last]).max(axis=2))
+        part = _sharpened(mask[:, first:last], strongest[:, first:last])
         count, labels, stats, _ = cv2.connectedComponentsWithStats(part, connectivity=8)
         for label in range(1, count):
             x, y, w, h, _area = (int(v) for v in stats[label])
-            if w * STEP_MM < 3.0:
+            if w * _COLUMN_MM < 3.0:
                 continue
             here = labels[y : y + h, x : x + w] == label
             filled = here.sum(axis=0)
             span = here.shape[0] - np.argmax(here[::-1], axis=0) - np.argmax(here, axis=0)
             there = filled > 0
-            width = float(np.median(span[there])) * row_mm
+            middle_span = _median(span[there])
+            width = middle_span * row_mm
             tops = np.argmax(here, axis=0)[there] + y
             bottoms = tops + span[there]
             touching = max(float(np.mean(tops <= 0)), float(np.mean(bottoms >= rows)))
@@ -253,37 +281,36 @@ def _pieces(
             # A thing that splits or merges here has no one middle; others carry the line on.
             if np.mean(filled[there] < 0.7 * span[there]) > 0.35 and width > 1.2:
                 continue
-            steady = np.abs(span[there] - np.median(span[there])) <= max(
-                3.0, 0.5 * float(np.median(span[there]))
-            )
+            steady = np.abs(span[there] - middle_span) <= max(3.0, 0.5 * middle_span)
             if steady.mean() < 0.5:
                 continue
             if touching > 0.5:
-                beside = beside or w * STEP_MM > 6.0
+                beside = beside or w * _COLUMN_MM > 6.0
                 continue
-            strength = np.abs(signal[y : y + h, first + x : first + x + w]).max(axis=2) * here
+            strength = strongest[y : y + h, first + x : first + x + w] * here
             total = strength.sum(axis=0)
             keep = np.zeros(w, bool)
             keep[np.nonzero(there)[0][steady]] = True
             centre = (tops + bottoms) / 2.0
             middle = np.zeros(w)
             middle[there] = centre * row_mm
-            if keep.sum() < 8:
+            if keep.sum() < 5:
                 continue
             xs, ys = along[first:last][x : x + w][keep], middle[keep]
-            slope, at_zero = np.polyfit(xs - xs[0], ys, 1)
+            slope, at_zero = _line(xs - xs[0], ys)
             wander = ys - (at_zero + slope * (xs - xs[0]))
             if abs(slope) > _MAX_SLOPE or np.std(wander) > 1.5 + width:
                 continue
             if width < 2.2 * row_mm:
-                too_fine = too_fine or float(np.median(total[keep])) > 0.3
+                too_fine = too_fine or _median(total[keep]) > 0.3
                 continue
-            bend_start = np.polyfit(xs[:24] - xs[0], ys[:24], 1)
-            bend_stop = np.polyfit(xs[-24:] - xs[-1], ys[-24:], 1)
-            block = share[y : y + h, first + x : first + x + w]
+            _, bend_start = _line(xs[:12] - xs[0], ys[:12])
+            _, bend_stop = _line(xs[-12:] - xs[-1], ys[-12:])
+            columns = slice(first + x, first + x + w)
+            block = light[:, y : y + h, columns] / np.maximum(ground[:, None, columns], 1e-4)
             inside = here & keep[None]
-            remains = float(np.median(np.where(here, block.mean(axis=2), 9.0).min(axis=0)[keep]))
-            typical = np.median(block[inside], axis=0)
+            remains = _median(np.where(here, block.mean(axis=0), 9.0).min(axis=0)[keep])
+            typical = np.array([_median(channel[inside]) for channel in block])
             neutral = bool(typical.max() < 0.99 and np.ptp(typical) < 0.06)
             pieces.append(
                 _Piece(
@@ -292,10 +319,10 @@ def _pieces(
                     ys,
                     width,
                     width / 2,
-                    (float(xs[0]), float(bend_start[1])),
-                    (float(xs[-1]), float(bend_stop[1])),
-                    float(slope),
-                    float(np.median(strength.max(axis=0)[keep])),
+                    (float(xs[0]), bend_start),
+                    (float(xs[-1]), bend_stop),
+                    slope,
+                    _median(strength.max(axis=0)[keep]),
                     remains,
                     neutral,
                 )
@@ -313,11 +340,11 @@ def _sharpened(mask: NDArray[np.uint8], strength: NDArray[np.float32]) -> NDArra
     out = np.zeros_like(mask)
     for label in range(1, count):
         x, y, w, h, _area = (int(v) for v in stats[label])
-        if w * STEP_MM < 3.0:
+        if w * _COLUMN_MM < 3.0:
             continue
         box = np.s_[y : y + h, x : x + w]
         own = np.where(labels[box] == label, strength[box], 0.0)
-        depth = float(np.median(own.max(axis=0)))
+        depth = _median(own.max(axis=0))
         out[box] |= (own > 0.35 * depth).astype(np.uint8)
     return out
 
@@ -327,13 +354,19 @@ def _chains(pieces: list[_Piece], region: Region) -> list[list[_Piece]]:
     chains: list[list[_Piece]] = []
     for number in range(len(region.stretches)):
         fresh = [p for p in pieces if p.stretch == number]
+        if not fresh:
+            continue
         offers = []
         for chain_index, chain in enumerate(chains):
-            last = chain[-1]
-            slope = _chain_slope(chain)
+            if chain[-1].stop[0] < fresh[0].start[0] - _LONGEST_GAP_MM:
+                continue
+            # Shadows pull pieces on light ground aside; the others lead where there are any.
+            firm = [p for p in chain if region.stretches[p.stretch].ground != "light"] or chain
+            last = firm[-1]
+            slope = _chain_slope(firm)
             for piece_index, piece in enumerate(fresh):
                 gap = piece.start[0] - last.stop[0]
-                if gap > _LONGEST_GAP_MM or gap < -1.0:
+                if gap < -1.0:
                     continue
                 expected = last.stop[1] + slope * gap
                 miss = abs(piece.start[1] - expected)
@@ -361,9 +394,9 @@ def _chain_slope(chain: list[_Piece]) -> float:
     along = np.concatenate([p.along for p in chain[-3:]])
     across = np.concatenate([p.across for p in chain[-3:]])
     near = along > along[-1] - 30.0
-    if near.sum() < 8:
+    if near.sum() < 5:
         return chain[-1].slope
-    return float(np.polyfit(along[near], across[near], 1)[0])
+    return _line(along[near], across[near])[0]
 
 
 def _long_enough(chain: list[_Piece], region: Region) -> bool:
@@ -378,7 +411,7 @@ def _gap_between(chain: list[_Piece], other: list[_Piece]) -> tuple[float, float
     theirs = np.concatenate([p.along for p in other])
     at = np.interp(along, theirs, np.concatenate([p.across for p in other]))
     near = (along >= theirs[0] - 1.0) & (along <= theirs[-1] + 1.0)
-    if near.sum() < 8:
+    if near.sum() < 5:
         return np.inf, np.inf
     gap = (at - across)[near]
     return float(np.mean(gap)), float(np.std(gap))
@@ -447,7 +480,7 @@ def _without_lobes(strands: list[Centreline], chains: list[list[_Piece]]) -> lis
     return out
 
 
-def _centreline(chain: list[_Piece], region: Region, along: Floats) -> Centreline | None:
+def _centreline(chain: list[_Piece], region: Region) -> Centreline | None:
     """A smooth line through a chain, or None when the chain is no strand."""
     kinds = {region.stretches[p.stretch].ground for p in chain}
     plain = [p for p in chain if region.stretches[p.stretch].ground != "light"]
@@ -479,8 +512,7 @@ def _centreline(chain: list[_Piece], region: Region, along: Floats) -> Centrelin
     order = np.argsort(xs)
     xs, ys = xs[order], ys[order]
     start, stop = float(xs[0]), float(xs[-1])
-    inside = (along >= start - 0.01) & (along <= stop + 0.01)
-    at = along[inside]
+    at = np.linspace(start, stop, max(2, int(np.ceil((stop - start) / STEP_MM)) + 1))
     ys_even = np.interp(at, xs, ys)
     smooth = _smooth(ys_even)
     seen = np.zeros(len(at), bool)

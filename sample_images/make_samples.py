@@ -131,7 +131,7 @@ PICTURES: Final = (
     ),
     Picture(
         "two_ply_scan",
-        "A two-ply S-plied yarn of two colours' blend on a flatbed at 400 dpi.",
+        "A two-ply S-plied yarn dyed from purple to teal, on a flatbed at 400 dpi.",
         (Laid("banded", 5.5, TWO_PLY, (PURPLE, TEAL), 0.6),),
         SCAN_LINE,
         _scanner(400),
@@ -159,8 +159,9 @@ PICTURES: Final = (
         (Laid("open", 5.5, USUAL, (PALE_PINK,), 0.4, 0.1),),
         DESK_LAMP,
         _phone(17.0, 240, 4, 110, 0.5),
-        replace(PHONE, paper_level=0.72),
+        PHONE,
         behind="bright",
+        screen=2.2,
     ),
     Picture(
         "open_lane_dark_room",
@@ -280,7 +281,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("names", nargs="*", help="pictures to make; all when none is named")
     parser.add_argument("--out", type=Path, default=Path(__file__).resolve().parent)
-    parser.add_argument("--samples", type=int, default=36, help="light paths to a pixel")
+    parser.add_argument("--samples", type=int, default=25, help="light paths to a pixel")
     parser.add_argument("--variant", default="scalar_rgb", help="Mitsuba's: llvm_ad_rgb is faster")
     asked = parser.parse_args()
     unknown = set(asked.names) - {p.name for p in PICTURES}

@@ -52,6 +52,7 @@ class Picture:
     development: Development
     card: CardKind = "pocket"
     behind: Behind = "uncut"
+    screen: float = 0.9
     with_card: bool = True
     refused: str | None = None
     hold_highlights: bool = True
@@ -131,6 +132,7 @@ def make_picture(picture: Picture, folder: Path, samples: int, variant: str) -> 
         tuple(laid),
         picture.light,
         behind=picture.behind,
+        screen=picture.screen,
         with_card=picture.with_card,
         desk=LID if picture.camera.kind == "scanner" else WOOD,
         bounces=5,

@@ -129,7 +129,7 @@ class Scene:
     """Strands on a card, under a light.
 
     `behind` is what the open lane shows: 'uncut' paper, the 'desk', a 'bright' screen 5 mm
-    behind, or 'dark' (a black room).
+    behind, or 'dark' (a black room). `screen` is how bright the screen is; white paper is `PAPER`.
     """
 
     card: Card
@@ -138,6 +138,7 @@ class Scene:
     behind: Literal["uncut", "desk", "bright", "dark"] = "uncut"
     with_card: bool = True
     desk: Rgb = WOOD
+    screen: float = 0.9
     bounces: int = 4
 
 
@@ -382,7 +383,7 @@ def _behind(mi: Any, scene: Scene, centre: Floats) -> dict[str, Any]:
         "bsdf": {"type": "diffuse", "reflectance": _rgb(0.01)},
     }
     if scene.behind == "bright":
-        board["emitter"] = {"type": "area", "radiance": _rgb(0.90)}
+        board["emitter"] = {"type": "area", "radiance": _rgb(scene.screen)}
     return board
 
 

@@ -29,14 +29,13 @@ U_GROUND_LEVEL: Final = 0.08
 
 @dataclass(frozen=True)
 class Table:
-    """Blurred curves over log half width and xi."""
+    """Blurred curves over log half width and xi, F as real and G as imaginary part."""
 
     grid: Grid
     log_a0: float
     log_step: float
-    face: Singles
-    """(k, count of the grid)"""
-    ground: Singles
+    curves: NDArray[np.complex64]
+    """(k, count of the grid): one look-up serves both curves."""
 
 
 @dataclass(frozen=True)
@@ -68,35 +67,33 @@ def make_table(
         curves.grid,
         float(np.log(a[0])),
         float(logs[1] - logs[0]),
-        face.astype(np.float32),
-        ground.astype(np.float32),
+        (face + 1j * ground).astype(np.complex64),
     )
 
 
 def look_up(
     table: Table, log_a: Singles, xi: Singles
-) -> tuple[Singles, Singles, Singles, Singles, Singles, Singles]:
-    """F, G and their slopes by log a at constant xi and by xi; all (n, J)."""
+) -> tuple[NDArray[np.complex64], NDArray[np.complex64], NDArray[np.complex64]]:
+    """F + iG, its slope by log a at constant xi, and by xi; each (n, J)."""
     k = np.clip((log_a - table.log_a0) / table.log_step, 0, _TABLE_STEPS - 1.001)
     k0 = k.astype(np.int32)
     fk = (k - k0).astype(np.float32)[:, None]
     step = np.float32(table.grid.step)
     count = len(table.grid.xi)
-    position = np.clip((xi - np.float32(table.grid.xi[0])) / step, 0, count - 1.001)
-    i0 = position.astype(np.int32)
-    fi = position - i0
-    base = k0[:, None] * count + i0
-    out: list[Singles] = []
-    for grid in (table.face.ravel(), table.ground.ravel()):
-        v00, v01 = grid[base], grid[base + 1]
-        v10, v11 = grid[base + count], grid[base + count + 1]
-        low = v00 + fi * (v01 - v00)
-        high = v10 + fi * (v11 - v10)
-        value = low + fk * (high - low)
-        by_a = (high - low) / np.float32(table.log_step)
-        by_xi = ((v01 - v00) * (1 - fk) + (v11 - v10) * fk) / step
-        out += [value, by_a, by_xi]
-    return out[0], out[3], out[1], out[4], out[2], out[5]
+    position = (xi - np.float32(table.grid.xi[0])) / step
+    np.clip(position, 0, np.float32(count - 1.001), out=position)
+    at = position.astype(np.int32)
+    fi = position - at
+    at += k0[:, None] * count
+    curves = table.curves.ravel()
+    v00, v01 = curves[at], curves[at + 1]
+    at += count
+    v10, v11 = curves[at], curves[at + 1]
+    rise0, rise1 = v01 - v00, v11 - v10
+    low = v00 + fi * rise0
+    tilt = v10 + fi * rise1 - low
+    by_xi = (rise0 + fk * (rise1 - rise0)) / step
+    return low + fk * tilt, tilt / np.float32(table.log_step), by_xi
 
 
 def fit_cuts(
@@ -115,7 +112,8 @@ def fit_cuts(
     u0 = np.asarray(middle_mm, dtype=np.float32)
     channel = (1.0 / np.mean(noise**2, axis=0)).astype(np.float32)
     channel /= channel.sum()
-    prior = 1.0 / (U_GROUND_LEVEL * np.maximum(level, 0.02)) ** 2 * np.mean(noise**2)
+    spread = np.float32(U_GROUND_LEVEL) * np.maximum(level, np.float32(0.02))
+    prior = np.float32(np.mean(noise**2)) / spread**2
     limit = np.float32(np.log(_TABLE_SPAN) * 0.97)
     middle_log = np.float32(table.log_a0 + np.log(_TABLE_SPAN))
     previous: Singles | None = None
@@ -190,73 +188,74 @@ def _evaluate(
     log_a: Singles,
     u0: Singles,
 ) -> _State:
+    """Cost and normal equations from sums over samples alone, since all is linear in S and g."""
     a = np.exp(log_a)[:, None]
     xi = (u_mm - u0[:, None]) / a
-    F, G, F_a, G_a, F_x, G_x = look_up(table, log_a, xi)
-    wF, wG = weight * F, weight * G
-    ff = np.einsum("nj,nj->n", wF, F)
-    fg = np.einsum("nj,nj->n", wF, G)
-    gg = np.einsum("nj,nj->n", wG, G)
-    fy = np.einsum("nj,njc->nc", wF, light)
-    gy = np.einsum("nj,njc->nc", wG, light)
-    A, B, D = ff[:, None] + 1e-6, fg[:, None], gg[:, None] + prior
-    rhs_g = gy + prior * level
+    value, by_log_a, by_xi = look_up(table, log_a, xi)
+    by_a = by_log_a - xi * by_xi
+    by_u = by_xi / -a
+    n, j = xi.shape
+    # Double: the cost is a small difference of large sums.
+    basis = np.empty((n, 6, j))
+    for row, part in enumerate((value, by_a, by_u)):
+        basis[:, 2 * row], basis[:, 2 * row + 1] = part.real, part.imag
+    weighted = basis * weight[:, None, :]
+    gram = weighted @ basis.transpose(0, 2, 1)
+    onto = weighted @ light
+    whole = np.einsum("nj,njc,njc->nc", weight, light, light)
+
+    A, B = gram[:, 0, 0, None] + np.float32(1e-6), gram[:, 0, 1, None]
+    D = gram[:, 1, 1, None] + prior
+    rhs_f, rhs_g = onto[:, 0], onto[:, 1] + prior * level
     det = np.maximum(A * D - B * B, 1e-9)
-    S = (D * fy - B * rhs_g) / det
-    g = (A * rhs_g - B * fy) / det
+    S = (D * rhs_f - B * rhs_g) / det
+    g = (A * rhs_g - B * rhs_f) / det
+    cost = np.maximum(whole + prior * level**2 - S * rhs_f - g * rhs_g, 0.0) @ channel
 
-    by_a_F, by_a_G = F_a - xi * F_x, G_a - xi * G_x
-    by_u_F, by_u_G = -F_x / a, -G_x / a
-    rest = light - S[:, None, :] * F[..., None] - g[:, None, :] * G[..., None]
-    wrest = weight[..., None] * rest
-    cost = np.einsum("njc,njc,c->n", wrest, rest, channel) + np.einsum(
-        "nc,nc,c->n", prior, (g - level) ** 2, channel
-    )
-    # Moments over samples serve every channel: the model is linear in S and g.
-    pairs = {
-        "aa": _moments(weight, by_a_F, by_a_G, by_a_F, by_a_G),
-        "au": _moments(weight, by_a_F, by_a_G, by_u_F, by_u_G),
-        "uu": _moments(weight, by_u_F, by_u_G, by_u_F, by_u_G),
-        "af": _moments(weight, by_a_F, by_a_G, F, G),
-        "uf": _moments(weight, by_u_F, by_u_G, F, G),
-    }
-    h = {}
-    for name in ("aa", "au", "uu"):
-        m00, m01, m10, m11 = pairs[name]
-        h[name] = S * S * m00[:, None] + S * g * (m01 + m10)[:, None] + g * g * m11[:, None]
-    proj = {}
-    for name in ("af", "uf"):
-        m00, m01, m10, m11 = pairs[name]
-        onto_F = S * m00[:, None] + g * m10[:, None]
-        onto_G = S * m01[:, None] + g * m11[:, None]
-        proj[name] = (onto_F, onto_G)
+    def product(p: int, q: int) -> Singles:
+        """Sum over samples of (S, g) . basis p times (S, g) . basis q, (n, C)."""
+        return np.asarray(
+            S * S * gram[:, p, q, None]
+            + S * g * (gram[:, p, q + 1, None] + gram[:, p + 1, q, None])
+            + g * g * gram[:, p + 1, q + 1, None]
+        )
 
-    def lost(p: tuple[Singles, Singles], q: tuple[Singles, Singles]) -> Singles:
-        return (D * p[0] * q[0] - B * (p[0] * q[1] + p[1] * q[0]) + A * p[1] * q[1]) / det
+    def against(p: int) -> tuple[Singles, Singles]:
+        """What basis p has in common with F and with G, (n, C) each."""
+        return (
+            S * gram[:, p, 0, None] + g * gram[:, p + 1, 0, None],
+            S * gram[:, p, 1, None] + g * gram[:, p + 1, 1, None],
+        )
 
-    h_aa = ((h["aa"] - lost(proj["af"], proj["af"])) * channel).sum(axis=1)
-    h_au = ((h["au"] - lost(proj["af"], proj["uf"])) * channel).sum(axis=1)
-    h_uu = ((h["uu"] - lost(proj["uf"], proj["uf"])) * channel).sum(axis=1)
-    ry_aF = np.einsum("nj,njc->nc", by_a_F, wrest)
-    ry_aG = np.einsum("nj,njc->nc", by_a_G, wrest)
-    ry_uF = np.einsum("nj,njc->nc", by_u_F, wrest)
-    ry_uG = np.einsum("nj,njc->nc", by_u_G, wrest)
-    b_a = ((S * ry_aF + g * ry_aG) * channel).sum(axis=1)
-    b_u = ((S * ry_uF + g * ry_uG) * channel).sum(axis=1)
-    depart = S[:, None, :] * F[..., None] + g[:, None, :] * (G[..., None] - 1.0)
-    contrast = np.abs(depart).max(axis=(1, 2))
+    a_F, a_G = against(2)
+    u_F, u_G = against(4)
+
+    def lost(p_F: Singles, p_G: Singles, q_F: Singles, q_G: Singles) -> Singles:
+        """What a change of S and g would make up for."""
+        return np.asarray((D * p_F * q_F - B * (p_F * q_G + p_G * q_F) + A * p_G * q_G) / det)
+
+    h_aa = (product(2, 2) - lost(a_F, a_G, a_F, a_G)) @ channel
+    h_au = (product(2, 4) - lost(a_F, a_G, u_F, u_G)) @ channel
+    h_uu = (product(4, 4) - lost(u_F, u_G, u_F, u_G)) @ channel
+    b_a = (S * onto[:, 2] + g * onto[:, 3] - S * a_F - g * a_G) @ channel
+    b_u = (S * onto[:, 4] + g * onto[:, 5] - S * u_F - g * u_G) @ channel
     return _State(
-        cost, np.maximum(h_aa, 1e-12), h_au, np.maximum(h_uu, 1e-12), b_a, b_u, S, g, contrast
+        cost,
+        np.maximum(h_aa, 1e-12),
+        h_au,
+        np.maximum(h_uu, 1e-12),
+        b_a,
+        b_u,
+        S,
+        g,
+        _contrast(value, S, g),
     )
 
 
-def _moments(
-    weight: Singles, p_F: Singles, p_G: Singles, q_F: Singles, q_G: Singles
-) -> tuple[Singles, Singles, Singles, Singles]:
-    wF, wG = weight * p_F, weight * p_G
-    return (
-        np.einsum("nj,nj->n", wF, q_F),
-        np.einsum("nj,nj->n", wF, q_G),
-        np.einsum("nj,nj->n", wG, q_F),
-        np.einsum("nj,nj->n", wG, q_G),
-    )
+def _contrast(value: NDArray[np.complex64], S: Singles, g: Singles) -> Singles:
+    """Largest departure from the bare ground over channels, (n,)."""
+    depart = [
+        np.abs(S[:, c, None] * value.real + g[:, c, None] * (value.imag - 1.0)).max(axis=1)
+        for c in range(S.shape[1])
+    ]
+    return np.asarray(np.max(depart, axis=0))

@@ -206,7 +206,7 @@ def _edges(
             cuts.noise[some],
             half[some],
             middle[some],
-            6,
+            7 if start is None else 5,
         )
         half[index] = np.interp(index, some, _calm(pairs.half_width_mm))
         middle[index] = np.interp(index, some, _calm(pairs.middle_mm))
@@ -267,7 +267,7 @@ def _mean_profile(
     inside = (place >= 0) & (place < bins + 1) & (cuts.weight[some] > 0)
     at, weight = place[inside], cuts.weight[some][inside].astype(float)
     total = np.bincount(at, weight, bins + 1)
-    good = total > 0.25 * np.median(total[total > 0])
+    good = total > 0.1 * np.median(total[total > 0])
     mean_u = np.bincount(at, weight * u[inside], bins + 1)[good] / total[good]
     light = np.stack(
         [
@@ -320,7 +320,7 @@ def _final_pass(
             cuts.noise[index],
             start.half_width_mm[index],
             start.middle_mm[index],
-            5,
+            4,
         )
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine))
     core = core_half_width(rim)

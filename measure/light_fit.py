@@ -60,7 +60,7 @@ _RIM_PRIOR: Final = np.array(
     [[0.04, 0.08, 0.005, 0.6], [0.0, 0.06, 0.0, 0.6], [0.5, 0.3, 0.15, 3.0]]
 )
 _STEP_LIGHT: Final = np.array([0.01, 0.01, 0.02, 0.03, 0.03, 0.01, 0.02])
-_ELSEWHERE_SD: Final = np.array([0.10, 0.10, 0.12, 0.15, 0.30, 0.06, 0.15])
+_ELSEWHERE_SD: Final = np.array([0.05, 0.05, 0.06, 0.10, 0.20, 0.05, 0.10])
 """How far the light may differ between the lanes of one card."""
 _UNSHADED: Final = Light(0.0, 0.0, 0.0, 0.3, 0.6, 0.1, 0.0)
 _PLAIN: Final = 1.3
@@ -203,9 +203,14 @@ def _fit_flat(profiles: list[MeanProfile], strands: int) -> LightFit | None:
     richer light would only blur what is plain.
     """
     packed = _pack(profiles, False, _UNSHADED)
-    point, state = _descend(packed, _starts(packed, profiles, strands, _UNSHADED)[0], 8)
-    per_sample = float(np.sum(state.rest**2)) / max(float(np.sum(packed.w > 0)), 1.0)
-    return _finish(packed, point, state, True) if per_sample < _PLAIN else None
+    point = _starts(packed, profiles, strands, _UNSHADED)[0]
+    samples = max(float(np.sum(packed.w > 0)), 1.0)
+    # Two steps place the edges; where shading is left over then, more would not remove it.
+    for steps, most in ((2, 8.0 * _PLAIN), (6, _PLAIN)):
+        point, state = _descend(packed, point, steps)
+        if float(np.sum(state.rest**2)) > most * samples:
+            return None
+    return _finish(packed, point, state, True)
 
 
 def _pack(profiles: list[MeanProfile], no_ground: bool, known: Light | None) -> _Packed:

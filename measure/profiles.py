@@ -297,34 +297,30 @@ def _levels(
     n, _, channels = light.shape
     count = len(region.stretches)
     half = float(np.abs(u).max())
-    outer = np.abs(u) > max(0.62 * half, min(width_mm, 0.8 * half))
+    edge = max(0.62 * half, min(width_mm, 0.8 * half))
     level = np.full((count, channels), np.nan)
     slope = np.full((count, channels), 0.0)
     noise = np.full((count, channels), np.nan)
     for number in range(count):
-        chosen = valid & (stretch == number)
-        if not chosen.any():
+        chosen = np.nonzero(valid & (stretch == number))[0]
+        if not len(chosen):
             continue
-        step = max(1, int(chosen.sum() // 24))
-        picked = np.nonzero(chosen)[0][::step]
-        use = outer[picked] & (total[picked] > 0.6 * _PER_CUT)
-        if use.sum() < 12:
-            use = (np.abs(u[picked]) > 0.5 * half) & (total[picked] > 0)
-        if use.sum() < 12:
+        picked = chosen[:: max(1, len(chosen) // 12)]
+        there = (np.abs(u[picked]) > edge) & (total[picked] > 0.6 * _PER_CUT)
+        if there.sum() < 12:
+            there = (np.abs(u[picked]) > 0.5 * half) & (total[picked] > 0)
+        if there.sum() < 12:
             continue
-        x = u[picked][use].astype(float)
-        values = light[picked][use].astype(float)
-        a = (along[picked][:, None] + 0.0 * u[picked])[use]
-        design = np.stack([np.ones_like(x), x, a - a.mean()], axis=1)
-        keep = np.ones(len(x), bool)
-        for _ in range(2):
-            fit, *_ = np.linalg.lstsq(design[keep], values[keep], rcond=None)
-            rest = values - design @ fit
-            size = np.abs(rest).max(axis=1)
-            keep = size <= 4.0 * 1.4826 * np.median(size) + 1e-9
-        level[number] = np.maximum(fit[0], 1e-4)
-        slope[number] = _light_slope(x, values, level[number], width_mm)
-        noise[number] = 1.4826 * np.median(np.abs(rest), axis=0)
+        x = u[picked][there]
+        values = light[picked][there]
+        middle = np.sort(values, axis=0)[len(values) // 2]
+        away = np.abs(values - middle).max(axis=1)
+        keep = away <= 4.0 * 1.4826 * np.sort(away)[len(away) // 2] + 1e-6
+        level[number] = np.maximum(values[keep].mean(axis=0), 1e-4)
+        slope[number] = _light_slope(x[keep], values[keep], level[number], width_mm)
+        # Noise from neighbours across, which share the light.
+        steps = np.diff(light[picked], axis=1)[there[:, 1:] & there[:, :-1]]
+        noise[number] = 1.4826 / np.sqrt(2.0) * np.sort(np.abs(steps), axis=0)[len(steps) // 2]
     return _fill(region, level, slope, noise, stretch, along, light, n)
 
 
@@ -341,7 +337,8 @@ def _light_slope(x: Floats, values: Floats, level: Floats, width_mm: float) -> f
     u = x[clear]
     scatter = max(float(np.std(relative)), 2e-3)
     information = float(np.sum((u - u.mean()) ** 2)) / scatter**2
-    raw = float(np.polyfit(u, relative, 1)[0])
+    away = u - u.mean()
+    raw = float(away @ relative / (away @ away))
     return raw * information / (information + _SLOPE_SD**-2)
 
 

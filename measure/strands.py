@@ -360,23 +360,16 @@ def _chains(pieces: list[_Piece], region: Region) -> list[list[_Piece]]:
         for chain_index, chain in enumerate(chains):
             if chain[-1].stop[0] < fresh[0].start[0] - _LONGEST_GAP_MM:
                 continue
-            # Shadows pull pieces on light ground aside; the others lead where there are any.
-            firm = [p for p in chain if region.stretches[p.stretch].ground != "light"] or chain
-            last = firm[-1]
-            slope = _chain_slope(firm)
+            # Shadows pull pieces on light ground aside; the others lead too where there are any.
+            firm = [p for p in chain if region.stretches[p.stretch].ground != "light"]
+            leads = [chain, firm] if firm and firm[-1] is not chain[-1] else [chain]
             for piece_index, piece in enumerate(fresh):
-                gap = piece.start[0] - last.stop[0]
-                if gap < -1.0:
-                    continue
-                expected = last.stop[1] + slope * gap
-                miss = abs(piece.start[1] - expected)
-                widest = max(last.width, piece.width)
-                allowed = 0.4 + 0.75 * widest + 0.06 * gap
-                if miss <= allowed:
-                    offers.append((miss + 0.02 * gap, chain_index, piece_index))
+                misses = [_miss(lead, piece) for lead in leads]
+                if min(misses) < 1.0:
+                    offers.append((min(misses), chain_index, piece_index))
         taken_chains: set[int] = set()
         taken_pieces: set[int] = set()
-        for _miss, chain_index, piece_index in sorted(offers):
+        for _, chain_index, piece_index in sorted(offers):
             if chain_index in taken_chains or piece_index in taken_pieces:
                 continue
             chains[chain_index].append(fresh[piece_index])
@@ -387,6 +380,17 @@ def _chains(pieces: list[_Piece], region: Region) -> list[list[_Piece]]:
             if piece_index not in taken_pieces:
                 chains.append([piece])
     return chains
+
+
+def _miss(lead: list[_Piece], piece: _Piece) -> float:
+    """How far a piece lies off the lead's continuation, as a share of what is allowed."""
+    last = lead[-1]
+    gap = piece.start[0] - last.stop[0]
+    if gap < -1.0:
+        return np.inf
+    expected = last.stop[1] + _chain_slope(lead) * gap
+    allowed = 0.4 + 0.75 * max(last.width, piece.width) + 0.06 * gap
+    return abs(piece.start[1] - expected) / allowed + 0.01 * gap
 
 
 def _chain_slope(chain: list[_Piece]) -> float:

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.cut_fit import EdgePairs, fit_cuts, make_table
+from measure.cut_fit import EdgePairs, Table, fit_cuts, make_table
 from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
 from measure.profiles import Cuts
 from measure.shading import (
@@ -197,23 +197,36 @@ def _edges(
         curves = _curves(cuts, index, light, rim, no_ground)
         table = make_table(curves, float(np.median(half[index])), blur, rim.softness)
         some = index[::4]
-        pairs = fit_cuts(
-            table,
-            cuts.u_mm[some],
-            cuts.light[some],
-            cuts.weight[some],
-            cuts.level[some],
-            cuts.noise[some],
-            half[some],
-            middle[some],
-            7 if start is None else 5,
-        )
+        steps = 7 if start is None else 4
+        pairs = _fit(table, cuts, some, half[some], middle[some], steps)
         half[index] = np.interp(index, some, _calm(pairs.half_width_mm))
         middle[index] = np.interp(index, some, _calm(pairs.middle_mm))
         wander[index] = middle[index] - np.median(middle[index])
         contrast[index] = float(np.median(pairs.contrast))
         fitted[index] = True
     return _Start(half, middle, wander, contrast, fitted)
+
+
+def _fit(
+    table: Table,
+    cuts: Cuts,
+    index: NDArray[np.int_],
+    half_width_mm: Floats,
+    middle_mm: Floats,
+    steps: int,
+) -> EdgePairs:
+    """Edges of the cuts at `index` from a start."""
+    return fit_cuts(
+        table,
+        cuts.u_mm[index],
+        cuts.light[index],
+        cuts.weight[index],
+        cuts.level[index],
+        cuts.noise[index],
+        half_width_mm,
+        middle_mm,
+        steps,
+    )
 
 
 def _curves(cuts: Cuts, index: NDArray[np.int_], light: Light, rim: Rim, no_ground: bool) -> Curves:
@@ -311,16 +324,17 @@ def _final_pass(
         index = np.nonzero(start.fitted & (cuts.ground == ground))[0]
         curves = _curves(cuts, index, fit.light, rim, fit.no_ground)
         table = make_table(curves, half, blur, rim.softness)
-        pairs = fit_cuts(
+        # One cut each millimetre to the end, then the running ones between need one step more.
+        whole = index[::4]
+        half_mm, middle_mm = start.half_width_mm, start.middle_mm
+        pairs = _fit(table, cuts, whole, half_mm[whole], middle_mm[whole], 3)
+        pairs = _fit(
             table,
-            cuts.u_mm[index],
-            cuts.light[index],
-            cuts.weight[index],
-            cuts.level[index],
-            cuts.noise[index],
-            start.half_width_mm[index],
-            start.middle_mm[index],
-            4,
+            cuts,
+            index,
+            np.interp(index, whole, pairs.half_width_mm),
+            np.interp(index, whole, pairs.middle_mm),
+            1,
         )
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine))
     core = core_half_width(rim)

@@ -125,13 +125,14 @@ def main() -> None:
     ratios = []
     for smooth in SMOOTH:
         found = [scatter_mm(smooth, chosen.seed + k) for k in range(chosen.repeats)]
+        bounds = u_cut_mm(smooth.strand, smooth.light, smooth.camera)
         for ground in ("light", "dark"):
             parts = [f[ground] for f in found if ground in f]
             if not parts:
                 continue
             count = sum(n for _, n in parts)
             scatter = float(np.sqrt(sum(s * s * n for s, n in parts) / count))
-            bound = u_cut_mm(smooth.strand, smooth.light, smooth.camera, ground)
+            bound = bounds[ground]
             plain = closed_form_mm(smooth, ground)
             ratios.append(scatter / bound)
             print(

@@ -235,5 +235,8 @@ def _linear_picture(scene: Scene, s: int) -> Floats:
                 rows, columns = patch.box
                 seen = _averaged(patch.face, down[:, rows], across[:, columns])
                 albedo = scene.shapes[patch.number].strand.albedo_rgb
-                out += seen[..., None] * np.array(albedo, np.float32)
+                if callable(albedo):
+                    x, _ = view.plane(np.arange(left, right) * 1.0, np.arange(top, bottom) * 1.0)
+                    albedo = albedo(x)
+                out += seen[..., None] * np.asarray(albedo, np.float32)
     return picture

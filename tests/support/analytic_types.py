@@ -18,13 +18,14 @@ class Strand:
     """A round strand along a lane; its middle is `offset_mm` off the lane's, at half the card's x.
 
     `diameter_mm` may be a function of x in mm that varies slowly. `albedo_rgb` is relative to
-    paper white. `start_mm` and `end_mm` (x on the card) end it inside the lane.
+    paper white; a strand dyed along is a function of x (...) in mm giving (..., 3), as slow.
+    `start_mm` and `end_mm` (x on the card) end it inside the lane.
     """
 
     lane: Literal["banded", "open"] = "banded"
     offset_mm: float = 0.0
     diameter_mm: float | Callable[[Floats], Floats] = 1.0
-    albedo_rgb: tuple[float, float, float] = (0.2, 0.2, 0.2)
+    albedo_rgb: tuple[float, float, float] | Callable[[Floats], Floats] = (0.2, 0.2, 0.2)
     slope: float = 0.0
     bend_amplitude_mm: float = 0.0
     bend_period_mm: float = 60.0

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Literal
 
 import numpy as np
 from analytic import draw_linear
-from analytic_types import Camera, Floats, Light, Strand
+from analytic_types import Camera, Floats, Light, Strand, Truth
 
 from measure import newest_card
 
@@ -40,41 +39,51 @@ def rounding_noise(linear: Floats) -> Floats:
     return np.asarray(slope / 255.0 / math.sqrt(12.0))
 
 
-def u_cut_mm(
-    strand: Strand, light: Light, camera: Camera, ground: Literal["light", "dark"]
-) -> float:
-    """Bound on the diameter from a 1 mm cut of a drawn strand on one ground of the pocket card.
+def u_cut_mm(strand: Strand, light: Light, camera: Camera) -> dict[str, float]:
+    """Bound on the diameter from a 1 mm cut of a drawn strand, on either ground of the pocket card.
 
     Fisher's information of diameter and place together, summed over the pixels of the drawn
     picture by numeric derivatives; everything else (light, brightness of strand and ground) taken
-    as known, so no real reading can quite reach it. Rounding to 8 bits counts as noise.
+    as known, so no real reading can quite reach it. Rounding to 8 bits counts as noise. The
+    strand lies in the banded lane, seen square on.
     """
     card = newest_card("pocket")
-    lane = card.lane(strand.lane)
-    band = next(b for b in lane.bands if b.ground == ground and b.from_mm > 1)
-    assert not callable(strand.diameter_mm)
-
-    def seen(one: Strand) -> Floats:
-        picture, truth = draw_linear(card, [one], light, camera)
-        middle = lane.x_mm + 0.5 * (band.from_mm + band.to_mm)
-        ends = truth.to_picture(np.array([[middle - 3.0, lane.y_mm], [middle + 3.0, lane.y_mm]]))
-        columns = slice(round(float(ends[0, 0])), round(float(ends[1, 0])))
-        high = truth.to_picture(np.array([[middle, lane.y_mm + 0.5]]))[0, 1]
-        low = truth.to_picture(np.array([[middle, lane.y_mm + lane.height_mm - 0.5]]))[0, 1]
-        return picture[round(high) : round(low), columns].astype(float)
-
-    def slope(name: Literal["diameter_mm", "offset_mm"], step_mm: float) -> Floats:
-        value = float(getattr(strand, name))
-        up = seen(replace(strand, **{name: value + step_mm}))
-        down = seen(replace(strand, **{name: value - step_mm}))
-        return (up - down) / (2.0 * step_mm)
-
-    step_mm = 0.1 / camera.px_per_mm
-    level = seen(strand)
-    variance = camera.noise**2 + camera.shot * level + rounding_noise(level) ** 2
-    columns_per_cut = camera.px_per_mm / level.shape[1]
-    slopes = [slope("diameter_mm", step_mm), slope("offset_mm", step_mm)]
-    information = np.array(
-        [[float(np.sum(a * b / variance)) * columns_per_cut for b in slopes] for a in slopes]
+    lane = card.lane("banded")
+    middle_x = card.width_mm / 2
+    bands = {b.ground: b for b in lane.bands if abs(b.from_mm + b.to_mm - 2 * middle_x) < 26}
+    # Only the two bands at the card's middle, across the lane, are drawn.
+    reach = 1.0 + max(abs(x - middle_x) for b in bands.values() for x in (b.from_mm, b.to_mm))
+    half_height = card.height_mm / 2 - lane.y_mm
+    small = replace(
+        camera,
+        width_px=2 * math.ceil(reach * camera.px_per_mm),
+        height_px=2 * math.ceil(half_height * camera.px_per_mm),
     )
-    return float(np.sqrt(np.linalg.inv(information)[0, 0]))
+    step_mm = 0.1 / camera.px_per_mm
+
+    def seen(name: str, step: float) -> tuple[Floats, Truth]:
+        value = getattr(strand, name)
+        moved = replace(strand, **{name: value + step})
+        picture, truth = draw_linear(card, [moved], light, small)
+        return picture.astype(float), truth
+
+    level, truth = seen("offset_mm", 0.0)
+    variance = camera.noise**2 + camera.shot * level + rounding_noise(level) ** 2
+    slopes = [
+        (seen(name, step_mm)[0] - seen(name, -step_mm)[0]) / (2.0 * step_mm)
+        for name in ("diameter_mm", "offset_mm")
+    ]
+    out = {}
+    for ground, band in bands.items():
+        middle = 0.5 * (band.from_mm + band.to_mm)
+        corners = np.array(
+            [[middle - 3.0, lane.y_mm + 0.5], [middle + 3.0, lane.y_mm + lane.height_mm - 0.5]]
+        )
+        (left, top), (right, bottom) = np.rint(truth.to_picture(corners)).astype(int)
+        box = np.s_[top:bottom, left:right]
+        per_cut = camera.px_per_mm / (right - left)
+        information = np.array(
+            [[float(np.sum((a * b / variance)[box])) * per_cut for b in slopes] for a in slopes]
+        )
+        out[ground] = float(np.sqrt(np.linalg.inv(information)[0, 0]))
+    return out

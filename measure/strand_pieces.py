@@ -1,0 +1,358 @@
+"""Pieces of strands: what runs along one stretch of a region and stands out from its ground.
+
+The region is laid flat at a modest resolution. In every column the ground is the median across
+the region, whatever it is printed or lit like; what differs from it and is connected is a piece,
+or something that covers the region, or lies along its edge, or is too fine to follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.linear_light import decode_srgb
+from measure.picture import Picture
+from measure.regions import Region
+from measure.scale import Scale
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Box = tuple[float, float, float, float]
+
+_COLUMN_MM: Final = 0.5
+"""Spacing of the columns in which strands are looked for."""
+
+_ROW_MM: Final = 0.06
+_MAX_SLOPE: Final = 0.85
+_EDGE_MM: Final = 0.6
+_CONTRAST: Final = 0.035
+_NOISES: Final = 6.0
+_WIDEST_SHARE: Final = 0.45
+_SHORTEST_MM: Final = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A strand's way through one stretch, in region coordinates (mm along, mm across)."""
+
+    stretch: int
+    along: Floats
+    """(n,) columns' places."""
+    across: Floats
+    """(n,) middle of what shows there."""
+    width: float
+    start: tuple[float, float]
+    stop: tuple[float, float]
+    """Ends, (along, across), from straight lines through the last few columns."""
+    slope: float
+    remains: float
+    """Brightness left at the darkest, as a share of the ground."""
+    neutral: bool
+    """It only darkens, and all channels alike, as a shadow does."""
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """All that stands out in one region."""
+
+    pieces: tuple[Piece, ...]
+    covered: tuple[Box, ...]
+    """Boxes (along from, across from, along to, across to) over what is no strand."""
+    beside: bool
+    """A strand-like thing runs along the region's edge, half out of it."""
+    too_fine: bool
+    """A strand-like thing was there, but too few pixels across to follow."""
+    ground: Floats
+    """(C,) linear light of the ground, median over the region."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Flat:
+    """A region laid flat: R rows across it, K columns along it."""
+
+    light: Singles
+    """(C, R, K) linear light."""
+    valid: Mask
+    """(R, K) inside the picture."""
+    along: Floats
+    """(K,) mm."""
+    row_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Thing:
+    """Something connected within one stretch; `x` and `y` are its box's first column and row."""
+
+    stretch: int
+    x: int
+    y: int
+    here: Mask
+    """(h, w) its cells in its box."""
+    there: Mask
+    """(w,) columns it shows in."""
+    span: NDArray[np.int_]
+    """(shown columns,) rows from its top to its bottom."""
+    filled: NDArray[np.int_]
+    """(shown columns,) rows it has in between."""
+    tops: NDArray[np.int_]
+    """(shown columns,)"""
+    middle_span: float
+    steady: Mask
+    """(shown columns,) about as wide as it is typically."""
+
+
+def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | None:
+    """Pieces of one region, stretch by stretch; None when it lies outside the picture."""
+    flat = _lay_flat(picture, scale, region)
+    if flat is None:
+        return None
+    index = region.stretch_index(flat.along, _EDGE_MM)
+    ground = _ground(flat.light, flat.valid)
+    strongest = _departure(region, flat, ground, index)
+    rough = np.abs(np.diff(strongest[:: max(1, len(strongest) // 64)], axis=0))
+    noise = 1.4826 * np.median(rough, axis=0)
+    limit = np.maximum(_CONTRAST, _NOISES * noise)
+    mask = np.asarray(strongest > limit[None], np.uint8)
+    closing = np.ones((max(3, round(0.25 / flat.row_mm)) | 1, 1), np.uint8)
+    mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, closing), np.uint8)
+
+    pieces: list[Piece] = []
+    covered: list[Box] = []
+    beside = too_fine = False
+    rows = len(mask)
+    for thing in _things(mask, strongest, index, len(region.stretches)):
+        width = thing.middle_span * flat.row_mm
+        if width > min(_WIDEST_SHARE * region.width_mm, 14.0):
+            covered.append(_box(thing, flat))
+            continue
+        # A thing that splits or merges here has no one middle; others carry the line on.
+        if np.mean(thing.filled < 0.7 * thing.span) > 0.35 and width > 1.2:
+            continue
+        if thing.steady.mean() < 0.5:
+            continue
+        at_bottom = float(np.mean(thing.tops + thing.span >= rows))
+        if max(float(np.mean(thing.tops <= 0)), at_bottom) > 0.5:
+            beside = beside or len(thing.there) * _COLUMN_MM > 6.0
+            continue
+        piece = _piece(thing, flat, ground)
+        if piece is None:
+            continue
+        if width < 2.2 * flat.row_mm:
+            too_fine = too_fine or _stands_out(thing, strongest)
+            continue
+        pieces.append(piece)
+    typical = np.median(ground, axis=1).astype(float)
+    return Findings(tuple(pieces), tuple(covered), beside, too_fine, typical)
+
+
+def _lay_flat(picture: Picture, scale: Scale, region: Region) -> _Flat | None:
+    """The region's light as the picture shows it, or None when hardly any of it is in there."""
+    middle = region.to_card(np.array([[region.length_mm / 2, region.width_mm / 2]]))
+    native = float(scale.mm_per_px(middle, np.array(region.across))[0])
+    rows = int(np.clip(round(region.width_mm / max(_ROW_MM, native)), 16, 4000))
+    columns = int(np.clip(np.ceil(region.length_mm / _COLUMN_MM), 8, 4000))
+    per_column = 2
+    a = (np.arange(columns * per_column) + 0.5) * region.length_mm / (columns * per_column)
+    b = (np.arange(rows) + 0.5) * region.width_mm / rows
+    nodes_a = np.linspace(0, region.length_mm, max(2, int(region.length_mm / 2.0) + 1))
+    nodes_b = np.linspace(0, region.width_mm, max(2, int(region.width_mm / 2.0) + 1))
+    grid = np.stack(np.meshgrid(nodes_a, nodes_b), axis=-1)
+    px = scale.to_picture(region.to_card(grid))
+    weight_a, weight_b = _hats(a, nodes_a), _hats(b, nodes_b)
+    map_x = (weight_b @ px[..., 0] @ weight_a.T).astype(np.float32)
+    map_y = (weight_b @ px[..., 1] @ weight_a.T).astype(np.float32)
+    height, width = picture.pixels.shape[:2]
+    valid = (map_x >= 0) & (map_x <= width - 1) & (map_y >= 0) & (map_y <= height - 1)
+    if valid.mean() < 0.1:
+        return None
+    flat = cv2.remap(
+        picture.pixels, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    planes = cv2.split(flat) if flat.ndim == 3 else (flat,)
+    decoded = [decode_srgb(np.asarray(plane)) for plane in planes]
+    light = np.stack([0.5 * (plane[:, 0::2] + plane[:, 1::2]) for plane in decoded])
+    along = (np.arange(columns) + 0.5) * region.length_mm / columns
+    return _Flat(light, valid[:, 0::2] & valid[:, 1::2], along, region.width_mm / rows)
+
+
+def _hats(at: Floats, nodes: Floats) -> Floats:
+    """Linear interpolation weights (n, nodes) on even nodes."""
+    position = (at - nodes[0]) / (nodes[1] - nodes[0])
+    away = np.abs(position[:, None] - np.arange(len(nodes))[None])
+    return np.asarray(np.maximum(0.0, 1.0 - away))
+
+
+def _departure(region: Region, flat: _Flat, ground: Singles, index: NDArray[np.int_]) -> Singles:
+    """Largest departure from the ground over channels, (R, K), in units of white."""
+    light, valid = flat.light, flat.valid
+    grounds = np.array([s.ground for s in region.stretches])[np.maximum(index, 0)]
+    white = _white(ground, grounds, index)
+    usable = (index >= 0) & (valid.mean(axis=0) > 0.9)
+    usable &= _believable(ground, grounds, usable)
+    signal = (light - ground[:, None]) * np.where(usable, 1.0 / white, 0.0).astype(np.float32)
+    if not valid.all():
+        signal[:, ~valid] = 0.0
+    return _strongest(np.stack([cv2.blur(channel, (3, 1)) for channel in signal]))
+
+
+def _ground(light: Singles, valid: Mask) -> Singles:
+    """Median across the region of every column, (channels, columns)."""
+    step = max(1, light.shape[1] // 96)
+    some = light[:, ::step]
+    if valid.all():
+        return np.asarray(np.median(some, axis=1))
+    held = np.where(valid[None, ::step], some, np.nan)
+    held[:, :, ~valid[::step].any(axis=0)] = 0.0
+    return np.asarray(np.nanmedian(held, axis=1), np.float32)
+
+
+def _strongest(signal: Singles) -> Singles:
+    """Largest departure over channels, (rows, columns)."""
+    out = np.asarray(np.abs(signal[0]))
+    for channel in signal[1:]:
+        np.maximum(out, np.abs(channel), out=out)
+    return out
+
+
+def _white(ground: Singles, grounds: NDArray[np.str_], index: NDArray[np.int_]) -> Singles:
+    """White level of every column (columns,), read from the light stretches where there are."""
+    level = ground.mean(axis=0)
+    light = (grounds == "light") & (index >= 0) & (level > 0)
+    if light.sum() >= 4:
+        place = np.arange(len(level))
+        return np.asarray(np.interp(place, place[light], level[light]), np.float32)
+    return np.full(len(level), max(float(np.percentile(level, 90)), 0.02), np.float32)
+
+
+def _believable(ground: Singles, grounds: NDArray[np.str_], usable: Mask) -> Mask:
+    """False for columns whose ground is not the card's: a hand or cloth lies over most of them."""
+    level = ground.mean(axis=0)
+    good = np.ones(len(level), bool)
+    light, dark = (grounds == "light") & usable, (grounds == "dark") & usable
+    if light.any():
+        typical = np.median(level[light])
+        good &= ~light | ((level > 0.35 * typical) & (level < 2.5 * typical))
+        good &= ~dark | (level < 0.45 * typical)
+    return good
+
+
+def _things(
+    mask: NDArray[np.uint8], strongest: Singles, index: NDArray[np.int_], stretches: int
+) -> Iterator[_Thing]:
+    """Connected things of each stretch that are long enough to have a direction."""
+    for number in range(stretches):
+        chosen = np.nonzero(index == number)[0]
+        if len(chosen) < 6 or not mask[:, chosen[0] : chosen[-1] + 1].any():
+            continue
+        first, last = int(chosen[0]), int(chosen[-1]) + 1
+        part = _sharpened(mask[:, first:last], strongest[:, first:last])
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(part, connectivity=8)
+        for label in range(1, count):
+            x, y, w, h, _area = (int(v) for v in stats[label])
+            if w * _COLUMN_MM < _SHORTEST_MM:
+                continue
+            here = labels[y : y + h, x : x + w] == label
+            filled = here.sum(axis=0)
+            there = filled > 0
+            top = np.argmax(here, axis=0)
+            span = (h - np.argmax(here[::-1], axis=0) - top)[there]
+            middle_span = _median(span)
+            steady = np.abs(span - middle_span) <= max(3.0, 0.5 * middle_span)
+            tops = top[there] + y
+            yield _Thing(
+                number, first + x, y, here, there, span, filled[there], tops, middle_span, steady
+            )
+
+
+def _box(thing: _Thing, flat: _Flat) -> Box:
+    h, w = thing.here.shape
+    top, bottom = (thing.y + 0.5) * flat.row_mm, (thing.y + h - 0.5) * flat.row_mm
+    return (float(flat.along[thing.x]), top, float(flat.along[thing.x + w - 1]), bottom)
+
+
+def _kept(thing: _Thing) -> Mask:
+    """Columns (w,) in which the thing has its usual width."""
+    keep = np.zeros(len(thing.there), bool)
+    keep[np.nonzero(thing.there)[0][thing.steady]] = True
+    return keep
+
+
+def _stands_out(thing: _Thing, strongest: Singles) -> bool:
+    """True when there is enough of the thing to be a strand too fine to follow."""
+    h, w = thing.here.shape
+    strength = strongest[thing.y : thing.y + h, thing.x : thing.x + w] * thing.here
+    return _median(strength.sum(axis=0)[_kept(thing)]) > 0.3
+
+
+def _piece(thing: _Thing, flat: _Flat, ground: Singles) -> Piece | None:
+    """The thing as a piece of a strand, or None when it does not run along the region."""
+    h, w = thing.here.shape
+    keep = _kept(thing)
+    if keep.sum() < 5:
+        return None
+    width = thing.middle_span * flat.row_mm
+    columns = slice(thing.x, thing.x + w)
+    middle = np.zeros(w)
+    middle[thing.there] = (thing.tops + (thing.tops + thing.span)) / 2.0 * flat.row_mm
+    xs, ys = flat.along[columns][keep], middle[keep]
+    slope, at_zero = straight_line(xs - xs[0], ys)
+    wander = ys - (at_zero + slope * (xs - xs[0]))
+    if abs(slope) > _MAX_SLOPE or np.std(wander) > 1.5 + width:
+        return None
+    _, bend_start = straight_line(xs[:12] - xs[0], ys[:12])
+    _, bend_stop = straight_line(xs[-12:] - xs[-1], ys[-12:])
+    own = flat.light[:, thing.y : thing.y + h, columns]
+    share = own / np.maximum(ground[:, None, columns], 1e-4)
+    darkest = np.where(thing.here, share.mean(axis=0), 9.0).min(axis=0)
+    typical = np.array([_median(channel[thing.here & keep[None]]) for channel in share])
+    return Piece(
+        stretch=thing.stretch,
+        along=xs,
+        across=ys,
+        width=width,
+        start=(float(xs[0]), bend_start),
+        stop=(float(xs[-1]), bend_stop),
+        slope=slope,
+        remains=_median(darkest[keep]),
+        neutral=bool(typical.max() < 0.99 and np.ptp(typical) < 0.06),
+    )
+
+
+def _sharpened(mask: NDArray[np.uint8], strength: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """The mask cut back to what has at least a third of its own thing's depth.
+
+    Shadows fade out over many radii; without this a strand's would reach the lane's edge or its
+    neighbour's.
+    """
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    out = np.zeros_like(mask)
+    for label in range(1, count):
+        x, y, w, h, _area = (int(v) for v in stats[label])
+        if w * _COLUMN_MM < _SHORTEST_MM:
+            continue
+        box = np.s_[y : y + h, x : x + w]
+        own = np.where(labels[box] == label, strength[box], 0.0)
+        depth = _median(own.max(axis=0))
+        out[box] |= (own > 0.35 * depth).astype(np.uint8)
+    return out
+
+
+def _median(values: NDArray[Any]) -> float:
+    """Median of a small array; NumPy's own spends far longer on its checks."""
+    ordered = np.sort(values, axis=None)
+    n = len(ordered)
+    return 0.5 * (float(ordered[(n - 1) // 2]) + float(ordered[n // 2]))
+
+
+def straight_line(x: Floats, y: Floats) -> tuple[float, float]:
+    """Slope and value at x = 0 of the straight line through points."""
+    mean_x, mean_y = float(x.sum()) / len(x), float(y.sum()) / len(y)
+    away = x - mean_x
+    slope = float(away @ (y - mean_y)) / max(float(away @ away), 1e-12)
+    return slope, mean_y - slope * mean_x

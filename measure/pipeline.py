@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.diameter import measure_diameters
-from measure.edge_spread import measure_edge_spread
+from measure.edge_spread import EdgeSpread, measure_edge_spread
 from measure.errors import MeasureError, PictureError
 from measure.notes import refusal
 from measure.paper import cut_out, paper_level
@@ -21,7 +21,7 @@ from measure.regions import Region, card_regions, picture_regions
 from measure.results import PictureReading, Refusal, ScaleSummary, StrandReading
 from measure.scale import Printer, Scale, find_scale, scale_from_dpi, scale_from_marks
 from measure.shading import Light
-from measure.strands import Sight, find_strands
+from measure.strands import Centreline, Sight, find_strands
 from measure.weight_class import chart_named
 
 Floats = NDArray[np.float64]
@@ -72,51 +72,19 @@ def measure_picture(
             width, height, None, (), (Refusal(error.code, error.text, error.advice),)
         )
     edges = measure_edge_spread(picture, scale)
-    regions = (
-        card_regions(scale.card, (scale.printer.x, scale.printer.y))
-        if scale.card
-        else _regions_without_card(picture, scale)
-    )
-    sights = [find_strands(picture, scale, region) for region in regions]
-    if not scale.card:
-        sights = [max(sights, key=lambda s: sum(np.ptp(x.along_mm) for x in s.strands))]
-
-    paper = paper_level(picture, scale)
+    sights = _sights(picture, scale)
+    known = _Known(picture, scale, edges, paper_level(picture, scale), settings)
     light: Light | None = None
     strands: list[StrandReading] = []
     refusals: list[Refusal] = []
     places: list[Floats] = []
-    number = 0
+    number = 1
     for sight in sights:
-        shown = [i for i, line in enumerate(sight.strands) if not line.shadows_only]
-        refusals += [
-            refusal("strong_shadow", number + i + 1)
-            for i, line in enumerate(sight.strands)
-            if line.shadows_only
-        ]
-        blurs = [_blur_mm(edges.sigma_mm, line.region, line) for line in sight.strands]
-        cuts = [cut_strand(picture, scale, sight, i, blurs[i]) for i in shown]
-        window = sight.region.name == "open" and cut_out(paper, sight.ground)
-        found_all = (
-            measure_diameters(cuts, [blurs[i] for i in shown], window, light) if shown else []
-        )
-        if light is None and any(not found.faint for found in found_all):
-            light = found_all[0].light
-        for i, found in zip(shown, found_all, strict=True):
-            blur_mm = blurs[i]
-            around = Surroundings(
-                scale=scale,
-                blur_px=blur_mm / float(np.median(found.cuts.mm_per_px)),
-                overshoot=edges.overshoot,
-                chart=chart_named(settings.chart),
-                wrap_factor=settings.wrap_factor,
-            )
-            outcome = read_strand(number + i + 1, found, around)
-            if isinstance(outcome, Refusal):
-                refusals.append(outcome)
-            else:
-                strands.append(outcome)
-                places.append(_middle(found.cuts.line.region, found.cuts.line))
+        lane = _read_lane(sight, number, light, known)
+        light = lane.light
+        strands += lane.strands
+        refusals += lane.refusals
+        places += lane.places
         number += len(sight.strands)
     if not strands and not refusals:
         refusals.append(_nothing_found(sights))
@@ -124,19 +92,96 @@ def measure_picture(
     return PictureReading(
         width_px=width,
         height_px=height,
-        scale=ScaleSummary(
-            source=scale.source,
-            verified=scale.verified,
-            card=f"{scale.card.kind} {scale.card.edition}" if scale.card else None,
-            mm_per_px=float(np.mean(scale.mm_per_px(where, np.array([0.0, 1.0])))),
-            u_relative=float(np.mean(scale.u_relative(where, np.array([0.0, 1.0])))),
-            tilt_deg=scale.tilt_deg,
-            markers_seen=scale.markers_seen,
-            residual_px=scale.residual_px,
-            blur_px=edges.sigma_y_px,
-        ),
+        scale=_summary(scale, edges, where),
         strands=tuple(strands),
         refusals=tuple(refusals),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Known:
+    """What all lanes of a picture share."""
+
+    picture: Picture
+    scale: Scale
+    edges: EdgeSpread
+    paper: Floats | None
+    settings: Settings
+
+
+@dataclass(frozen=True, eq=False)
+class _Lane:
+    """What one region's strands gave."""
+
+    strands: list[StrandReading]
+    refusals: list[Refusal]
+    places: list[Floats]
+    """Card mm (1, 2) of each strand read."""
+    light: Light | None
+    """As the first lane that tells shows it."""
+
+
+def _sights(picture: Picture, scale: Scale) -> list[Sight]:
+    """The card's lanes; without a card the one way of looking that shows more of strands."""
+    if scale.card:
+        regions = card_regions(scale.card, (scale.printer.x, scale.printer.y))
+        return [find_strands(picture, scale, region) for region in regions]
+    height, width = picture.pixels.shape[:2]
+    corner = scale.to_card(np.array([[0.0, 0.0], [width - 1.0, height - 1.0]]))
+    size = np.abs(corner[1] - corner[0])
+    ways = picture_regions(float(size[0]), float(size[1]))
+    sights = [find_strands(picture, scale, region) for region in ways]
+    return [max(sights, key=lambda s: sum(np.ptp(x.along_mm) for x in s.strands))]
+
+
+def _read_lane(sight: Sight, first: int, light: Light | None, known: _Known) -> _Lane:
+    """Readings and refusals of one region's strands, the first of them numbered `first`."""
+    numbered = list(enumerate(sight.strands))
+    shown = [i for i, line in numbered if not line.shadows_only]
+    refusals = [refusal("strong_shadow", first + i) for i, line in numbered if line.shadows_only]
+    strands: list[StrandReading] = []
+    places: list[Floats] = []
+    if not shown:
+        return _Lane(strands, refusals, places, light)
+    blurs = [float(known.edges.sigma_mm(_middle(sight.strands[i]))[0]) for i in shown]
+    cuts = [
+        cut_strand(known.picture, known.scale, sight, i, blur)
+        for i, blur in zip(shown, blurs, strict=True)
+    ]
+    window = sight.region.name == "open" and cut_out(known.paper, sight.ground)
+    found_all = measure_diameters(cuts, blurs, window, light)
+    if light is None and any(not found.faint for found in found_all):
+        light = found_all[0].light
+    for i, blur_mm, found in zip(shown, blurs, found_all, strict=True):
+        around = Surroundings(
+            scale=known.scale,
+            blur_px=blur_mm / float(np.median(found.cuts.mm_per_px)),
+            overshoot=known.edges.overshoot,
+            chart=chart_named(known.settings.chart),
+            wrap_factor=known.settings.wrap_factor,
+        )
+        outcome = read_strand(first + i, found, around)
+        if isinstance(outcome, Refusal):
+            refusals.append(outcome)
+        else:
+            strands.append(outcome)
+            places.append(_middle(found.cuts.line))
+    return _Lane(strands, refusals, places, light)
+
+
+def _summary(scale: Scale, edges: EdgeSpread, where: Floats) -> ScaleSummary:
+    """The scale in short, its figures across strands taken at the places `where` (n, 2)."""
+    across = np.array([0.0, 1.0])
+    return ScaleSummary(
+        source=scale.source,
+        verified=scale.verified,
+        card=f"{scale.card.kind} {scale.card.edition}" if scale.card else None,
+        mm_per_px=float(np.mean(scale.mm_per_px(where, across))),
+        u_relative=float(np.mean(scale.u_relative(where, across))),
+        tilt_deg=scale.tilt_deg,
+        markers_seen=scale.markers_seen,
+        residual_px=scale.residual_px,
+        blur_px=edges.sigma_y_px,
     )
 
 
@@ -151,23 +196,12 @@ def _scale(picture: Picture, settings: Settings) -> Scale:
     return find_scale(picture, settings.printer)
 
 
-def _regions_without_card(picture: Picture, scale: Scale) -> tuple[Region, ...]:
-    height, width = picture.pixels.shape[:2]
-    corner = scale.to_card(np.array([[0.0, 0.0], [width - 1.0, height - 1.0]]))
-    size = np.abs(corner[1] - corner[0])
-    return picture_regions(float(size[0]), float(size[1]))
-
-
-def _middle(region: Region, line: Any) -> Floats:
-    return region.to_card(np.array([[line.along_mm.mean(), line.across_mm.mean()]]))
+def _middle(line: Centreline) -> Floats:
+    return line.region.to_card(np.array([[line.along_mm.mean(), line.across_mm.mean()]]))
 
 
 def _middle_of(region: Region) -> Floats:
     return region.to_card(np.array([[region.length_mm / 2, region.width_mm / 2]]))
-
-
-def _blur_mm(sigma_mm: Any, region: Region, line: Any) -> float:
-    return float(sigma_mm(_middle(region, line))[0])
 
 
 def _nothing_found(sights: list[Sight]) -> Refusal:

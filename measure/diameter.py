@@ -1,4 +1,4 @@
-"""Diameters of the strands of one region: light once, edges per cut, grounds set against each other."""
+"""Diameters of the strands of one region: light once, edges per cut, each ground on its own."""
 
 from __future__ import annotations
 
@@ -69,8 +69,6 @@ class StrandDiameter:
     grounds: tuple[GroundDiameter, ...]
     rim: Rim
     light: Light
-    core: float
-    """Half width of the core in half widths of the model's hard outline."""
     halo_ratio: float
     flat: bool
     """Ink in the plane of the card: nothing shades or is shaded."""
@@ -78,7 +76,6 @@ class StrandDiameter:
     """An open lane with nothing behind it for a shadow to fall on."""
     faint: bool
     """It stood out too little on every ground."""
-
     off_card: bool
     """Light ground looks as no strand lying on it would leave it: its shadow is elsewhere."""
 
@@ -101,7 +98,7 @@ def measure_diameters(
     profiles = _all_profiles(all_cuts, starts, blur_mm)
     if not profiles:
         return [
-            StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, 1.0, False, False, True, False)
+            StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, False, False, True, False)
             for c in all_cuts
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
@@ -246,7 +243,8 @@ def _calm(values: Floats) -> Floats:
     if len(values) < 5:
         return np.full(len(values), float(np.median(values)))
     padded = np.concatenate([values[:2][::-1], values, values[-2:][::-1]])
-    return np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 5)
+    return np.asarray(np.median(windows, axis=1))
 
 
 def _mean_profiles(number: int, cuts: Cuts, start: _Start, blur_mm: float) -> list[MeanProfile]:
@@ -337,14 +335,12 @@ def _final_pass(
             1,
         )
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine))
-    core = core_half_width(rim)
     return StrandDiameter(
         cuts,
         tuple(grounds),
         rim,
         fit.light,
-        core,
-        halo_half_width(rim) / core,
+        halo_half_width(rim) / core_half_width(rim),
         fit.flat,
         fit.no_ground,
         not grounds,

@@ -48,12 +48,6 @@ class Sightings:
     normals: Floats
     """(n, 2) unit directions in the picture along which `seen_px` is meant."""
 
-    def take(self, keep: Mask) -> Sightings:
-        """The sightings that `keep` (n,) marks."""
-        return Sightings(
-            self.points_mm[keep], self.outward[keep], self.seen_px[keep], self.normals[keep]
-        )
-
 
 @dataclass(frozen=True)
 class Fit(Generic[M]):

@@ -89,7 +89,7 @@ def read_strand(
     if length_mm < _SHORTEST_MM:
         return refusal("too_short", number, length_mm=length_mm)
     diameter_mm = float(along.diameter_mm.mean())
-    budget = _budget(strand, parts, along, diameter_mm, u_light, around.scale)
+    budget = _budget(strand, along, diameter_mm, u_light, around.scale)
     low, high = budget.interval(diameter_mm)
     if (high - low) / 2 > _WIDEST_INTERVAL * diameter_mm:
         shadowed = u_light > 0.04
@@ -247,7 +247,6 @@ def _whole_cuts(along: Along) -> tuple[Floats, Floats]:
 
 def _budget(
     strand: StrandDiameter,
-    parts: list[_Part],
     along: Along,
     diameter_mm: float,
     u_light: float,

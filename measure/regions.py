@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
@@ -43,12 +44,7 @@ class Region:
     def to_card(self, points: Floats) -> Floats:
         """Region coordinates (..., 2) as (along, across) to card mm."""
         axes = np.array([self.along, self.across])
-        return np.asarray(points) @ axes + np.array(self.origin_mm)
-
-    def from_card(self, points_mm: Floats) -> Floats:
-        """Card mm (..., 2) to region coordinates (along, across)."""
-        axes = np.array([self.along, self.across])
-        return (np.asarray(points_mm) - np.array(self.origin_mm)) @ axes.T
+        return np.asarray(np.asarray(points) @ axes + np.array(self.origin_mm))
 
     def stretch_index(
         self, along_mm: Floats, clearance_mm: Floats | float = 0.0
@@ -110,6 +106,4 @@ def picture_regions(width_mm: float, height_mm: float) -> tuple[Region, ...]:
 def _blocks(length_mm: float) -> tuple[Stretch, ...]:
     count = max(1, round(length_mm / BLOCK_MM))
     edges = np.linspace(0.0, length_mm, count + 1)
-    return tuple(
-        Stretch("open", float(a), float(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)
-    )
+    return tuple(Stretch("open", float(a), float(b)) for a, b in pairwise(edges))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any, Final, Literal
 
 import cv2
@@ -192,7 +193,7 @@ def _build(layout: _Layout) -> Card:
     open_y = round(rows_y[1] + side + gap, 3)
     bands = tuple(
         Band("dark" if i % 2 == 0 else "light", round(a, 3), round(b, 3))
-        for i, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True))
+        for i, (a, b) in enumerate(pairwise(edges))
     )
     lanes = (
         Lane("banded", 0.0, banded_y, width_mm, lane_h, bands),
@@ -205,7 +206,7 @@ def _build(layout: _Layout) -> Card:
             (),
         ),
     )
-    centres = [(a + b) / 2 for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    centres = [(a + b) / 2 for a, b in pairwise(edges)]
     markers = tuple(
         Marker(
             layout.first_marker + row * len(centres) + column,
@@ -333,4 +334,4 @@ def ink_coverage(card: Card, pixels_per_mm: float) -> NDArray[np.float64]:
 def _overlap(start: float, stop: float, count: int) -> NDArray[np.float64]:
     """Length of [start, stop] inside each of `count` unit cells."""
     cells = np.arange(count)
-    return np.clip(np.minimum(stop, cells + 1) - np.maximum(start, cells), 0.0, 1.0)
+    return np.asarray(np.clip(np.minimum(stop, cells + 1) - np.maximum(start, cells), 0.0, 1.0))

@@ -116,7 +116,7 @@ def fit_cuts(
     prior = np.float32(np.mean(noise**2)) / spread**2
     limit = np.float32(np.log(_TABLE_SPAN) * 0.97)
     middle_log = np.float32(table.log_a0 + np.log(_TABLE_SPAN))
-    previous: Singles | None = None
+    previous: Floats | None = None
     best_a, best_u = log_a.copy(), u0.copy()
     damping = np.full(len(u0), 1e-3, np.float32)
     for _ in range(steps + 1):
@@ -157,20 +157,24 @@ def fit_cuts(
 
 @dataclass(frozen=True)
 class _State:
-    cost: Singles
-    h_aa: Singles
-    h_au: Singles
-    h_uu: Singles
-    b_a: Singles
-    b_u: Singles
-    strand: Singles
-    ground: Singles
-    contrast: Singles
+    """Cost, normal equations in log half width and middle, and brightnesses of n cuts."""
+
+    cost: Floats
+    h_aa: Floats
+    h_au: Floats
+    h_uu: Floats
+    b_a: Floats
+    b_u: Floats
+    strand: Floats
+    ground: Floats
+    contrast: Floats
 
     def updated(self, other: _State, where: NDArray[np.bool_]) -> _State:
-        def pick(mine: Singles, theirs: Singles) -> Singles:
+        """This state with the other's figures for the cuts marked `where` (n,)."""
+
+        def pick(mine: Floats, theirs: Floats) -> Floats:
             mask = where.reshape(-1, *([1] * (mine.ndim - 1)))
-            return np.where(mask, theirs, mine)
+            return np.asarray(np.where(mask, theirs, mine))
 
         return _State(
             *(pick(getattr(self, name), getattr(other, name)) for name in self.__dataclass_fields__)
@@ -190,7 +194,7 @@ def _evaluate(
 ) -> _State:
     """Cost and normal equations from sums over samples alone, since all is linear in S and g."""
     a = np.exp(log_a)[:, None]
-    xi = (u_mm - u0[:, None]) / a
+    xi = np.asarray((u_mm - u0[:, None]) / a, np.float32)
     value, by_log_a, by_xi = look_up(table, log_a, xi)
     by_a = by_log_a - xi * by_xi
     by_u = by_xi / -a
@@ -212,7 +216,7 @@ def _evaluate(
     g = (A * rhs_g - B * rhs_f) / det
     cost = np.maximum(whole + prior * level**2 - S * rhs_f - g * rhs_g, 0.0) @ channel
 
-    def product(p: int, q: int) -> Singles:
+    def product(p: int, q: int) -> Floats:
         """Sum over samples of (S, g) . basis p times (S, g) . basis q, (n, C)."""
         return np.asarray(
             S * S * gram[:, p, q, None]
@@ -220,7 +224,7 @@ def _evaluate(
             + g * g * gram[:, p + 1, q + 1, None]
         )
 
-    def against(p: int) -> tuple[Singles, Singles]:
+    def against(p: int) -> tuple[Floats, Floats]:
         """What basis p has in common with F and with G, (n, C) each."""
         return (
             S * gram[:, p, 0, None] + g * gram[:, p + 1, 0, None],
@@ -230,7 +234,7 @@ def _evaluate(
     a_F, a_G = against(2)
     u_F, u_G = against(4)
 
-    def lost(p_F: Singles, p_G: Singles, q_F: Singles, q_G: Singles) -> Singles:
+    def lost(p_F: Floats, p_G: Floats, q_F: Floats, q_G: Floats) -> Floats:
         """What a change of S and g would make up for."""
         return np.asarray((D * p_F * q_F - B * (p_F * q_G + p_G * q_F) + A * p_G * q_G) / det)
 
@@ -252,7 +256,7 @@ def _evaluate(
     )
 
 
-def _contrast(value: NDArray[np.complex64], S: Singles, g: Singles) -> Singles:
+def _contrast(value: NDArray[np.complex64], S: Floats, g: Floats) -> Floats:
     """Largest departure from the bare ground over channels, (n,)."""
     depart = [
         np.abs(S[:, c, None] * value.real + g[:, c, None] * (value.imag - 1.0)).max(axis=1)

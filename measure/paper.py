@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -31,7 +32,7 @@ def paper_level(picture: Picture, scale: Scale) -> Floats | None:
     points = [
         (0.5 * (a.x_mm + a.side_mm + b.x_mm), a.y_mm + 0.5 * a.side_mm)
         for row in rows
-        for a, b in zip(row[:-1], row[1:], strict=True)
+        for a, b in pairwise(row)
     ]
     factors = np.array([scale.printer.x, scale.printer.y])
     px = np.rint(scale.to_picture(np.array(points) * factors)).astype(int)

@@ -8,7 +8,7 @@ Samples of a quarter millimetre are pooled, and a cut is the running mean over o
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from measure.strands import STEP_MM, Centreline, Sight
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Real = TypeVar("Real", np.float32, np.float64)
 
 CUT_MM: Final = 1.0
 """Length of strand one cut averages over (docs/definitions.md, "Diameter")."""
@@ -92,7 +93,7 @@ def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_m
     half = float(np.clip(max(3.2 * line.width_mm, line.reach_mm + 0.6), 1.1, 9.0))
     u_step = max(pitch, 2.0 * half / _MOST_SAMPLES, line.width_mm / 48.0)
     samples = int(np.ceil(half / u_step))
-    u_grid = np.arange(-samples, samples + 1) * u_step
+    u_grid = np.asarray(np.arange(-samples, samples + 1) * u_step, float)
     rows = int(np.clip(np.ceil(STEP_MM / pitch), 1, _MOST_ROWS))
 
     u_base, light, count, clipped = _pool(picture, scale, region, at, across, normals, u_grid, rows)
@@ -215,13 +216,13 @@ def _running(
     region = line.region
     n = len(arc) - _PER_CUT + 1
 
-    def window(values: Singles) -> Singles:
-        return sum(values[k : k + n] for k in range(_PER_CUT))  # type: ignore[return-value]
+    def window(values: NDArray[Real]) -> NDArray[Real]:
+        return np.asarray(sum(values[k : k + n] for k in range(_PER_CUT)))
 
     total = window(weight)
-    safe = np.maximum(total, 1e-6)
-    u = window(weight * u_base) / safe
-    mean_light = window(weight[..., None] * light) / safe[..., None]
+    safe = np.maximum(total, np.float32(1e-6))
+    u = np.asarray(window(weight * u_base) / safe, np.float32)
+    mean_light = np.asarray(window(weight[..., None] * light) / safe[..., None], np.float32)
     empty = total <= 0
     u[empty] = np.broadcast_to(u_base[:n], u.shape)[empty]
 
@@ -248,7 +249,7 @@ def _running(
     axes = np.array([region.along, region.across])
     sight = scale.camera_mm[None, :2] - middle_card
     view_tan = np.einsum("ni,ni->n", sight, normals[middle] @ axes) / scale.camera_mm[2]
-    spread = float(np.sqrt(np.mean(_pool_spread(normals, scale, region, line)))) * float(
+    spread = float(np.sqrt(np.mean(_pool_spread(scale, region, line)))) * float(
         np.median(mm_per_px)
     )
     return Cuts(
@@ -272,7 +273,7 @@ def _running(
     )
 
 
-def _pool_spread(normals: Floats, scale: Scale, region: Region, line: Centreline) -> Floats:
+def _pool_spread(scale: Scale, region: Region, line: Centreline) -> Floats:
     """Variance (px^2) of rounding to the nearest pixel along u; none where axes coincide."""
     here = region.to_card(np.stack([line.along_mm, line.across_mm], axis=1))
     ahead = scale.to_picture(here[1:]) - scale.to_picture(here[:-1])
@@ -280,7 +281,7 @@ def _pool_spread(normals: Floats, scale: Scale, region: Region, line: Centreline
     # A strand along a pixel axis meets the same phase in every row and adds no spread.
     slant = np.minimum(np.abs(direction[:, 0]), np.abs(direction[:, 1]))
     phase_change = np.clip(slant * CUT_MM * 10.0, 0.0, 1.0)
-    return phase_change * (direction**2).sum(axis=1) / 12.0
+    return np.asarray(phase_change * (direction**2).sum(axis=1) / 12.0)
 
 
 def _levels(

@@ -97,10 +97,11 @@ def grid(steps_per_half_width: int) -> Grid:
     """The grid of 21 half widths with that many steps to each."""
     step = 1.0 / steps_per_half_width
     count = 1 << int(np.ceil(np.log2(2 * XI_MAX * steps_per_half_width)))
-    xi = (np.arange(count) - count // 2) * step
+    xi = np.asarray((np.arange(count) - count // 2) * step, float)
     half = 0.5 * step
     inside = np.clip((np.minimum(xi + half, 1.0) - np.maximum(xi - half, -1.0)) / step, 0.0, 1.0)
-    return Grid(xi, step, inside, 2.0 * np.pi * np.fft.rfftfreq(count, step))
+    frequencies = np.asarray(2.0 * np.pi * np.fft.rfftfreq(count, step), float)
+    return Grid(xi, step, inside, frequencies)
 
 
 FINE: Final = 48
@@ -234,7 +235,7 @@ def silhouette_radius_mm(
     a = right - left
     b = np.hypot(left, height)
     c = np.hypot(right, height)
-    return a * height / (a + b + c)
+    return np.asarray(a * height / (a + b + c))
 
 
 def _face_direct(theta: Floats, lights: Floats) -> Floats:
@@ -247,7 +248,7 @@ def _face_direct(theta: Floats, lights: Floats) -> Floats:
     height = (n_z - lean * n_x) / depth
     set_gradually = depth * (height * ndtr(height) + _NORMAL * np.exp(-0.5 * height * height))
     sloped = sky * 0.5 * (1.0 + n_z) + lamp * set_gradually + (1.0 - sky - lamp)
-    return (1.0 - scatter) * sloped + scatter
+    return np.asarray((1.0 - scatter) * sloped + scatter)
 
 
 def _ground_direct(x: Floats, lights: Floats) -> Floats:
@@ -258,7 +259,7 @@ def _ground_direct(x: Floats, lights: Floats) -> Floats:
     near = np.maximum(softness * near_share, 0.01)
     before, behind = np.where(lean >= 0, near, far), np.where(lean >= 0, far, near)
     shadow = ndtr((x - (lean - root)) / before) - ndtr((x - (lean + root)) / behind)
-    return 1.0 - sky / (x * x + 1.0) - lamp * shadow
+    return np.asarray(1.0 - sky / (x * x + 1.0) - lamp * shadow)
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ from measure.shading import (
 Floats = NDArray[np.float64]
 
 _FIRST_LIGHT: Final = Light(0.5, 0.1, 0.0, 0.3, 0.6, 0.2, 0.85)
-_FIRST_RIM: Final = Rim(0.05, 0.0, 0.5)
+_FIRST_RIM: Final = Rim(1.03, 0.05, 0.0, 0.5)
 _LIFTED_MISFIT: Final = 0.09
 _FAR_BETTER: Final = 0.7
 _LEAST_CONTRAST: Final = 0.08
@@ -176,6 +176,8 @@ class _Start:
     """Middle less the typical middle on that ground: how the cuts are lined up."""
     contrast: Floats
     fitted: NDArray[np.bool_]
+    exact: NDArray[np.bool_]
+    """Cuts that were fitted themselves; the others lie between two of them."""
 
 
 def _edges(
@@ -188,6 +190,7 @@ def _edges(
     wander = np.zeros(n)
     contrast = np.zeros(n)
     fitted = np.zeros(n, bool)
+    exact = np.zeros(n, bool)
     blur = float(np.hypot(blur_mm, cuts.spread_mm))
     for ground in np.unique(cuts.ground[cuts.valid]):
         index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
@@ -196,12 +199,15 @@ def _edges(
         some = index[::4]
         steps = 7 if start is None else 4
         pairs = _fit(table, cuts, some, half[some], middle[some], steps)
-        half[index] = np.interp(index, some, _calm(pairs.half_width_mm))
-        middle[index] = np.interp(index, some, _calm(pairs.middle_mm))
+        # Once the light is known a single cut may be believed, unless it stands quite alone.
+        spread = 0.0 if start is None else 0.35 * float(np.median(half[some]))
+        half[index] = np.interp(index, some, _calm(pairs.half_width_mm, spread))
+        middle[index] = np.interp(index, some, _calm(pairs.middle_mm, spread))
+        exact[some] = True
         wander[index] = middle[index] - np.median(middle[index])
         contrast[index] = float(np.median(pairs.contrast))
         fitted[index] = True
-    return _Start(half, middle, wander, contrast, fitted)
+    return _Start(half, middle, wander, contrast, fitted, exact)
 
 
 def _fit(
@@ -230,6 +236,7 @@ def _curves(cuts: Cuts, index: NDArray[np.int_], light: Light, rim: Rim, no_grou
     """The model's curves for the cuts of one ground."""
     lit = light_up(
         light.row,
+        rim.row[:, 0],
         np.array([cuts.view_tan[index].mean()]),
         np.array([cuts.level[index].mean()]),
         no_ground,
@@ -238,20 +245,24 @@ def _curves(cuts: Cuts, index: NDArray[np.int_], light: Light, rim: Rim, no_grou
     return outline(lit, rim.row)
 
 
-def _calm(values: Floats) -> Floats:
-    """Running median of five: one bad cut must not lead its neighbours."""
+def _calm(values: Floats, spread: float) -> Floats:
+    """Values farther than `spread` from the running median of five replaced by it.
+
+    One bad cut must not lead its neighbours.
+    """
     if len(values) < 5:
-        return np.full(len(values), float(np.median(values)))
-    padded = np.concatenate([values[:2][::-1], values, values[-2:][::-1]])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 5)
-    return np.asarray(np.median(windows, axis=1))
+        middle = np.full(len(values), float(np.median(values)))
+    else:
+        padded = np.concatenate([values[:2][::-1], values, values[-2:][::-1]])
+        middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    return np.asarray(np.where(np.abs(values - middle) > spread, middle, values))
 
 
 def _mean_profiles(number: int, cuts: Cuts, start: _Start, blur_mm: float) -> list[MeanProfile]:
     """Averaged profiles of each ground, cuts lined up and stretched to one width."""
     out: list[MeanProfile] = []
     for ground in np.unique(cuts.ground[start.fitted]):
-        index = np.nonzero(start.fitted & (cuts.ground == ground))[0]
+        index = np.nonzero(start.exact & (cuts.ground == ground))[0]
         if start.contrast[index[0]] < _LEAST_CONTRAST:
             continue
         out.append(_mean_profile(number, cuts, start, index, str(ground), blur_mm))
@@ -267,36 +278,35 @@ def _mean_profile(
     blur_mm: float,
 ) -> MeanProfile:
     typical = float(np.median(start.half_width_mm[index]))
-    some = index[::2] if len(index) > 80 else index
-    stretch = np.clip(typical / start.half_width_mm[some], 0.75, 1.33)
+    stretch = np.clip(typical / start.half_width_mm[index], 0.75, 1.33)
     typical_middle = float(np.median(start.middle_mm[index]))
-    u = typical_middle + (cuts.u_mm[some] - start.middle_mm[some, None]) * stretch[:, None]
-    pitch = float(np.median(np.diff(cuts.u_mm[some[0]])))
+    u = typical_middle + (cuts.u_mm[index] - start.middle_mm[index, None]) * stretch[:, None]
+    pitch = float(np.median(np.diff(cuts.u_mm[index[0]])))
     reach = min(float(np.abs(cuts.u_mm).max()), 9.5 * typical)
     bins = int(2 * reach / pitch)
     place = np.rint((u + reach) / (2 * reach) * bins).astype(int)
-    inside = (place >= 0) & (place < bins + 1) & (cuts.weight[some] > 0)
-    at, weight = place[inside], cuts.weight[some][inside].astype(float)
+    inside = (place >= 0) & (place < bins + 1) & (cuts.weight[index] > 0)
+    at, weight = place[inside], cuts.weight[index][inside].astype(float)
     total = np.bincount(at, weight, bins + 1)
     good = total > 0.1 * np.median(total[total > 0])
     mean_u = np.bincount(at, weight * u[inside], bins + 1)[good] / total[good]
     light = np.stack(
         [
-            np.bincount(at, weight * cuts.light[some][inside][:, c], bins + 1)[good] / total[good]
+            np.bincount(at, weight * cuts.light[index][inside][:, c], bins + 1)[good] / total[good]
             for c in range(cuts.light.shape[2])
         ],
         axis=1,
     )
-    noise = float(cuts.noise[some].mean()) / np.sqrt(max(len(some) / 4.0, 1.0))
+    noise = float(cuts.noise[index].mean()) / np.sqrt(max(len(index), 1.0))
     return MeanProfile(
         strand=number,
         ground=ground,
         u_mm=mean_u,
         light=light,
         weight=np.minimum(total[good] / total[good].max(), 1.0),
-        level=cuts.level[some].mean(axis=0).astype(float),
+        level=cuts.level[index].mean(axis=0).astype(float),
         blur_mm=float(np.hypot(blur_mm, np.hypot(cuts.spread_mm, 0.25 * pitch))),
-        view_tan=float(cuts.view_tan[some].mean()),
+        view_tan=float(cuts.view_tan[index].mean()),
         half_width_mm=typical,
         middle_mm=typical_middle,
         noise=noise,

@@ -19,6 +19,7 @@ from measure.light_solver import (
     LEVEL_TIE,
     LIGHT_COUNT,
     LIGHT_PRIOR,
+    RIM_COUNT,
     RIM_PRIOR,
     Packed,
     Point,
@@ -198,7 +199,8 @@ def _starts(
         lights = np.array([[*tried, 0.3, 0.6, 0.1, 0.85] for tried in _TRIED])
     else:
         lights = known.row
-    curves = outline(few.lit(within(lights)), np.tile(RIM_PRIOR[:, 0], (n * len(lights), 1)))
+    rims = np.tile(RIM_PRIOR[:, 0], (n * len(lights), 1))
+    curves = outline(few.lit(within(lights), rims[:, 0]), rims)
     found: list[tuple[float, Point]] = []
     for m, values in enumerate(lights):
         total = float(np.sum(((values - packed.prior[:, 0]) / packed.prior[:, 1]) ** 2))
@@ -213,7 +215,7 @@ def _starts(
             for i in own.tolist():
                 row = slice(m * n + i, m * n + i + 1)
                 one = Curves(few.grid, curves.face[row], curves.ground[row])
-                cost += _search(few, i, one, rim[strand, 0], a0 + stretches, u_ref, shifts)
+                cost += _search(few, i, one, rim[strand, 1], a0 + stretches, u_ref, shifts)
             k, j = np.unravel_index(int(np.argmin(cost)), cost.shape)
             total += float(cost[k, j])
             log_a[own] = a0 + stretches[k]
@@ -262,7 +264,7 @@ def _finish(packed: Packed, point: Point, state: State, flat: bool = False) -> L
     chi2 = max(float(np.sum(state.rest**2)) / degrees, 1.0)
     H = J @ J.T / chi2 + P.T @ P
     covariance = np.linalg.inv(H + 1e-9 * np.diag(np.diag(H)))
-    first = LIGHT_COUNT + 3 * len(point.rim)
+    first = LIGHT_COUNT + RIM_COUNT * len(point.rim)
     own = np.arange(first, first + n)
     plain = state.rest.reshape(packed.y.shape) ** 2 / np.maximum(packed.w, 1e-12)[..., None]
     inside = packed.w > 0

@@ -26,7 +26,7 @@ _FREE_SD: Final = 0.6
 """How much of the light a strand lying there does not shade: none, but for flat drawings."""
 
 # Middle, spread, low and high of sky, lamp, lean, softness, near share, scatter, bounce and a rim's
-# softness, halo, halo length: assumptions of ours that only matter where data do not.
+# rise, softness, halo and halo length: assumptions of ours that only matter where data do not.
 LIGHT_PRIOR: Final = np.array(
     [
         [0.45, 0.6, 0.0, 1.0],
@@ -39,17 +39,23 @@ LIGHT_PRIOR: Final = np.array(
     ]
 )
 RIM_PRIOR: Final = np.array(
-    [[0.04, 0.08, 0.005, 0.6], [0.0, 0.06, 0.0, 0.6], [0.5, 0.3, 0.15, 3.0]]
+    [
+        [1.03, 0.10, 0.9, 2.5],
+        [0.04, 0.08, 0.005, 0.6],
+        [0.0, 0.06, 0.0, 0.6],
+        [0.5, 0.3, 0.15, 3.0],
+    ]
 )
 _STEP_LIGHT: Final = np.array([0.01, 0.01, 0.02, 0.03, 0.03, 0.01, 0.02])
-_STEP_RIM: Final = np.array([0.01, 0.005, 0.03])
+_STEP_RIM: Final = np.array([0.02, 0.01, 0.005, 0.03])
 _STEP_LOG_A: Final = 0.01
 LIGHT_COUNT: Final = len(_STEP_LIGHT)
+RIM_COUNT: Final = len(_STEP_RIM)
 
 
 @dataclass(frozen=True)
 class Point:
-    """A trial: light (7,), rims (strands, 3), log half widths and middles (profiles,)."""
+    """A trial: light (7,), rims (strands, 4), log half widths and middles (profiles,)."""
 
     light: Floats
     rim: Floats
@@ -73,11 +79,15 @@ class Packed:
     prior: Floats
     """(7, 2) middle and spread of each light figure before this lane was looked at."""
 
-    def lit(self, lights: Floats) -> Lit:
-        """Lit profiles: every profile under every light (m, 7), (m n, count), lights outermost."""
+    def lit(self, lights: Floats, rise: Floats) -> Lit:
+        """Lit profiles: every profile under every light (m, 7), (m n, count), lights outermost.
+
+        `rise` (m n,) is the height of each row's axis.
+        """
         n = len(self.view)
         return light_up(
             np.repeat(lights, n, axis=0),
+            rise,
             np.tile(self.view, len(lights)),
             np.tile(self.level.mean(axis=1), len(lights)),
             self.no_ground,
@@ -96,12 +106,12 @@ def _basis(
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """F, G and their slopes by xi, (k, J), of k rows: the n profiles, over and over.
 
-    `rims` (k, 3), `log_a` and `u0` (k,) are per row.
+    `rims` (k, 4), `log_a` and `u0` (k,) are per row.
     """
     k, n = len(log_a), len(packed.view)
     repeats = k // n
     a = np.exp(log_a)
-    sigma = np.hypot(np.tile(packed.blur, repeats) / a, rims[:, 0])
+    sigma = np.hypot(np.tile(packed.blur, repeats) / a, rims[:, 1])
     face, gap = blur_curves(outline(lit, rims), sigma)
     xi = (np.tile(packed.u, (repeats, 1)) - u0[:, None]) / a[:, None]
     step, count = packed.grid.step, len(packed.grid.xi)
@@ -174,7 +184,7 @@ def _penalties(packed: Packed, point: Point) -> Floats:
 
 
 def _cost(packed: Packed, point: Point) -> float:
-    lit = packed.lit(within(point.light[None]))
+    lit = packed.lit(within(point.light[None]), point.rim[packed.strand, 0])
     F, G, _, _ = _basis(packed, lit, point.rim[packed.strand], point.log_a, point.u0)
     rest = _solve(packed, F, G).rest
     return float(np.sum(rest**2) + np.sum(_penalties(packed, point) ** 2))
@@ -199,13 +209,17 @@ def _linearise(packed: Packed, point: Point) -> State:
     n, j, c = packed.y.shape
     strands = len(point.rim)
     rims = point.rim[packed.strand]
-    # All steps in one go: the point, each light figure, each rim figure, the half widths.
+    # All steps in one go: the point, each light figure, each rim figure, the half widths. Only the
+    # light and the rise, which comes first of the rim, change what is lit.
     forward = point.light + _STEP_LIGHT <= LIGHT_PRIOR[:, 3]
     steps = np.where(forward, _STEP_LIGHT, -_STEP_LIGHT)
-    lights = np.concatenate([point.light[None], point.light[None] + np.diag(steps)])
-    lit = packed.lit(within(lights))
+    here = point.light[None]
+    lights = np.concatenate([here, here + np.diag(steps), here])
+    rise = np.tile(rims[:, 0], len(lights))
+    rise[-n:] += _STEP_RIM[0]
+    lit = packed.lit(within(lights), rise)
     base = [getattr(lit, name)[:n] for name in ("face", "ground", "thrown")]
-    extra = 4
+    extra = RIM_COUNT
     lit = Lit(
         lit.grid,
         *(
@@ -213,10 +227,10 @@ def _linearise(packed: Packed, point: Point) -> State:
             for name, b in zip(("face", "ground", "thrown"), base, strict=True)
         ),
     )
-    rows = 1 + LIGHT_COUNT + extra
+    rows = 2 + LIGHT_COUNT + extra
     all_rims = np.tile(rims, (rows, 1))
     all_a = np.tile(point.log_a, rows)
-    for k in range(3):
+    for k in range(1, RIM_COUNT):
         first = (1 + LIGHT_COUNT + k) * n
         all_rims[first : first + n, k] += _STEP_RIM[k]
     all_a[-n:] += _STEP_LOG_A
@@ -234,14 +248,14 @@ def _linearise(packed: Packed, point: Point) -> State:
         part = slice(row * n, row * n + n)
         return change((F_all[part] - F) / step, (G_all[part] - G) / step)
 
-    first = LIGHT_COUNT + 3 * strands
+    first = LIGHT_COUNT + RIM_COUNT * strands
     J = np.zeros((first + 2 * n, n, j, c))
     for k in range(LIGHT_COUNT):
         J[k] = stepped(1 + k, steps[k])
-    for k in range(3):
+    for k in range(RIM_COUNT):
         d = stepped(1 + LIGHT_COUNT + k, _STEP_RIM[k])
         for i in range(n):
-            J[LIGHT_COUNT + 3 * packed.strand[i] + k, i] = d[i]
+            J[LIGHT_COUNT + RIM_COUNT * packed.strand[i] + k, i] = d[i]
     by_a = stepped(rows - 1, _STEP_LOG_A)
     by_u = change(-F_x / a, -G_x / a)
     for i in range(n):
@@ -251,7 +265,7 @@ def _linearise(packed: Packed, point: Point) -> State:
     P = np.zeros((1 + first + 2 * n, first + 2 * n))
     P[np.arange(LIGHT_COUNT), np.arange(LIGHT_COUNT)] = 1.0 / packed.prior[:, 1]
     P[LIGHT_COUNT, :2] = -1.0 / _FREE_SD
-    own_rims = LIGHT_COUNT + np.arange(3 * strands)
+    own_rims = LIGHT_COUNT + np.arange(RIM_COUNT * strands)
     P[1 + own_rims, own_rims] = np.tile(1.0 / RIM_PRIOR[:, 1], strands)
     for strand in range(strands):
         own = np.nonzero(packed.strand == strand)[0]
@@ -295,9 +309,9 @@ def descend(packed: Packed, point: Point, steps: int) -> tuple[Point, State]:
 def _moved(point: Point, step: Floats) -> Point:
     strands, n = len(point.rim), len(point.log_a)
     light = np.clip(point.light + step[:LIGHT_COUNT], LIGHT_PRIOR[:, 2], LIGHT_PRIOR[:, 3])
-    first = LIGHT_COUNT + 3 * strands
+    first = LIGHT_COUNT + RIM_COUNT * strands
     rim = np.clip(
-        point.rim + step[LIGHT_COUNT:first].reshape(strands, 3), RIM_PRIOR[:, 2], RIM_PRIOR[:, 3]
+        point.rim + step[LIGHT_COUNT:first].reshape(strands, RIM_COUNT), RIM_PRIOR[:, 2], RIM_PRIOR[:, 3]
     )
     log_a = point.log_a + np.clip(step[first : first + n], -0.3, 0.3)
     width = np.exp(point.log_a)

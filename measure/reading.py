@@ -31,6 +31,8 @@ _SOFT_BLUR: Final = 0.22
 _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
 _DISAGREE: Final = 0.03
+_RELIEF: Final = 0.45
+"""Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _STAND_OFF_MM: Final = 0.25
 """How far above the card a strand that lies on it may stand (standard uncertainty, ours)."""
 
@@ -91,7 +93,8 @@ def read_strand(
     diameter_mm = float(along.diameter_mm.mean())
     budget = _budget(strand, along, diameter_mm, u_light, around.scale)
     low, high = budget.interval(diameter_mm)
-    if (high - low) / 2 > _WIDEST_INTERVAL * diameter_mm:
+    seen = Budget(tuple(c for c in budget.components if c.name != "sampling"))
+    if seen.expanded() > _WIDEST_INTERVAL * diameter_mm:
         shadowed = u_light > 0.04
         return refusal("strong_shadow" if shadowed else "low_contrast", number)
 
@@ -282,6 +285,9 @@ def _budget(
     noise = float(np.sqrt(np.mean(along.u_diameter_mm**2))) / np.sqrt(max(len(whole), 1))
     sampling = u_of_mean(whole) if len(whole) >= 3 else 0.1 * diameter_mm
     u_core = float(np.hypot(0.10 * strand.rim.softness, 0.08 * strand.rim.halo))
+    # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
+    hardness = strand.light.lamp / (1.0 + (strand.light.softness / 0.3) ** 2)
+    u_relief = 0.0 if strand.no_ground else _RELIEF * hardness * strand.rim.softness
     return Budget(
         (
             Component("scale", u_scale * diameter_mm),
@@ -290,6 +296,7 @@ def _budget(
             Component("edges", noise),
             Component("light", u_light * diameter_mm),
             Component("core_and_halo", u_core * diameter_mm),
+            Component("relief", u_relief * diameter_mm),
             Component("sampling", sampling, max(count - 1.0, 1.0)),
         )
     )

@@ -9,8 +9,9 @@ where S is the strand's brightness and g the ground's, both relative to white pa
 light. Shares of sky, lamp and unshaded light add to 1 on open ground. The closed forms
 (docs/definitions.md, "The light") are ordinary radiometry of diffuse surfaces:
 
-- even sky on the ground at distance x from the axis: x^2 / (x^2 + r^2);
-- one lamp leaning by t = tan(angle): shadow from r(t - sqrt(1+t^2)) to r(t + sqrt(1+t^2));
+- even sky on the ground at distance x from the axis: x^2 / (x^2 + r^2), or 1 - rh / (x^2 + h^2)
+  where the axis is h high;
+- one lamp leaning by t = tan(angle): shadow from ht - r sqrt(1+t^2) to ht + r sqrt(1+t^2);
 - the strand's face with unit normal n: sky (1 + n_z) / 2, lamp max(0, n.l) / l_z;
 - light that bounces once between strand and ground, by two-dimensional form factors
   (half the difference of sines, the crossed-strings rule of Hottel).
@@ -68,6 +69,9 @@ class Light:
 class Rim:
     """Softness of a strand's own outline, apart from the camera's."""
 
+    rise: float
+    """Height of the axis above the card in radii: 1 for a cylinder that lies on it, more for a
+    plied strand, which rests on its bumps, or a fuzzy one."""
     softness: float
     """Standard deviation of the core's edge, in half widths."""
     halo: float
@@ -77,8 +81,8 @@ class Rim:
 
     @property
     def row(self) -> Floats:
-        """The three figures in order, (1, 3)."""
-        return np.array([[self.softness, self.halo, self.halo_length]])
+        """The four figures in order, (1, 4)."""
+        return np.array([[self.rise, self.softness, self.halo, self.halo_length]])
 
 
 @dataclass(frozen=True)
@@ -129,13 +133,18 @@ class Curves:
 
 
 def light_up(
-    lights: Floats, view_tan: Floats, ground_level: Floats, no_ground: bool, grid_: Grid
+    lights: Floats,
+    rise: Floats,
+    view_tan: Floats,
+    ground_level: Floats,
+    no_ground: bool,
+    grid_: Grid,
 ) -> Lit:
     """Light on face and ground of k cuts at once.
 
-    `lights` (k, 7) are rows as `Light.row` gives them; `view_tan` (k,) is the tangent of the
-    angle between the line of sight and the card's normal across the strand (positive: the camera
-    stands on the +xi side); `ground_level` (k,) the ground's brightness relative to paper, which
+    `lights` (k, 7) are rows as `Light.row` gives them; `rise` (k,) is the height of the axis in
+    radii (`Rim.rise`); `view_tan` (k,) is the tangent of the angle between the line of sight and
+    the card's normal across the strand (positive: the camera stands on the +xi side); `ground_level` (k,) the ground's brightness relative to paper, which
     sets the light bounced; `no_ground` says that nothing lies behind the strand for a shadow to
     fall on (an open lane that was cut out).
     """
@@ -150,11 +159,11 @@ def light_up(
         return Lit(grid_, face, np.ones_like(face), np.zeros_like(face))
     # Place on the ground behind each xi, in radii from the line of contact, which the camera
     # sees behind the axis: the outline is shifted away from the camera.
-    x = xi * np.hypot(1.0, view) - view
+    x = xi * np.hypot(1.0, view) - view * rise[:, None]
     factors = _form_factors()
     strength = PAPER_ALBEDO * ground_level * lights[:, 6]
     cells = _ground_direct(
-        np.broadcast_to(factors.x_cell, (len(lights), len(factors.x_cell))), lights
+        np.broadcast_to(factors.x_cell, (len(lights), len(factors.x_cell))), lights, rise
     )
     received = strength[:, None] * (cells @ factors.ground_to_facet.T)
     facets = np.broadcast_to(factors.theta, received.shape)
@@ -165,17 +174,17 @@ def light_up(
     for i in range(len(lights)):
         face[i, on] += np.interp(theta[i, on], factors.theta, received[i])
         out[i] = np.interp(x[i], factors.x_cell, thrown[i])
-    return Lit(grid_, face, _ground_direct(x, lights), out)
+    return Lit(grid_, face, _ground_direct(x, lights, rise), out)
 
 
 def outline(lit: Lit, rims: Floats) -> Curves:
-    """Curves before any blur; `rims` (k, 3) are rows as `Rim.row` gives them.
+    """Curves before any blur; `rims` (k, 4) are rows as `Rim.row` gives them.
 
     The rim's own softness is left to the blur.
     """
     inside = lit.grid.inside
     reach = np.maximum(np.abs(lit.grid.xi) - 1.0, 0.0)
-    outside = (1.0 - inside) * rims[:, 1:2] * np.exp(-reach / rims[:, 2:3])
+    outside = (1.0 - inside) * rims[:, 2:3] * np.exp(-reach / rims[:, 3:4])
     bare = 1.0 - inside - outside
     # Fuzz has no slope of its own; it is lit as the ground below it is.
     return Curves(
@@ -251,15 +260,17 @@ def _face_direct(theta: Floats, lights: Floats) -> Floats:
     return np.asarray((1.0 - scatter) * sloped + scatter)
 
 
-def _ground_direct(x: Floats, lights: Floats) -> Floats:
-    """Light on the ground at `x` (k, m), radii from the line of contact."""
+def _ground_direct(x: Floats, lights: Floats, rise: Floats) -> Floats:
+    """Light on the ground at `x` (k, m), radii from below the axis, which is `rise` (k,) high."""
     sky, lamp, lean, softness, near_share, _, _ = lights.T[:, :, None]
+    height = rise[:, None]
     root = np.sqrt(1.0 + lean**2)
     far = np.maximum(softness, 0.01)
     near = np.maximum(softness * near_share, 0.01)
     before, behind = np.where(lean >= 0, near, far), np.where(lean >= 0, far, near)
-    shadow = ndtr((x - (lean - root)) / before) - ndtr((x - (lean + root)) / behind)
-    return np.asarray(1.0 - sky / (x * x + 1.0) - lamp * shadow)
+    middle = height * lean
+    shadow = ndtr((x - middle + root) / before) - ndtr((x - middle - root) / behind)
+    return np.asarray(1.0 - sky * height / (x * x + height * height) - lamp * shadow)
 
 
 @dataclass(frozen=True)

@@ -68,6 +68,19 @@ def test_a_hair_is_no_strand() -> None:
     assert len(reading.strands) + len(reading.refusals) == 3
 
 
+def test_strands_close_together_are_read_or_refused() -> None:
+    strands = [
+        Strand(offset_mm=at, diameter_mm=1.1, albedo_rgb=PURPLE, slope=slope)
+        for at, slope in ((-3.9, 0.005), (-1.3, -0.005), (1.3, 0.005))
+    ]
+    camera = Camera(px_per_mm=12.0, distance_mm=None)
+    pixels, truth = draw(CARD, strands, Light(flat=True), camera, seed=1)
+    found, invented = assigned(measure_picture(to_png(pixels, 25.4 * 12.0)), truth)
+    assert not invented
+    for one in found:
+        assert one is None or one.diameter_mm == pytest.approx(1.1, rel=0.01)
+
+
 def test_strands_that_cross_are_measured_apart_and_the_crossing_left_out() -> None:
     pixels, truth = drawn(
         Strand(offset_mm=0.3, diameter_mm=0.8, albedo_rgb=PURPLE, slope=0.09),

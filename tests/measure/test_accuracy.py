@@ -1,0 +1,194 @@
+"""Readings of drawn pictures against the truth they were drawn from, a handful of each group.
+
+`tests.bench.accuracy` asks the same of many more; the limits here are those asked for (quoted
+beside each) unless it says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from analytic import Camera, Light, Strand, draw, encode_srgb, to_png
+from drawn_cases import Case, Score, assigned, random_case, scores_of
+from skimage.measure import label, regionprops
+
+from measure import StrandReading, measure_picture, newest_card
+
+CARD = newest_card("pocket")
+
+# ------------------------------------------------------------------------------ flat strands
+
+FLAT_PX_PER_MM = (10.0, 11.0, 12.0, 14.0, 16.0)
+
+
+@lru_cache(maxsize=1)
+def flat() -> list[tuple[float, float, StrandReading]]:
+    """Twenty flat strands of 4 to 20 px: truth in mm, width in px, reading."""
+    out = []
+    for seed, px_per_mm in enumerate(FLAT_PX_PER_MM):
+        random = np.random.default_rng(seed)
+        strands = [
+            Strand(
+                offset_mm=offset + random.uniform(-0.2, 0.2),
+                diameter_mm=float(np.exp(random.uniform(np.log(4.1), np.log(20)))) / px_per_mm,
+                albedo_rgb=tuple(random.uniform(0.15, 0.75, 3)),
+                slope=random.uniform(-0.01, 0.01),
+            )
+            for offset in (-3.9, -1.3, 1.3, 3.9)
+        ]
+        strands = [replace(s, diameter_mm=min(float(s.diameter_mm), 1.1)) for s in strands]
+        camera = Camera(
+            px_per_mm=px_per_mm,
+            distance_mm=None,
+            blur_px=random.uniform(0.6, 1.2),
+            noise=random.uniform(0.002, 0.006),
+        )
+        pixels, truth = draw(CARD, strands, Light(flat=True), camera, seed)
+        found, invented = assigned(measure_picture(to_png(pixels, 25.4 * px_per_mm)), truth)
+        assert not invented
+        for drawn, one in zip(truth.strands, found, strict=True):
+            assert one is not None
+            true_mm = drawn.mean_diameter_mm
+            out.append((true_mm, true_mm * px_per_mm, one))
+    return out
+
+
+def test_flat_strands_are_as_wide_as_drawn() -> None:
+    # Asked for: median 0.3 %; 95 in 100 within 1 % from 8 px up, within 2 % from 4 to 8 px.
+    errors = np.array([100 * abs(one.diameter_mm / true - 1) for true, _, one in flat()])
+    fine = np.array([px < 8 for _, px, _ in flat()])
+    assert len(errors) == 20
+    assert 3 <= fine.sum() <= 12
+    assert np.median(errors) <= 0.3
+    assert errors[~fine].max() <= 1.0
+    assert errors[fine].max() <= 2.0
+
+
+def test_light_and_dark_ground_agree_on_flat_strands() -> None:
+    # Asked for: within 0.5 %; below 8 px noise alone may part them by as much again.
+    for _, px, one in flat():
+        if one.agreement_percent is not None:
+            assert abs(one.agreement_percent) <= (0.5 if px >= 8 else 1.0)
+
+
+def test_intervals_hold_the_truth_of_flat_strands() -> None:
+    # Of 20 intervals of 95 %, seventeen or more hold with a chance of 98 % (binomial distribution).
+    held = [
+        one.diameter_interval_mm[0] <= true <= one.diameter_interval_mm[1]
+        for true, _, one in flat()
+    ]
+    assert sum(held) >= 17
+
+
+def test_intervals_are_no_wider_than_they_need_be() -> None:
+    # Wide intervals always hold: from 8 px up flat ink is to be known to 2 % either way.
+    for _, px, one in flat():
+        low, high = one.diameter_interval_mm
+        assert (high - low) / 2 < (0.02 if px >= 8 else 0.06) * one.diameter_mm
+
+
+def test_a_flat_strand_is_as_wide_as_scikit_image_counts_it() -> None:
+    # Outside measure: area over length of the drawn shape, by skimage.measure.regionprops, in the
+    # picture without blur or noise thresholded half way between ink and paper.
+    px_per_mm = 15.0
+    strand = Strand(diameter_mm=0.93, albedo_rgb=(0.3, 0.3, 0.3), slope=0.03)
+    camera = Camera(px_per_mm=px_per_mm, distance_mm=None, blur_px=0.7, noise=0.003)
+    pixels, truth = draw(CARD, [strand], Light(flat=True), camera, seed=1)
+    sharp, _ = draw(CARD, [strand], Light(flat=True), replace(camera, blur_px=0.05, noise=0), 1)
+    lane, band = CARD.lane("banded"), CARD.lane("banded").bands[1]
+    assert band.ground == "light"
+    corners = np.array([[band.from_mm, lane.y_mm], [band.to_mm, lane.y_mm + lane.height_mm]])
+    inner = truth.to_picture(corners + np.array([[0.5, 0.5], [-0.5, -0.5]]))
+    (left, top), (right, bottom) = np.rint(inner).astype(int)
+    half = encode_srgb(np.array([0.8 * (1.0 + 0.3) / 2]))[0]
+    shape = label(sharp[top:bottom, left:right, 1] < half)
+    (region,) = regionprops(shape)
+    length_px = (right - left) * np.hypot(1.0, 0.03)
+    counted_mm = float(region.area) / length_px / px_per_mm
+    (one,) = measure_picture(to_png(pixels, 25.4 * px_per_mm)).strands
+    assert counted_mm == pytest.approx(0.93, rel=0.01)  # it counts whole pixels
+    assert one.diameter_mm == pytest.approx(counted_mm, rel=0.012)
+    assert one.width_px == pytest.approx(float(region.area) / length_px, rel=0.012)
+
+
+# --------------------------------------------------------------------------- shaded strands
+
+
+@lru_cache(maxsize=8)
+def scores(group: str, seeds: tuple[int, ...]) -> tuple[Score, ...]:
+    return tuple(s for seed in seeds for s in scores_of(random_case(group, seed)))
+
+
+def check_shaded(found: tuple[Score, ...], largest_percent: float = 3.0) -> None:
+    """Asked for: nineteen of twenty within 3 %, and nothing 5 % off without a caution."""
+    assert all(s.number >= 0 for s in found), "read what was not drawn"
+    read = [s for s in found if s.reading is not None]
+    assert len(read) >= 0.7 * len(found)
+    assert not [s for s in found if s.silent_miss]
+    assert max(abs(s.error_percent) for s in read) <= largest_percent
+    assert sum(not s.covered for s in read) <= 1
+    # A refusal of one strand names its cause; a strand is never just missed.
+    assert {s.refused for s in found} <= {None, "strong_shadow", "low_contrast"}
+
+
+SHADED_SEEDS = (2, 3, 5)
+
+
+def test_shaded_cylinders() -> None:
+    found = scores("shaded", SHADED_SEEDS)
+    check_shaded(found)
+    # Asked for: median 1 %.
+    assert np.median([abs(s.error_percent) for s in found if s.reading]) <= 1.0
+
+
+def test_shaded_cylinders_as_jpeg() -> None:
+    check_shaded(scores("jpeg", SHADED_SEEDS[:1]))
+
+
+@pytest.mark.parametrize("behind", ["bright", "dark", "paper"])
+def test_open_lane(behind: str) -> None:
+    light = Light(sky=0.5, lamp=0.2, unshaded=0.3, lean_deg=-30.0, softness_mm=0.2, scatter=0.3)
+    strand = Strand("open", diameter_mm=0.85, albedo_rgb=(0.3, 0.12, 0.4), slope=0.006)
+    camera = Camera(px_per_mm=14.0, tilt_deg=4.0)
+    case = Case("open", 4, (strand,), light, camera, behind)  # type: ignore[arg-type]
+    (score,) = scores_of(case)
+    assert abs(score.error_percent) <= 3.0
+    assert score.covered
+    assert score.reading is not None
+    assert score.reading.ground == "open"
+
+
+# --------------------------------------------------------------------------- uneven strands
+
+
+def uneven(cv_percent: float, wave_mm: float) -> Score:
+    def diameter(x: np.ndarray) -> np.ndarray:
+        return np.asarray(
+            1.0 + 0.01 * cv_percent * np.sqrt(2) * np.sin(2 * np.pi * np.asarray(x) / wave_mm)
+        )
+
+    light = Light(sky=0.5, lamp=0.2, unshaded=0.3, lean_deg=25.0, softness_mm=0.2, scatter=0.3)
+    strand = Strand(diameter_mm=diameter, albedo_rgb=(0.3, 0.12, 0.4))
+    (score,) = scores_of(Case("uneven", 3, (strand,), light, Camera(px_per_mm=16.0)))
+    return score
+
+
+def test_the_running_profile_follows_thick_and_thin() -> None:
+    score = uneven(8.0, 6.0)
+    assert score.reading is not None
+    assert score.profile_rms_percent is not None
+    # A tenth of what it has to show, and the light's own few per mille.
+    assert score.profile_rms_percent < 1.5
+    assert score.covered
+    # A sine's scatter is its amplitude over sqrt 2; a 1 mm cut flattens a 6 mm wave by
+    # sin(pi/6)/(pi/6) = 0.955.
+    assert score.reading.cv_percent == pytest.approx(8.0 * 0.955, rel=0.1)
+
+
+def test_slow_thick_and_thin_is_read_too() -> None:
+    score = uneven(12.0, 40.0)
+    assert score.reading is not None, score.refused
+    assert score.covered

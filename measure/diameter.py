@@ -28,6 +28,11 @@ Floats = NDArray[np.float64]
 
 _FIRST_LIGHT: Final = Light(0.5, 0.1, 0.0, 0.3, 0.6, 0.2, 0.85)
 _FIRST_RIM: Final = Rim(1.03, 0.05, 0.0, 0.5)
+_FUZZ_BIAS: Final = {"dark": -0.10, "light": 0.0, "open": 0.0}
+"""What is to be added to a width per unit of halo: fuzz close to the core counts with it on a dark
+ground, where it is bright, and takes from it in its own shade on a light one. From fibre-built
+strands whose cover is known exactly (docs/accuracy.md); smooth strands have no halo."""
+_GROOVE_MISFIT: Final = 0.065
 _LIFTED_MISFIT: Final = 0.09
 _FAR_BETTER: Final = 0.7
 _LEAST_CONTRAST: Final = 0.08
@@ -59,6 +64,8 @@ class GroundDiameter:
     """As grey as a shadow: neither dyed nor nearly black."""
     misfit: float
     """Residual of the mean profile over its contrast."""
+    core_misfit: float
+    """The same over the inner part of the strand alone."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +83,8 @@ class StrandDiameter:
     """An open lane with nothing behind it for a shadow to fall on."""
     faint: bool
     """It stood out too little on every ground."""
+    grooved: bool
+    """Its face has a groove or a step all along, as two strands side by side have."""
     off_card: bool
     """Light ground looks as no strand lying on it would leave it: its shadow is elsewhere."""
 
@@ -98,7 +107,7 @@ def measure_diameters(
     profiles = _all_profiles(all_cuts, starts, blur_mm)
     if not profiles:
         return [
-            StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, False, False, True, False)
+            StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, False, False, True, False, False)
             for c in all_cuts
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
@@ -354,8 +363,14 @@ def _final_pass(
         fit.flat,
         fit.no_ground,
         not grounds,
+        any(g.core_misfit > _GROOVE_MISFIT for g in grounds if _shows_its_face(g)),
         any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in grounds),
     )
+
+
+def _shows_its_face(ground: GroundDiameter) -> bool:
+    """The strand itself stands out there, not just its shadow."""
+    return ground.contrast > 0.15 if ground.ground == "dark" else ground.face_contrast > 0.4
 
 
 def _ground_diameter(
@@ -372,8 +387,7 @@ def _ground_diameter(
     log_half = np.log(pairs.half_width_mm)
     middle = float(np.median(log_half))
     good = (pairs.misfit <= 3.5 * typical) & (np.abs(log_half - middle) < 0.9)
-    core = core_half_width(rim)
-    half = pairs.half_width_mm[good] * core
+    half = pairs.half_width_mm[good] * core_half_width(rim) * (1.0 + _FUZZ_BIAS[ground] * rim.halo)
     kept = index[good]
     radius = half
     if not fit.flat:
@@ -397,6 +411,7 @@ def _ground_diameter(
         face_contrast=float(np.median(pairs.ground - pairs.strand, axis=0).max()),
         neutral=bool(np.ptp(level) < 0.05 and level.min() > 0.12),
         misfit=float(np.mean(fit.misfit[mine])) / max(contrast, 1e-3),
+        core_misfit=float(np.mean(fit.core_misfit[mine])) / max(contrast, 1e-3),
     )
 
 

@@ -40,6 +40,8 @@ _ELSEWHERE_SD: Final = np.array([0.05, 0.05, 0.06, 0.10, 0.20, 0.05, 0.10])
 _UNSHADED: Final = Light(0.0, 0.0, 0.0, 0.3, 0.6, 0.1, 0.0)
 _PLAIN: Final = 1.3
 """Mean squared residual, in units of noise and model doubt, at which no shading is needed."""
+_INNER: Final = 0.75
+"""Half widths within which a single strand's face is smooth."""
 _FINALISTS: Final = 4
 
 _TRIED: Final = tuple(
@@ -89,6 +91,8 @@ class LightFit:
     middle_mm: Floats
     misfit: Floats
     """(profiles,) root mean square residual relative to white."""
+    core_misfit: Floats
+    """(profiles,) the same over the inner part of the strand alone."""
     cost: float
 
 
@@ -271,6 +275,11 @@ def _finish(packed: Packed, point: Point, state: State, flat: bool = False) -> L
     misfit = np.sqrt(
         (plain * inside[..., None]).mean(axis=2).sum(axis=1) / np.maximum(inside.sum(axis=1), 1)
     )
+    a = np.exp(point.log_a)[:, None]
+    core = inside & (np.abs(packed.u - point.u0[:, None]) < _INNER * a)
+    core_misfit = np.sqrt(
+        (plain * core[..., None]).mean(axis=2).sum(axis=1) / np.maximum(core.sum(axis=1), 1)
+    )
     return LightFit(
         light=Light(*(float(v) for v in point.light)),
         rims=tuple(Rim(*(float(v) for v in r)) for r in point.rim),
@@ -280,5 +289,6 @@ def _finish(packed: Packed, point: Point, state: State, flat: bool = False) -> L
         log_half_width=point.log_a,
         middle_mm=point.u0,
         misfit=misfit,
+        core_misfit=core_misfit,
         cost=state.cost,
     )

@@ -311,7 +311,9 @@ def _moved(point: Point, step: Floats) -> Point:
     light = np.clip(point.light + step[:LIGHT_COUNT], LIGHT_PRIOR[:, 2], LIGHT_PRIOR[:, 3])
     first = LIGHT_COUNT + RIM_COUNT * strands
     rim = np.clip(
-        point.rim + step[LIGHT_COUNT:first].reshape(strands, RIM_COUNT), RIM_PRIOR[:, 2], RIM_PRIOR[:, 3]
+        point.rim + step[LIGHT_COUNT:first].reshape(strands, RIM_COUNT),
+        RIM_PRIOR[:, 2],
+        RIM_PRIOR[:, 3],
     )
     log_a = point.log_a + np.clip(step[first : first + n], -0.3, 0.3)
     width = np.exp(point.log_a)

@@ -53,10 +53,6 @@ REFUSALS: Final[dict[str, tuple[str, str]]] = {
         "Only {length_mm:.0f} mm of the strand can be measured.",
         "Lay it straight along the lane and keep hands clear of it.",
     ),
-    "poor_fit": (
-        "The strand's picture does not look like a strand on a card.",
-        "Lay a single strand flat in the lane, in even light.",
-    ),
 }
 
 OTHER_REFUSALS: Final[tuple[str, ...]] = (

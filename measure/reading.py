@@ -26,12 +26,13 @@ NEEDED_PX: Final = 3.5
 COMFORTABLE_PX: Final = 8.0
 _SHORTEST_MM: Final = 5.0
 _SHORT_MM: Final = 30.0
-_MOST_BLUR: Final = 0.42
+_MOST_BLUR: Final = 0.34
+_MOST_CLIPPED: Final = 0.25
 _SOFT_BLUR: Final = 0.22
 _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
 _DISAGREE: Final = 0.03
-_RELIEF: Final = 0.45
+_RELIEF: Final = 0.55
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _STAND_OFF_MM: Final = 0.25
 """How far above the card a strand that lies on it may stand (standard uncertainty, ours)."""
@@ -68,6 +69,8 @@ def read_strand(
         return _too_few(number, rough_px)
     if around.blur_px > _MOST_BLUR * rough_px:
         return refusal("out_of_focus", number, blur_px=around.blur_px, width_px=rough_px)
+    if cuts.clipped > _MOST_CLIPPED:
+        return refusal("clipped", number)
     if strand.faint or not any(len(g.index) for g in strand.grounds):
         return refusal("low_contrast", number)
 
@@ -75,6 +78,8 @@ def read_strand(
     if not parts:
         length = CUT_MM * sum(len(g.index) for g in strand.grounds) / 4.0
         return refusal("too_short", number, length_mm=length)
+    if strand.grooved:
+        return refusal("touching", number)
     if strand.off_card:
         return refusal("off_card", number)
     parts = _trusted(parts, strand)
@@ -284,7 +289,7 @@ def _budget(
     count = max(effective_sample_size(whole), 1.0) if len(whole) >= 3 else 1.0
     noise = float(np.sqrt(np.mean(along.u_diameter_mm**2))) / np.sqrt(max(len(whole), 1))
     sampling = u_of_mean(whole) if len(whole) >= 3 else 0.1 * diameter_mm
-    u_core = float(np.hypot(0.10 * strand.rim.softness, 0.08 * strand.rim.halo))
+    u_core = float(np.hypot(0.15 * strand.rim.softness, 0.10 * strand.rim.halo))
     # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
     hardness = strand.light.lamp / (1.0 + (strand.light.softness / 0.3) ** 2)
     u_relief = 0.0 if strand.no_ground else _RELIEF * hardness * strand.rim.softness

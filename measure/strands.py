@@ -7,6 +7,7 @@ chain shows only where a strand would not.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,7 +18,7 @@ from measure.picture import Picture
 from measure.regions import Region
 from measure.scale import Scale
 from measure.strand_chains import Chain, chain_pieces, gap_between
-from measure.strand_pieces import find_pieces
+from measure.strand_pieces import Piece, find_pieces, straight_line
 
 Floats = NDArray[np.float64]
 
@@ -122,12 +123,8 @@ def _centreline(chain: Chain, region: Region) -> Centreline | None:
     lead = plain or light
     shift = 0.0
     if plain and light:
-        # Shadows pull the middle aside on light ground; the dark ground's middles are true.
-        xs = np.concatenate([p.along for p in plain])
-        ys = np.concatenate([p.across for p in plain])
-        line = np.polyfit(xs, ys, min(3, len(plain)))
-        offsets = [float(np.median(p.across - np.polyval(line, p.along))) for p in light]
-        shift = float(np.median(offsets)) if len(plain) > 1 else 0.0
+        # Shadows pull the middle aside on light ground; the other grounds' middles are true.
+        shift = _shift_on_light(chain, light)
     pairs = [(p.along, p.across - (shift if p in light else 0.0), p) for p in chain]
     xs = np.concatenate([a for a, _, _ in pairs])
     ys = np.concatenate([b for _, b, _ in pairs])
@@ -150,6 +147,25 @@ def _centreline(chain: Chain, region: Region) -> Centreline | None:
         for p in chain
     )
     return Centreline(region, at, smooth, width, reach, seen)
+
+
+def _shift_on_light(chain: Chain, light: list[Piece]) -> float:
+    """How far middles jump aside from other ground to light, median over the bands' edges."""
+    jumps = []
+    for before, after in itertools.pairwise(chain):
+        if (before in light) == (after in light) or after.stretch != before.stretch + 1:
+            continue
+        edge = 0.5 * (before.stop[0] + after.start[0])
+        jump = _carried(after, after.start, edge) - _carried(before, before.stop, edge)
+        jumps.append(jump if after in light else -jump)
+    return float(np.median(jumps)) if jumps else 0.0
+
+
+def _carried(piece: Piece, end: tuple[float, float], along_mm: float) -> float:
+    """A piece's middle carried on from its end along the direction it has there."""
+    near = np.abs(piece.along - end[0]) < 6.0
+    slope, _ = straight_line(piece.along[near], piece.across[near])
+    return end[1] + slope * (along_mm - end[0])
 
 
 def _smooth(values: Floats) -> Floats:

@@ -144,9 +144,10 @@ def light_up(
 
     `lights` (k, 7) are rows as `Light.row` gives them; `rise` (k,) is the height of the axis in
     radii (`Rim.rise`); `view_tan` (k,) is the tangent of the angle between the line of sight and
-    the card's normal across the strand (positive: the camera stands on the +xi side); `ground_level` (k,) the ground's brightness relative to paper, which
-    sets the light bounced; `no_ground` says that nothing lies behind the strand for a shadow to
-    fall on (an open lane that was cut out).
+    the card's normal across the strand (positive: the camera stands on the +xi side);
+    `ground_level` (k,) the ground's brightness relative to paper, which sets the light bounced;
+    `no_ground` says that nothing lies behind the strand for a shadow to fall on (an open lane that
+    was cut out).
     """
     xi = grid_.xi
     view = view_tan[:, None]

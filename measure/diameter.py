@@ -32,6 +32,8 @@ _FUZZ_BIAS: Final = {"dark": -0.10, "light": 0.0, "open": 0.0}
 """What is to be added to a width per unit of halo: fuzz close to the core counts with it on a dark
 ground, where it is bright, and takes from it in its own shade on a light one. From fibre-built
 strands whose cover is known exactly (docs/accuracy.md); smooth strands have no halo."""
+_ENOUGH: Final = 160
+"""Running cuts of one ground, a quarter of which suffice to line cuts up and average them."""
 _GROOVE_MISFIT: Final = 0.065
 _LIFTED_MISFIT: Final = 0.09
 _FAR_BETTER: Final = 0.7
@@ -205,7 +207,7 @@ def _edges(
         index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
         curves = _curves(cuts, index, light, rim, no_ground)
         table = make_table(curves, float(np.median(half[index])), blur, rim.softness)
-        some = index[::4]
+        some = index[:: 4 * max(1, len(index) // _ENOUGH)]
         steps = 7 if start is None else 4
         pairs = _fit(table, cuts, some, half[some], middle[some], steps)
         # Once the light is known a single cut may be believed, unless it stands quite alone.

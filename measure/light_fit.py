@@ -42,6 +42,9 @@ _PLAIN: Final = 1.3
 """Mean squared residual, in units of noise and model doubt, at which no shading is needed."""
 _INNER: Final = 0.75
 """Half widths within which a single strand's face is smooth."""
+_ROUGH: Final = 1e-2
+"""Relative gain of a step below which the first fit stops: it is done again, lined up better."""
+_FINE: Final = 3e-3
 _FINALISTS: Final = 4
 
 _TRIED: Final = tuple(
@@ -112,11 +115,11 @@ def fit_light(
     starts = _starts(packed, profiles, strands, known)
     if len(starts) > 1:
         # One ground alone leaves several lights nearly as good; only a descent tells them apart.
-        tried = [descend(packed, start, 4) for start in starts]
+        tried = [descend(packed, start, 4, _ROUGH) for start in starts]
         point = min(tried, key=lambda t: t[1].cost)[0]
     else:
         point = starts[0]
-    point, state = descend(packed, point, 16)
+    point, state = descend(packed, point, 16, _ROUGH)
     return _finish(packed, point, state)
 
 
@@ -132,7 +135,7 @@ def refit_light(
         np.log([p.half_width_mm for p in profiles]),
         np.array([p.middle_mm for p in profiles]),
     )
-    point, state = descend(packed, point, 8)
+    point, state = descend(packed, point, 8, _FINE)
     return _finish(packed, point, state, before.flat)
 
 
@@ -147,7 +150,7 @@ def _fit_flat(profiles: list[MeanProfile], strands: int) -> LightFit | None:
     samples = max(float(np.sum(packed.w > 0)), 1.0)
     # Two steps place the edges; where shading is left over then, more would not remove it.
     for steps, most in ((2, 8.0 * _PLAIN), (6, _PLAIN)):
-        point, state = descend(packed, point, steps)
+        point, state = descend(packed, point, steps, _FINE)
         if float(np.sum(state.rest**2)) > most * samples:
             return None
     return _finish(packed, point, state, True)

@@ -277,7 +277,7 @@ def _linearise(packed: Packed, point: Point) -> State:
     return State(solved.rest.ravel(), J.reshape(len(J), n * j * c), _penalties(packed, point), P)
 
 
-def descend(packed: Packed, point: Point, steps: int) -> tuple[Point, State]:
+def descend(packed: Packed, point: Point, steps: int, least_gain: float) -> tuple[Point, State]:
     """Levenberg-Marquardt from `point` with limits kept by clipping, and where it ended."""
     damping = 1e-2
     state = _linearise(packed, point)
@@ -301,7 +301,7 @@ def descend(packed: Packed, point: Point, steps: int) -> tuple[Point, State]:
         if gain == 0.0:
             break
         state = _linearise(packed, point)
-        if gain < 2e-3:
+        if gain < least_gain:
             break
     return point, state
 

@@ -94,7 +94,7 @@ def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_m
     u_step = max(pitch, 2.0 * half / _MOST_SAMPLES, line.width_mm / 48.0)
     samples = int(np.ceil(half / u_step))
     u_grid = np.asarray(np.arange(-samples, samples + 1) * u_step, float)
-    rows = int(np.clip(np.ceil(STEP_MM / pitch), 1, _MOST_ROWS))
+    rows = int(np.clip(STEP_MM / pitch, 1, _MOST_ROWS))
 
     u_base, light, count, clipped = _pool(picture, scale, region, at, across, normals, u_grid, rows)
     weight, own, blocked = _masks(sight, number, line, normals, u_grid, 3.0 * blur_mm)

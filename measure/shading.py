@@ -33,7 +33,7 @@ from scipy.special import ndtr, ndtri
 
 Floats = NDArray[np.float64]
 
-XI_MAX: Final = 10.0
+XI_MAX: Final = 8.0
 """Samples farther out than this many half widths say nothing more about the strand."""
 
 _NORMAL: Final = 1.0 / np.sqrt(2.0 * np.pi)
@@ -100,7 +100,7 @@ class Grid:
 def grid(steps_per_half_width: int) -> Grid:
     """The grid of 21 half widths with that many steps to each."""
     step = 1.0 / steps_per_half_width
-    count = 1 << int(np.ceil(np.log2(2 * XI_MAX * steps_per_half_width)))
+    count = int(fft.next_fast_len(round(2 * XI_MAX * steps_per_half_width), real=True))
     xi = np.asarray((np.arange(count) - count // 2) * step, float)
     half = 0.5 * step
     inside = np.clip((np.minimum(xi + half, 1.0) - np.maximum(xi - half, -1.0)) / step, 0.0, 1.0)

@@ -29,8 +29,9 @@ GRID = grid(FINE)
 SKY = Light(1.0, 0.0, 0.0, 0.2, 1.0, 0.0, 0.0)
 
 
-def lit(light: Light, view_tan: float = 0.0, ground_level: float = 1.0) -> Lit:
-    return light_up(light.row, np.array([view_tan]), np.array([ground_level]), False, GRID)
+def lit(light: Light, view_tan: float = 0.0, ground_level: float = 1.0, rise: float = 1.0) -> Lit:
+    one = (np.array([v]) for v in (rise, view_tan, ground_level))
+    return light_up(light.row, *one, no_ground=False, grid_=GRID)
 
 
 def at(curve: np.ndarray, xi: np.ndarray | float) -> np.ndarray:
@@ -46,30 +47,32 @@ def test_half_the_sky_is_hidden_at_the_strands_edge() -> None:
     assert at(lit(SKY).ground, -1.0) == pytest.approx(0.5, abs=1e-3)
 
 
-@pytest.mark.parametrize("xi", [1.02, 1.3, -1.7, 2.5, -5.0, 9.0])
-def test_sky_on_the_ground_is_what_the_cylinder_leaves_open(xi: float) -> None:
+@pytest.mark.parametrize("rise", [1.0, 1.4])
+@pytest.mark.parametrize("xi", [1.02, 1.3, -1.7, 2.5, -5.0, 6.0])
+def test_sky_on_the_ground_is_what_the_cylinder_leaves_open(xi: float, rise: float) -> None:
     # Lambert's cosine law over a sky of one radiance: in the plane across an endless cylinder,
     # E = 1/2 of the integral of cos over the directions not hidden by the circle.
     angle = np.linspace(-np.pi / 2, np.pi / 2, 400001)
-    middle = math.atan2(-xi, 1.0)  # from the ground point towards the circle's centre
-    hidden = np.abs(angle - middle) <= math.asin(1.0 / math.hypot(xi, 1.0))
+    middle = math.atan2(-xi, rise)  # from the ground point towards the circle's centre
+    hidden = np.abs(angle - middle) <= math.asin(1.0 / math.hypot(xi, rise))
     open_sky = 0.5 * np.sum(np.cos(angle) * ~hidden) * (angle[1] - angle[0])
-    assert at(lit(SKY).ground, xi) == pytest.approx(open_sky, abs=1e-3)
+    assert at(lit(SKY, rise=rise).ground, xi) == pytest.approx(open_sky, abs=1e-3)
 
 
 # ------------------------------------------------------------------------------- one lamp
 
 
+@pytest.mark.parametrize("rise", [1.0, 1.4])
 @pytest.mark.parametrize("lean_deg", [-60.0, -25.0, 0.0, 25.0, 60.0])
-def test_a_hard_lamps_shadow_lies_where_rays_meet_the_circle(lean_deg: float) -> None:
+def test_a_hard_lamps_shadow_lies_where_rays_meet_the_circle(lean_deg: float, rise: float) -> None:
     t = math.tan(math.radians(lean_deg))
     lamp = Light(0.0, 1.0, t, 0.01, 1.0, 0.0, 0.0)
     x = np.linspace(-6, 6, 97)
     # The ray from the ground at x runs along (-t, 1); it is stopped if it passes the circle's
-    # centre (0, 1) nearer than its radius.
-    miss = np.abs(x - t) / math.hypot(1.0, t)
+    # centre (0, rise) nearer than its radius.
+    miss = np.abs(x - t * rise) / math.hypot(1.0, t)
     clear = np.abs(miss - 1.0) > 0.08  # the lamp is not quite a point
-    seen = at(lit(lamp).ground, x)
+    seen = at(lit(lamp, rise=rise).ground, x)
     assert np.allclose(seen[clear], (miss > 1.0)[clear], atol=0.01)
 
 
@@ -172,25 +175,31 @@ def test_a_silhouette_is_wider_by_the_figure_path_tracing_gave(
 
 
 def test_a_hard_edged_strand_is_its_own_core() -> None:
-    assert core_half_width(Rim(0.04, 0.0, 0.5)) == pytest.approx(1.0, abs=2e-3)
+    assert core_half_width(Rim(1.0, 0.04, 0.0, 0.5)) == pytest.approx(1.0, abs=2e-3)
 
 
 def test_a_soft_rim_thins_out_as_the_normal_distribution_does() -> None:
     # Source: the upper 5 % point of the normal distribution, 1.6449.
-    assert halo_half_width(Rim(0.1, 0.0, 0.5)) == pytest.approx(1 + 0.16449, abs=6e-3)
+    assert halo_half_width(Rim(1.0, 0.1, 0.0, 0.5)) == pytest.approx(1 + 0.16449, abs=6e-3)
 
 
 def test_fuzz_that_covers_a_third_reaches_its_twentieth_where_it_decays_to_it() -> None:
     # 1/3 exp(-z / 0.5) = 1/20.
     reach = 0.5 * math.log(20 / 3)
-    assert halo_half_width(Rim(0.01, 1 / 3, 0.5)) == pytest.approx(1 + reach, abs=0.01)
-    assert core_half_width(Rim(0.01, 1 / 3, 0.5)) == pytest.approx(1.0, abs=0.02)
+    assert halo_half_width(Rim(1.0, 0.01, 1 / 3, 0.5)) == pytest.approx(1 + reach, abs=0.01)
+    assert core_half_width(Rim(1.0, 0.01, 1 / 3, 0.5)) == pytest.approx(1.0, abs=0.02)
+
+
+def test_fuzz_that_covers_most_belongs_to_the_core_as_far_as_it_covers_half() -> None:
+    # 0.8 exp(-z / 0.5) = 1/2.
+    reach = 0.5 * math.log(1.6)
+    assert core_half_width(Rim(1.0, 0.01, 0.8, 0.5)) == pytest.approx(1 + reach, abs=0.01)
 
 
 @pytest.mark.parametrize("sigma", [0.05, 0.2, 0.6])
 def test_a_blurred_strip_is_a_difference_of_normal_integrals(sigma: float) -> None:
     plain = Light(0.0, 0.0, 0.0, 0.2, 1.0, 0.0, 0.0)
-    curves = outline(lit(plain), Rim(0.04, 0.0, 0.5).row)
+    curves = outline(lit(plain), Rim(1.0, 0.04, 0.0, 0.5).row)
     assert isinstance(curves, Curves)
     face, ground = blur_curves(curves, np.array([sigma]))
     # A cell's share taken as its value, and the next cell's, spread an edge by h^2 / 12 each.

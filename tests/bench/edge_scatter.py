@@ -95,7 +95,7 @@ def scatter_mm(smooth: Smooth, seed: int) -> dict[Ground, tuple[float, int]]:
         position, diameter = along.position_mm[here], along.diameter_mm[here]
         kept: list[int] = []
         for i, at in enumerate(position):
-            if not kept or at - position[kept[-1]] >= 1.0 - 1e-6:
+            if not kept or at - position[kept[-1]] >= 0.99:
                 kept.append(i)
         if len(kept) > 5:
             out[ground] = float(np.std(diameter[kept], ddof=1)), len(kept)

@@ -64,6 +64,7 @@ class GroundDiameter:
     """How much darker than the ground the strand is in the channel where it is most."""
     neutral: bool
     """As grey as a shadow: neither dyed nor nearly black."""
+    black: bool
     misfit: float
     """Residual of the mean profile over its contrast."""
     core_misfit: float
@@ -412,6 +413,7 @@ def _ground_diameter(
         contrast=contrast,
         face_contrast=float(np.median(pairs.ground - pairs.strand, axis=0).max()),
         neutral=bool(np.ptp(level) < 0.05 and level.min() > 0.12),
+        black=bool(level.max() < 0.15),
         misfit=float(np.mean(fit.misfit[mine])) / max(contrast, 1e-3),
         core_misfit=float(np.mean(fit.core_misfit[mine])) / max(contrast, 1e-3),
     )

@@ -148,8 +148,8 @@ def _fit_flat(profiles: list[MeanProfile], strands: int) -> LightFit | None:
     packed = _pack(profiles, False, _UNSHADED)
     point = _starts(packed, profiles, strands, _UNSHADED)[0]
     samples = max(float(np.sum(packed.w > 0)), 1.0)
-    # Two steps place the edges; where shading is left over then, more would not remove it.
-    for steps, most in ((2, 8.0 * _PLAIN), (6, _PLAIN)):
+    # A few steps place the edges; where shading is left over then, more would not remove it.
+    for steps, most in ((4, 12.0 * _PLAIN), (8, _PLAIN)):
         point, state = descend(packed, point, steps, _FINE)
         if float(np.sum(state.rest**2)) > most * samples:
             return None

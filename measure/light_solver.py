@@ -183,11 +183,11 @@ def _penalties(packed: Packed, point: Point) -> Floats:
     return np.concatenate([light, free, rim, widths, places])
 
 
-def _cost(packed: Packed, point: Point) -> float:
+def _residuals(packed: Packed, point: Point) -> tuple[Floats, Floats]:
+    """Whitened residual (m,) and penalties of a point."""
     lit = packed.lit(within(point.light[None]), point.rim[packed.strand, 0])
     F, G, _, _ = _basis(packed, lit, point.rim[packed.strand], point.log_a, point.u0)
-    rest = _solve(packed, F, G).rest
-    return float(np.sum(rest**2) + np.sum(_penalties(packed, point) ** 2))
+    return _solve(packed, F, G).rest.ravel(), _penalties(packed, point)
 
 
 @dataclass(frozen=True)
@@ -278,32 +278,57 @@ def _linearise(packed: Packed, point: Point) -> State:
 
 
 def descend(packed: Packed, point: Point, steps: int, least_gain: float) -> tuple[Point, State]:
-    """Levenberg-Marquardt from `point` with limits kept by clipping, and where it ended."""
+    """Levenberg-Marquardt from `point` with limits kept by clipping, and where it ended.
+
+    While steps go well the Jacobian is carried along by Broyden's update (1965), which costs one
+    evaluation instead of sixteen; it is worked out anew when they do not, and at the end.
+    """
     damping = 1e-2
     state = _linearise(packed, point)
-    cost = state.cost
+    age = 0
     for _ in range(steps):
         J, P = state.jacobian, state.penalty_jacobian
         H = J @ J.T + P.T @ P
+        weights = np.diag(H) + 1e-9
         gradient = J @ state.rest - P.T @ state.penalty
         gain = 0.0
-        for _attempt in range(5):
-            damped = H + damping * np.diag(np.diag(H) + 1e-9)
-            step = np.asarray(np.linalg.solve(damped, gradient), float)
+        for _attempt in range(5 if age == 0 else 1):
+            step = np.asarray(np.linalg.solve(H + damping * np.diag(weights), gradient), float)
             trial = _moved(point, step)
-            new_cost = _cost(packed, trial)
-            if new_cost < cost:
-                gain = (cost - new_cost) / cost
-                point, cost = trial, new_cost
+            rest, penalty = _residuals(packed, trial)
+            new_cost = float(np.sum(rest**2) + np.sum(penalty**2))
+            if new_cost < state.cost:
+                gain = (state.cost - new_cost) / state.cost
                 damping = max(damping * 0.2, 1e-6)
                 break
             damping *= 8.0
-        if gain == 0.0:
-            break
-        state = _linearise(packed, point)
+        if gain > 0.0:
+            moved = _difference(trial, point)
+            change = state.rest - rest - moved @ J
+            scaled = weights * moved
+            carried = J + np.outer(scaled, change) / max(float(scaled @ moved), 1e-300)
+            point, state = trial, State(rest, carried, penalty, P)
+            age += 1
         if gain < least_gain:
-            break
-    return point, state
+            if age == 0:
+                break
+            # Perhaps only the carried Jacobian is worn out.
+            state, age = _linearise(packed, point), 0
+            if 0.0 < gain:
+                break
+    return point, state if age == 0 else _linearise(packed, point)
+
+
+def _difference(to: Point, start: Point) -> Floats:
+    """The step from one point to another, in the order of the Jacobian's rows."""
+    return np.concatenate(
+        [
+            to.light - start.light,
+            (to.rim - start.rim).ravel(),
+            to.log_a - start.log_a,
+            to.u0 - start.u0,
+        ]
+    )
 
 
 def _moved(point: Point, step: Floats) -> Point:

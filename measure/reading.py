@@ -32,6 +32,8 @@ _SOFT_BLUR: Final = 0.22
 _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
 _DISAGREE: Final = 0.03
+_BLACK_SHADOW: Final = 0.12
+"""Light left in a lamp's shadow below which it looks like a black strand going on."""
 _RELIEF: Final = 0.55
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _STAND_OFF_MM: Final = 0.25
@@ -175,8 +177,9 @@ def _part(ground: GroundDiameter, strand: StrandDiameter) -> _Part:
 def _trusted(parts: list[_Part], strand: StrandDiameter) -> list[_Part]:
     """Parts less a shaded light ground on which strand and shadow cannot be told apart.
 
-    That is a strand hardly darker than the paper, whose shadows are all that shows, or one as
-    grey as a lamp's shadow, which may be one. Beside a dark ground that contradicts it, or alone,
+    That is a strand hardly darker than the paper, whose shadows are all that shows, one as grey as
+    a lamp's shadow, which may be one, or one so dark that its black shadow goes on where it ends.
+    Beside a dark ground that contradicts it, or alone,
     such a part is worth nothing; beside one that agrees it is kept.
     """
     shaded = strand.light.sky + strand.light.lamp > 0.15 and not strand.no_ground
@@ -184,7 +187,11 @@ def _trusted(parts: list[_Part], strand: StrandDiameter) -> list[_Part]:
         p
         for p in parts
         if p.ground.ground != "dark"
-        and (p.ground.face_contrast < 0.4 or (p.ground.neutral and strand.light.lamp > 0.25))
+        and (
+            p.ground.face_contrast < 0.4
+            or (p.ground.neutral and strand.light.lamp > 0.25)
+            or (p.ground.black and strand.light.lamp > 1.0 - _BLACK_SHADOW)
+        )
     ]
     if not shaded or not weak:
         return parts

@@ -314,7 +314,7 @@ def descend(packed: Packed, point: Point, steps: int, least_gain: float) -> tupl
                 break
             # Perhaps only the carried Jacobian is worn out.
             state, age = _linearise(packed, point), 0
-            if 0.0 < gain:
+            if gain > 0.0:
                 break
     return point, state if age == 0 else _linearise(packed, point)
 

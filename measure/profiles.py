@@ -321,6 +321,9 @@ def _levels(
         slope[number] = _light_slope(x[keep], values[keep], level[number], width_mm)
         # Noise from neighbours across, which share the light.
         steps = np.diff(light[picked], axis=1)[there[:, 1:] & there[:, :-1]]
+        if len(steps) < 12:
+            noise[number] = values[keep].std(axis=0)
+            continue
         noise[number] = 1.4826 / np.sqrt(2.0) * np.sort(np.abs(steps), axis=0)[len(steps) // 2]
     return _fill(region, level, slope, noise, stretch, along, light, n)
 

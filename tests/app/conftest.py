@@ -102,12 +102,12 @@ def drawn_mm() -> tuple[float, ...]:
 
 @pytest.fixture(scope="session")
 def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A JPEG drawn from closed forms: a round dark strand in each lane, under an even sky."""
+    """A JPEG drawn from closed forms: a round strand in each lane, grey and dyed, under an even sky."""
     picture, _ = analytic.draw(
         newest_card("pocket"),
         [
             analytic.Strand("banded", -2.0, DRAWN_MM[0], (0.3, 0.3, 0.3)),
-            analytic.Strand("open", 0.0, DRAWN_MM[1], (0.3, 0.3, 0.3)),
+            analytic.Strand("open", 0.0, DRAWN_MM[1], (0.35, 0.12, 0.4)),
         ],
         analytic.Light(),
         analytic.Camera(px_per_mm=16.0),

@@ -203,7 +203,7 @@ def _edges(
     contrast = np.zeros(n)
     fitted = np.zeros(n, bool)
     exact = np.zeros(n, bool)
-    blur = float(np.hypot(blur_mm, cuts.spread_mm))
+    blur = _blur(cuts, blur_mm)
     for ground in np.unique(cuts.ground[cuts.valid]):
         index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
         curves = _curves(cuts, index, light, rim, no_ground)
@@ -317,7 +317,7 @@ def _mean_profile(
         light=light,
         weight=np.minimum(total[good] / total[good].max(), 1.0),
         level=cuts.level[index].mean(axis=0).astype(float),
-        blur_mm=float(np.hypot(blur_mm, np.hypot(cuts.spread_mm, 0.25 * pitch))),
+        blur_mm=float(np.hypot(_blur(cuts, blur_mm), 0.25 * pitch)),
         view_tan=float(cuts.view_tan[index].mean()),
         half_width_mm=typical,
         middle_mm=typical_middle,
@@ -335,7 +335,7 @@ def _final_pass(
     blur_mm: float,
 ) -> StrandDiameter:
     rim = fit.rims[number]
-    blur = float(np.hypot(blur_mm, cuts.spread_mm))
+    blur = _blur(cuts, blur_mm)
     start = _carried(number, cuts, start, profiles, fit)
     grounds: list[GroundDiameter] = []
     for ground in sorted({profiles[i].ground for i in own}):
@@ -356,6 +356,7 @@ def _final_pass(
             np.interp(index, whole, pairs.middle_mm),
             1,
         )
+        pairs = _evenly_blurred(pairs, curves, half, blur, rim, cuts, index)
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine))
     return StrandDiameter(
         cuts,
@@ -369,6 +370,36 @@ def _final_pass(
         any(g.core_misfit > _GROOVE_MISFIT for g in grounds if _shows_its_face(g)),
         any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in grounds),
     )
+
+
+def _blur(cuts: Cuts, blur_mm: float) -> float:
+    """The camera's blur and what pooling pixels added to it on average."""
+    return float(np.sqrt(blur_mm**2 + cuts.spread_mm2.mean()))
+
+
+def _evenly_blurred(
+    pairs: EdgePairs,
+    curves: Curves,
+    half_mm: float,
+    blur_mm: float,
+    rim: Rim,
+    cuts: Cuts,
+    index: NDArray[np.int_],
+) -> EdgePairs:
+    """Widths as if pooling had blurred every cut alike.
+
+    Where a strand's edge steps from one row of pixels to the next, a cut pools both and is more
+    blurred than its neighbours. How a width answers to blur is tried out on some of the cuts.
+    """
+    excess = cuts.spread_mm2[index] - cuts.spread_mm2.mean()
+    if len(index) < 8 or float(np.abs(excess).max()) < 0.01 * blur_mm**2:
+        return pairs
+    some = np.arange(0, len(index), max(1, len(index) // 24))
+    more = 0.15 * blur_mm**2
+    table = make_table(curves, half_mm, float(np.sqrt(blur_mm**2 + more)), rim.softness)
+    tried = _fit(table, cuts, index[some], pairs.half_width_mm[some], pairs.middle_mm[some], 2)
+    answer = float(np.median(np.log(tried.half_width_mm / pairs.half_width_mm[some]))) / more
+    return replace(pairs, half_width_mm=pairs.half_width_mm * np.exp(answer * excess))
 
 
 def _shows_its_face(ground: GroundDiameter) -> bool:

@@ -61,8 +61,8 @@ class Cuts:
     """(n, C) brightness of the bare ground relative to white."""
     noise: Singles
     """(n, C) standard deviation of one pooled sample, relative to white."""
-    spread_mm: float
-    """Blur (standard deviation) that pooling pixels at slightly different u added."""
+    spread_mm2: Floats
+    """(n,) variance that pooling pixels at slightly different u added to the blur."""
     mm_per_px: Floats
     """(n,) across the strand."""
     view_tan: Floats
@@ -96,11 +96,25 @@ def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_m
     u_grid = np.asarray(np.arange(-samples, samples + 1) * u_step, float)
     rows = int(np.clip(STEP_MM / pitch, 1, _MOST_ROWS))
 
-    u_base, light, count, clipped = _pool(picture, scale, region, at, across, normals, u_grid, rows)
+    u_base, off2, light, count, clipped = _pool(
+        picture, scale, region, at, across, normals, u_grid, rows
+    )
     weight, own, blocked = _masks(sight, number, line, normals, u_grid, 3.0 * blur_mm)
     weight *= count
     return _running(
-        line, arc, normals, u_base, light, weight, own, blocked, mm_per_px, scale, clipped, rows
+        line,
+        arc,
+        normals,
+        u_grid,
+        u_base,
+        off2,
+        light,
+        weight,
+        own,
+        blocked,
+        mm_per_px,
+        scale,
+        clipped,
     )
 
 
@@ -113,8 +127,12 @@ def _pool(
     normals: Floats,
     u_grid: Floats,
     rows: int,
-) -> tuple[Singles, Singles, Singles, float]:
-    """Pixels of each quarter millimetre: mean u (n, J), mean light (n, J, C), share inside."""
+) -> tuple[Singles, Singles, Singles, Singles, float]:
+    """Pixels of each quarter millimetre.
+
+    Mean u (n, J), mean square of how far pixels lie off the grid (n,), mean light (n, J, C),
+    share inside the picture (n, J), share burnt out.
+    """
     n, j = len(at), len(u_grid)
     offsets = ((np.arange(rows) + 0.5) / rows - 0.5) * STEP_MM
     fine = (at[:, None] + offsets[None]).ravel()
@@ -140,7 +158,7 @@ def _pool(
     det = first[:, 0] * step[:, 1] - first[:, 1] * step[:, 0]
     gx = (step[:, 1] / det).astype(np.float32)[:, None]
     gy = (-step[:, 0] / det).astype(np.float32)[:, None]
-    u_exact = u + (xi - x) * gx + (yi - y) * gy
+    off = (xi - x) * gx + (yi - y) * gy
 
     height, width = picture.pixels.shape[:2]
     inside = (xi >= 0) & (xi < width) & (yi >= 0) & (yi < height)
@@ -155,7 +173,8 @@ def _pool(
     linear = decode_srgb(raw).reshape(n, rows, j, -1)
     share = inside.reshape(n, rows, j).mean(axis=1, dtype=np.float32)
     return (
-        u_exact.reshape(n, rows, j).mean(axis=1, dtype=np.float32),
+        u + off.reshape(n, rows, j).mean(axis=1, dtype=np.float32),
+        np.square(off).reshape(n, rows, j).mean(axis=(1, 2), dtype=np.float32),
         linear.mean(axis=1, dtype=np.float32),
         share,
         clipped,
@@ -203,7 +222,9 @@ def _running(
     line: Centreline,
     arc: Floats,
     normals: Floats,
+    u_grid: Floats,
     u_base: Singles,
+    off2: Singles,
     light: Singles,
     weight: Singles,
     own: NDArray[np.int_],
@@ -211,7 +232,6 @@ def _running(
     mm_per_px: Floats,
     scale: Scale,
     clipped: float,
-    rows: int,
 ) -> Cuts:
     region = line.region
     n = len(arc) - _PER_CUT + 1
@@ -249,9 +269,8 @@ def _running(
     axes = np.array([region.along, region.across])
     sight = scale.camera_mm[None, :2] - middle_card
     view_tan = np.einsum("ni,ni->n", sight, normals[middle] @ axes) / scale.camera_mm[2]
-    spread = float(np.sqrt(np.mean(_pool_spread(scale, region, line)))) * float(
-        np.median(mm_per_px)
-    )
+    off = window(u_base - u_grid.astype(np.float32)) / _PER_CUT
+    spread2 = np.maximum(window(off2) / _PER_CUT - np.square(off).mean(axis=1), 0.0)
     return Cuts(
         line=line,
         arc_mm=arc_middle,
@@ -265,23 +284,12 @@ def _running(
         valid=valid,
         level=(level / white).astype(np.float32),
         noise=(noise / white).astype(np.float32),
-        spread_mm=spread if rows > 1 else 0.0,
+        spread_mm2=spread2.astype(float),
         mm_per_px=mm_per_px[middle],
         view_tan=view_tan,
         camera_height_mm=float(scale.camera_mm[2]),
         clipped=clipped,
     )
-
-
-def _pool_spread(scale: Scale, region: Region, line: Centreline) -> Floats:
-    """Variance (px^2) of rounding to the nearest pixel along u; none where axes coincide."""
-    here = region.to_card(np.stack([line.along_mm, line.across_mm], axis=1))
-    ahead = scale.to_picture(here[1:]) - scale.to_picture(here[:-1])
-    direction = ahead / np.maximum(np.hypot(*ahead.T)[:, None], 1e-9)
-    # A strand along a pixel axis meets the same phase in every row and adds no spread.
-    slant = np.minimum(np.abs(direction[:, 0]), np.abs(direction[:, 1]))
-    phase_change = np.clip(slant * CUT_MM * 10.0, 0.0, 1.0)
-    return np.asarray(phase_change * (direction**2).sum(axis=1) / 12.0)
 
 
 def _levels(

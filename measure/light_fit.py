@@ -45,7 +45,9 @@ _INNER: Final = 0.75
 _ROUGH: Final = 2e-3
 """Relative gain of a step below which the first fit stops: it is done again, lined up better."""
 _FINE: Final = 1e-3
-_FINALISTS: Final = 4
+_CLEAR: Final = 0.3
+_FAR_WORSE: Final = 6.0
+"""A light whose start costs this many times the best one's is not descended from."""
 
 _TRIED: Final = tuple(
     [(0.02, 0.02, 0.0), (0.5, 0.02, 0.0), (0.95, 0.02, 0.0)]
@@ -114,7 +116,7 @@ def fit_light(
     packed = _pack(profiles, no_ground, known)
     starts = _starts(packed, profiles, strands, known)
     if len(starts) > 1:
-        # One ground alone leaves several lights nearly as good; only a descent tells them apart.
+        # A lamp from either side, or none: only a descent tells which it was.
         tried = [descend(packed, start, 4, _ROUGH) for start in starts]
         point = min(tried, key=lambda t: t[1].cost)[0]
     else:
@@ -193,7 +195,7 @@ def _prior(known: Light | None) -> Floats:
 def _starts(
     packed: Packed, profiles: list[MeanProfile], strands: int, known: Light | None
 ) -> list[Point]:
-    """Lights worth descending from, best first, each with the edges that suit it best."""
+    """The best light of each kind, best first, each with the edges that suit it best."""
     first_a = np.log([p.half_width_mm for p in profiles])
     first_u = np.array([p.middle_mm for p in profiles])
     rim = np.tile(RIM_PRIOR[:, 0], (strands, 1))
@@ -229,8 +231,16 @@ def _starts(
             u0[own] = u_ref + shifts[j] * np.exp(log_a[own])
         found.append((total, Point(values, rim, log_a, u0)))
     found.sort(key=lambda f: f[0])
-    several = known is None and not any(p.ground == "dark" for p in profiles)
-    return [point for _, point in found[: _FINALISTS if several else 1]]
+    if any(p.ground == "dark" and float((p.light - p.level).max()) > _CLEAR for p in profiles):
+        # A bright strand on dark ground shows its place and width whatever the light is.
+        return [found[0][1]]
+    families: dict[tuple[bool, float], Point] = {}
+    for total, point in found:
+        if total > _FAR_WORSE * found[0][0] + _FAR_WORSE:
+            break
+        lamp = bool(point.light[1] > 0.1)
+        families.setdefault((lamp, float(np.sign(point.light[2])) if lamp else 0.0), point)
+    return list(families.values())
 
 
 def _search(

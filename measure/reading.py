@@ -32,7 +32,7 @@ _SOFT_BLUR: Final = 0.22
 _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
 _DISAGREE: Final = 0.03
-_BLACK_SHADOW: Final = 0.12
+_BLACK_SHADOW: Final = 0.2
 """Light left in a lamp's shadow below which it looks like a black strand going on."""
 _RELIEF: Final = 0.55
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""

@@ -16,7 +16,7 @@ from measure.notes import refusal
 from measure.paper import cut_out, paper_level
 from measure.picture import Picture, read_picture
 from measure.profiles import cut_strand
-from measure.reading import Surroundings, read_strand
+from measure.reading import Surroundings, read_strand, too_few_pixels
 from measure.regions import Region, card_regions, picture_regions
 from measure.results import PictureReading, Refusal, ScaleSummary, StrandReading
 from measure.scale import Printer, Scale, find_scale, scale_from_dpi, scale_from_marks
@@ -205,8 +205,9 @@ def _middle_of(region: Region) -> Floats:
 
 
 def _nothing_found(sights: list[Sight]) -> Refusal:
-    if any(s.too_fine for s in sights):
-        return refusal("too_few_pixels", width_px=2.0, needed=8.0, share=25.0)
+    finest = max(s.too_fine_px for s in sights)
+    if finest > 0.0:
+        return too_few_pixels(finest)
     if any(s.beside for s in sights):
         return refusal("beside_lane")
     return refusal("no_strand")

@@ -68,7 +68,7 @@ def read_strand(
     pitch_mm = float(np.median(cuts.mm_per_px))
     rough_px = cuts.line.width_mm / pitch_mm
     if rough_px < 0.75 * NEEDED_PX:
-        return _too_few(number, rough_px)
+        return too_few_pixels(rough_px, number)
     if around.blur_px > _MOST_BLUR * rough_px:
         return refusal("out_of_focus", number, blur_px=around.blur_px, width_px=rough_px)
     if cuts.clipped > _MOST_CLIPPED:
@@ -91,7 +91,7 @@ def read_strand(
     diameter_mm = float(np.exp(log_mean))
     width_px = diameter_mm / pitch_mm
     if width_px < NEEDED_PX:
-        return _too_few(number, width_px)
+        return too_few_pixels(width_px, number)
 
     along = _along(cuts, parts, log_mean)
     length_mm = _length(along.position_mm)
@@ -141,7 +141,8 @@ def read_strand(
     )
 
 
-def _too_few(number: int, width_px: float) -> Refusal:
+def too_few_pixels(width_px: float, number: int | None = None) -> Refusal:
+    """The refusal of a strand so few pixels wide: how many it needs, and how much closer to go."""
     return refusal(
         "too_few_pixels",
         number,

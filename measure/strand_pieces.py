@@ -66,8 +66,8 @@ class Findings:
     """Boxes (along from, across from, along to, across to) over what is no strand."""
     beside: bool
     """A strand-like thing runs along the region's edge, half out of it."""
-    too_fine: bool
-    """A strand-like thing was there, but too few pixels across to follow."""
+    too_fine_px: float
+    """Pixels across the widest strand-like thing too fine to follow; 0 when there was none."""
     ground: Floats
     """(C,) linear light of the ground, median over the region."""
 
@@ -124,7 +124,7 @@ def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | No
 
     pieces: list[Piece] = []
     covered: list[Box] = []
-    beside = too_fine = False
+    beside, too_fine_px = False, 0.0
     rows = len(mask)
     for thing in _things(mask, strongest, index, len(region.stretches)):
         width = thing.middle_span * flat.row_mm
@@ -144,11 +144,12 @@ def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | No
         if piece is None:
             continue
         if width < 2.2 * flat.row_mm:
-            too_fine = too_fine or _stands_out(thing, strongest)
+            if _stands_out(thing, strongest):
+                too_fine_px = max(too_fine_px, float(thing.middle_span))
             continue
         pieces.append(piece)
     typical = np.median(ground, axis=1).astype(float)
-    return Findings(tuple(pieces), tuple(covered), beside, too_fine, typical)
+    return Findings(tuple(pieces), tuple(covered), beside, too_fine_px, typical)
 
 
 def _lay_flat(picture: Picture, scale: Scale, region: Region) -> _Flat | None:

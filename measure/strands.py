@@ -55,8 +55,8 @@ class Sight:
     """Boxes (along from, across from, along to, across to) under hands, tape and the like."""
     beside: bool
     """A strand-like thing runs along the region's edge, half out of it."""
-    too_fine: bool
-    """A strand-like thing was there, but too few pixels across to follow."""
+    too_fine_px: float
+    """Pixels across the widest strand-like thing too fine to follow; 0 when there was none."""
     ground: Floats
     """(C,) linear light of the ground, median over the region."""
 
@@ -65,12 +65,14 @@ def find_strands(picture: Picture, scale: Scale, region: Region) -> Sight:
     """Strands of one region, in order across it. Deterministic; touches nothing but its input."""
     found = find_pieces(picture, scale, region)
     if found is None:
-        return Sight(region, (), (), False, False, np.zeros(1))
+        return Sight(region, (), (), False, 0.0, np.zeros(1))
     chains = chain_pieces(found.pieces, region)
     strands = [line for chain in chains if (line := _centreline(chain, region)) is not None]
     strands = _without_lobes(strands, chains)
     strands.sort(key=lambda s: float(np.mean(s.across_mm)))
-    return Sight(region, tuple(strands), found.covered, found.beside, found.too_fine, found.ground)
+    return Sight(
+        region, tuple(strands), found.covered, found.beside, found.too_fine_px, found.ground
+    )
 
 
 def _without_lobes(strands: list[Centreline], chains: list[Chain]) -> list[Centreline]:

@@ -2,15 +2,35 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from app import UseError
 from app.batch import PICTURE_SUFFIXES, PictureJob, pictures_in
 
 if TYPE_CHECKING:
     from measure.pipeline import Marks, Settings
+
+
+CARD_FORMATS: Final = ("pdf", "png", "svg")
+"""Kinds of file a card is written as."""
+
+
+def card_format(out: Path | None, asked: str | None) -> str:
+    """The kind of file a card is written as; UseError when `out` is named like another kind."""
+    ending = out.suffix.lower().removeprefix(".") if out else ""
+    if asked is None and ending and ending not in CARD_FORMATS:
+        raise UseError(
+            f"a card is not written as {out.suffix if out else ''}; "
+            "end the name in .pdf, .svg or .png, or choose with --format."
+        )
+    if asked is not None and ending in CARD_FORMATS and ending != asked:
+        raise UseError(
+            f"{out} is named like a {ending}, but --format says {asked}; make them agree."
+        )
+    return asked or ending or "pdf"
 
 
 def build_settings(
@@ -43,6 +63,8 @@ def _marks(text: str) -> Marks:
 
     try:
         x1, y1, x2, y2, distance_mm = (float(part) for part in text.split(","))
+        if not all(map(math.isfinite, (x1, y1, x2, y2, distance_mm))):
+            raise ValueError
     except ValueError:
         raise UseError(
             f"--marks needs five numbers with commas between and a dot in decimals, "
@@ -65,7 +87,10 @@ def build_jobs(pictures: Sequence[Path], overlay: Path | None) -> list[PictureJo
                 f"the folder {path} cannot be read ({error.strerror or error})."
             ) from error
         if not inside:
-            raise UseError(f"the folder {path} holds no picture ({', '.join(PICTURE_SUFFIXES)}).")
+            raise UseError(
+                f"the folder {path} holds no picture ({', '.join(PICTURE_SUFFIXES)}). "
+                "Name the folder they lie in; folders inside it are not searched."
+            )
         found += inside
     if overlay is None:
         return [PictureJob(path) for path in found]
@@ -75,7 +100,8 @@ def build_jobs(pictures: Sequence[Path], overlay: Path | None) -> list[PictureJo
     if len(found) == 1 and not overlay.is_dir():
         if overlay.suffix.lower() not in OVERLAY_SUFFIXES:
             raise UseError(
-                f"--overlay needs a file ending in one of {', '.join(OVERLAY_SUFFIXES)}."
+                f"--overlay needs a file ending in one of {', '.join(OVERLAY_SUFFIXES)}, "
+                "or a folder that exists."
             )
         if not overlay.parent.is_dir():
             raise UseError(

@@ -156,9 +156,11 @@ def card(
             "--format", help="pdf or svg: a sheet to print; png: the bare card. Default: pdf."
         ),
     ] = None,
-    dpi: Annotated[int, typer.Option(min=100, max=1200, help="Pixels per inch of the PNG.")] = 600,
+    dpi: Annotated[
+        int, typer.Option(metavar="N", min=100, max=1200, help="Pixels per inch of the PNG.")
+    ] = 600,
     out: Annotated[
-        Path | None, typer.Option(help="File to write; default: in this folder.")
+        Path | None, typer.Option(metavar="FILE", help="File to write; default: in this folder.")
     ] = None,
     geometry: Annotated[
         bool, typer.Option("--geometry", help="Print the card's geometry as JSON, write nothing.")
@@ -172,9 +174,9 @@ def card(
         if geometry:
             typer.echo(json.dumps(chosen.geometry(), indent=1))
             return
-        if file_format is None:
-            endings = {f".{choice.value}": choice for choice in FormatChoice}
-            file_format = endings.get(out.suffix.lower() if out else "", FormatChoice.pdf)
+        from app.arguments import card_format
+
+        file_format = FormatChoice(card_format(out, file_format and file_format.value))
         if out is None:
             sheet = "" if file_format is FormatChoice.png else f"-{paper.value}"
             out = Path(f"slubwise-card-{kind.value}{sheet}.{file_format.value}")
@@ -200,7 +202,10 @@ def card(
 @cli.command()
 def measure(
     pictures: Annotated[
-        list[Path], typer.Argument(help="Pictures, or folders of pictures.", show_default=False)
+        list[Path],
+        typer.Argument(
+            metavar="PICTURE", help="Pictures, or folders of pictures.", show_default=False
+        ),
     ],
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON (docs/formats.md).")] = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV, one row per strand.")] = False,
@@ -223,16 +228,28 @@ def measure(
     ] = None,
     printer_x: Annotated[
         float,
-        typer.Option(min=0.8, max=1.25, help="True over nominal length of the bars across."),
+        typer.Option(
+            metavar="FACTOR", min=0.8, max=1.25, help="True over nominal length of the bars across."
+        ),
     ] = 1.0,
     printer_y: Annotated[
-        float, typer.Option(min=0.8, max=1.25, help="True over nominal length of the bars down.")
+        float,
+        typer.Option(
+            metavar="FACTOR", min=0.8, max=1.25, help="True over nominal length of the bars down."
+        ),
     ] = 1.0,
     chart: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Chart of weight classes (docs/guide.md).")
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Chart of weight classes: craft-yarn-council (default), spin-off, bellaonline.",
+        ),
     ] = None,
     wrap_factor: Annotated[
-        float, typer.Option(min=0.5, max=3.0, help="Your hand-wrapped pitch over the diameter.")
+        float,
+        typer.Option(
+            metavar="FACTOR", min=0.5, max=3.0, help="Your hand-wrapped pitch over the diameter."
+        ),
     ] = 1.0,
     units: Annotated[UnitsChoice, typer.Option(help="Units of the table.")] = UnitsChoice.mm,
 ) -> None:
@@ -321,7 +338,8 @@ def _print_results(
         # A picture or strand without a row is said beside the rows.
         for result in results:
             for refusal in result.reading.refusals if result.reading else ():
-                _say(f"{result.picture}: {refusal.text} {refusal.advice}")
+                who = f"strand {refusal.strand}: " if refusal.strand is not None else ""
+                _say(f"{result.picture}: {who}{refusal.text} {refusal.advice}")
         return
     from rich.console import Console
 
@@ -334,9 +352,14 @@ def _print_results(
 
 @cli.command()
 def demo(
-    out: Annotated[Path, typer.Option(help="Folder for the two pictures.")] = Path("slubwise-demo"),
+    out: Annotated[
+        Path, typer.Option(metavar="FOLDER", help="Folder for the two pictures.")
+    ] = Path("slubwise-demo"),
 ) -> None:
-    """Measure a shipped sample picture; write its overlay and a picture of its drift."""
+    """Measure a sample picture, draw the result.
+
+    The sample comes with the program; its overlay and a picture of its drift are written.
+    """
     with _clean_end():
         import io
 

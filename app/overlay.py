@@ -251,7 +251,7 @@ def _with_panel(image: Image.Image, reading: PictureReading, size_px: int) -> Im
     y = image.height + pad
     for line, colour in lines:
         if colour != INK:
-            draw.rectangle((0, y, pad // 2, y + size_px), fill=colour)
+            draw.rectangle((pad // 4, y, pad * 3 // 4, y + size_px), fill=colour)
         draw.text((pad, y), drawable(line), fill=INK, font=font(size_px))
         y += line_height
     return sheet
@@ -269,7 +269,9 @@ def _panel_texts(reading: PictureReading) -> list[tuple[str, Colour]]:
                 colour_of(strand),
             )
         )
-    texts += [(f"Not read: {r.text} {r.advice}", INK) for r in reading.refusals]
+    for refusal in reading.refusals:
+        who = f"strand {refusal.strand}: " if refusal.strand is not None else ""
+        texts.append((f"Not read: {who}{refusal.text} {refusal.advice}", INK))
     texts += [(f"Caution: {who}{c.text}", INK) for who, c in told_cautions(reading)]
     if reading.strands:
         legend = "Intervals are 95 %. Marks outside an outline are 1 mm apart (5 mm where small)."

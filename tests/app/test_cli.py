@@ -102,6 +102,29 @@ def test_card_that_cannot_be_written_says_so(tmp_path: Path) -> None:
     assert "--out" in err
 
 
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--out", "card.gif"], ".pdf, .svg or .png"),
+        (["--out", "card.png", "--format", "pdf"], "make them agree"),
+    ],
+)
+def test_card_is_never_written_under_a_name_of_another_kind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, options: list[str], words: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, _, err = _invoke("card", *options)
+    assert code == 2
+    assert words in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_csv_names_the_strand_that_was_not_read(tmp_path: Path) -> None:
+    code, _, err = _invoke("measure", ROOT / "sample_images" / "too_far_away.jpg", "--csv")
+    assert code == 1
+    assert "too_far_away.jpg: strand 1: " in err
+
+
 def test_json_of_a_real_picture(drawn: Path, drawn_mm: tuple[float, ...], tmp_path: Path) -> None:
     done = _run("measure", drawn, "--json", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
@@ -330,6 +353,7 @@ def test_full_disk_ends_in_a_sentence(drawn: Path, tmp_path: Path) -> None:
     [
         (["--json", "--csv"], "exclude each other"),
         (["--marks", "1,2,3"], "five numbers"),
+        (["--marks", "1,2,nan,4,5"], "five numbers"),
         (["--marks", "1,2,3,4,5", "--scale", "dpi"], "exclude each other"),
         (["--chart", "none-such"], "craft-yarn-council"),
         (["--printer-x", "3"], "--printer-x"),
@@ -348,6 +372,7 @@ def test_folder_without_pictures_is_bad_use(tmp_path: Path) -> None:
     code, _, err = _invoke("measure", tmp_path)
     assert code == 2
     assert "holds no picture" in err
+    assert "Name the folder they lie in" in err
 
 
 @pytest.mark.skipif(os.name == "nt", reason="needs signals")

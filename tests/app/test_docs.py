@@ -100,3 +100,6 @@ def test_every_command_has_help() -> None:
         result = CliRunner().invoke(cli, [command, "--help"])
         assert result.exit_code == 0
         assert "Usage" in result.stdout
+    told = CliRunner().invoke(cli, ["measure", "--help"]).stdout
+    for chart in CHARTS:
+        assert chart in told

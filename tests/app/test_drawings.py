@@ -55,6 +55,13 @@ def test_overlay_of_a_refused_picture_says_why(empty_reading: PictureReading) ->
     assert (drawn[200:] < 100).any()
 
 
+def test_overlay_names_the_strand_that_was_not_read(reading: PictureReading) -> None:
+    from app.overlay import _panel_texts
+
+    texts = [text for text, _ in _panel_texts(reading)]
+    assert "Not read: strand 3: A strand lies along the lane’s edge. Lay it down." in texts
+
+
 def test_labels_lie_inside_and_never_on_each_other(reading: PictureReading) -> None:
     # Four strands two millimetres apart leave little room.
     first = reading.strands[0]

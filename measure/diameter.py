@@ -12,7 +12,6 @@ from measure.cut_fit import EdgePairs, Table, fit_cuts, make_table
 from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
 from measure.profiles import Cuts
 from measure.shading import (
-    FINE,
     Curves,
     Light,
     Rim,
@@ -22,6 +21,7 @@ from measure.shading import (
     light_up,
     outline,
     silhouette_radius_mm,
+    steps_for,
 )
 
 Floats = NDArray[np.float64]
@@ -32,6 +32,8 @@ _FUZZ_BIAS: Final = {"dark": -0.10, "light": 0.0, "open": 0.0}
 """What is to be added to a width per unit of halo: fuzz close to the core counts with it on a dark
 ground, where it is bright, and takes from it in its own shade on a light one. From fibre-built
 strands whose cover is known exactly (docs/accuracy.md); smooth strands have no halo."""
+_FINE: Final = 48
+"""Steps per half width, at least, for placing edges."""
 _ENOUGH: Final = 160
 """Running cuts of one ground, a quarter of which suffice to line cuts up and average them."""
 _GROOVE_MISFIT: Final = 0.065
@@ -206,8 +208,9 @@ def _edges(
     blur = _blur(cuts, blur_mm)
     for ground in np.unique(cuts.ground[cuts.valid]):
         index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
-        curves = _curves(cuts, index, light, rim, no_ground)
-        table = make_table(curves, float(np.median(half[index])), blur, rim.softness)
+        typical = float(np.median(half[index]))
+        curves = _curves(cuts, index, light, rim, no_ground, typical, blur)
+        table = make_table(curves, typical, blur, rim.softness)
         some = index[:: 4 * max(1, len(index) // _ENOUGH)]
         steps = 7 if start is None else 4
         pairs = _fit(table, cuts, some, half[some], middle[some], steps)
@@ -244,7 +247,15 @@ def _fit(
     )
 
 
-def _curves(cuts: Cuts, index: NDArray[np.int_], light: Light, rim: Rim, no_ground: bool) -> Curves:
+def _curves(
+    cuts: Cuts,
+    index: NDArray[np.int_],
+    light: Light,
+    rim: Rim,
+    no_ground: bool,
+    half_mm: float,
+    blur_mm: float,
+) -> Curves:
     """The model's curves for the cuts of one ground."""
     lit = light_up(
         light.row,
@@ -252,7 +263,7 @@ def _curves(cuts: Cuts, index: NDArray[np.int_], light: Light, rim: Rim, no_grou
         np.array([cuts.view_tan[index].mean()]),
         np.array([cuts.level[index].mean()]),
         no_ground,
-        grid(FINE),
+        grid(steps_for(half_mm, blur_mm, _FINE)),
     )
     return outline(lit, rim.row)
 
@@ -342,7 +353,7 @@ def _final_pass(
         mine = [i for i in own if profiles[i].ground == ground]
         half = float(np.exp(np.mean(fit.log_half_width[mine])))
         index = np.nonzero(start.fitted & (cuts.ground == ground))[0]
-        curves = _curves(cuts, index, fit.light, rim, fit.no_ground)
+        curves = _curves(cuts, index, fit.light, rim, fit.no_ground, half, blur)
         table = make_table(curves, half, blur, rim.softness)
         # One cut each millimetre to the end, then the running ones between need one step more.
         whole = index[::4]

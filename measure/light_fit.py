@@ -27,14 +27,15 @@ from measure.light_solver import (
     descend,
     within,
 )
-from measure.shading import FINE, Curves, Light, Rim, blur_curves, grid, outline
+from measure.shading import Curves, Light, Rim, blur_curves, grid, outline, steps_for
 
 Floats = NDArray[np.float64]
 
 _MODEL_FLOOR: Final = 0.004
 """The model's own doubt per sample, relative to white: what no light parameter explains."""
 
-_COARSE: Final = FINE // 2
+_COARSE: Final = 24
+"""Steps per half width that suffice to find the light."""
 _ELSEWHERE_SD: Final = np.array([0.05, 0.05, 0.06, 0.10, 0.20, 0.05, 0.10])
 """How far the light may differ between the lanes of one card."""
 _UNSHADED: Final = Light(0.0, 0.0, 0.0, 0.3, 0.6, 0.1, 0.0)
@@ -151,7 +152,7 @@ def _fit_flat(profiles: list[MeanProfile], strands: int) -> LightFit | None:
     point = _starts(packed, profiles, strands, _UNSHADED)[0]
     samples = max(float(np.sum(packed.w > 0)), 1.0)
     # A few steps place the edges; where shading is left over then, more would not remove it.
-    for steps, most in ((4, 12.0 * _PLAIN), (8, _PLAIN)):
+    for steps, most in ((4, 60.0 * _PLAIN), (12, _PLAIN)):
         point, state = descend(packed, point, steps, _FINE)
         if float(np.sum(state.rest**2)) > most * samples:
             return None
@@ -178,7 +179,7 @@ def _pack(profiles: list[MeanProfile], no_ground: bool, known: Light | None) -> 
         np.array([p.blur_mm for p in profiles]),
         np.array([p.view_tan for p in profiles]),
         no_ground,
-        grid(_COARSE),
+        grid(max(steps_for(p.half_width_mm, p.blur_mm, _COARSE) for p in profiles)),
         _prior(known),
     )
 

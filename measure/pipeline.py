@@ -26,6 +26,8 @@ from measure.weight_class import chart_named
 
 Floats = NDArray[np.float64]
 
+_BURNT_OUT = 0.05
+_PRINT_SHRINKS_PX = 0.05
 DEFAULT_CHART = "craft-yarn-council"
 
 
@@ -157,6 +159,7 @@ def _read_lane(sight: Sight, first: int, light: Light | None, known: _Known) -> 
             scale=known.scale,
             blur_px=blur_mm / float(np.median(found.cuts.mm_per_px)),
             overshoot=known.edges.overshoot,
+            eaten_px=_eaten_px(known.scale, known.edges),
             chart=chart_named(known.settings.chart),
             wrap_factor=known.settings.wrap_factor,
         )
@@ -202,6 +205,17 @@ def _middle(line: Centreline) -> Floats:
 
 def _middle_of(region: Region) -> Floats:
     return region.to_card(np.array([[region.length_mm / 2, region.width_mm / 2]]))
+
+
+def _eaten_px(scale: Scale, edges: EdgeSpread) -> float:
+    """How far, px, paper at the top of the scale has grown into the print beside it.
+
+    Paper that is just white does not; paper brighter than the picture can hold does.
+    """
+    if edges.clipped_share < _BURNT_OUT or scale.card is None:
+        return 0.0
+    shrunk_px = -scale.plane.ink_spread_mm * edges.sigma_y_px / edges.sigma_y_mm
+    return max(0.0, shrunk_px - _PRINT_SHRINKS_PX)
 
 
 def _nothing_found(sights: list[Sight]) -> Refusal:

@@ -68,8 +68,6 @@ class Cuts:
     view_tan: Floats
     """(n,) tangent of the line of sight across the strand, positive from the +u side."""
     camera_height_mm: float
-    clipped: float
-    """Share of the strand's and its ground's pixels at the picture's upper end."""
 
 
 def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_mm: float) -> Cuts:
@@ -96,9 +94,7 @@ def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_m
     u_grid = np.asarray(np.arange(-samples, samples + 1) * u_step, float)
     rows = int(np.clip(STEP_MM / pitch, 1, _MOST_ROWS))
 
-    u_base, off2, light, count, clipped = _pool(
-        picture, scale, region, at, across, normals, u_grid, rows
-    )
+    u_base, off2, light, count = _pool(picture, scale, region, at, across, normals, u_grid, rows)
     weight, own, blocked = _masks(sight, number, line, normals, u_grid, 3.0 * blur_mm)
     weight *= count
     return _running(
@@ -114,7 +110,6 @@ def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_m
         blocked,
         mm_per_px,
         scale,
-        clipped,
     )
 
 
@@ -127,11 +122,11 @@ def _pool(
     normals: Floats,
     u_grid: Floats,
     rows: int,
-) -> tuple[Singles, Singles, Singles, Singles, float]:
+) -> tuple[Singles, Singles, Singles, Singles]:
     """Pixels of each quarter millimetre.
 
     Mean u (n, J), mean square of how far pixels lie off the grid (n,), mean light (n, J, C),
-    share inside the picture (n, J), share burnt out.
+    share inside the picture (n, J).
     """
     n, j = len(at), len(u_grid)
     offsets = ((np.arange(rows) + 0.5) / rows - 0.5) * STEP_MM
@@ -167,9 +162,6 @@ def _pool(
     )
     flat = picture.pixels.reshape(height * width, -1)
     raw = flat[index.ravel()]
-    top = np.iinfo(raw.dtype).max
-    near = np.broadcast_to(np.abs(u_grid) < 0.5 * edge, x.shape).ravel()
-    clipped = float(np.mean((raw[near] >= top).any(axis=1)))
     linear = decode_srgb(raw).reshape(n, rows, j, -1)
     share = inside.reshape(n, rows, j).mean(axis=1, dtype=np.float32)
     return (
@@ -177,7 +169,6 @@ def _pool(
         np.square(off).reshape(n, rows, j).mean(axis=(1, 2), dtype=np.float32),
         linear.mean(axis=1, dtype=np.float32),
         share,
-        clipped,
     )
 
 
@@ -231,7 +222,6 @@ def _running(
     blocked: NDArray[np.bool_],
     mm_per_px: Floats,
     scale: Scale,
-    clipped: float,
 ) -> Cuts:
     region = line.region
     n = len(arc) - _PER_CUT + 1
@@ -288,7 +278,6 @@ def _running(
         mm_per_px=mm_per_px[middle],
         view_tan=view_tan,
         camera_height_mm=float(scale.camera_mm[2]),
-        clipped=clipped,
     )
 
 

@@ -27,7 +27,9 @@ COMFORTABLE_PX: Final = 8.0
 _SHORTEST_MM: Final = 5.0
 _SHORT_MM: Final = 30.0
 _MOST_BLUR: Final = 0.34
-_MOST_CLIPPED: Final = 0.25
+_MOST_EATEN_PX: Final = 0.15
+_EATEN: Final = 0.25
+"""Relative doubt of a width per pixel eaten, from drawn pictures too bright by a tenth (ours)."""
 _SOFT_BLUR: Final = 0.22
 _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
@@ -47,6 +49,8 @@ class Surroundings:
     scale: Scale
     blur_px: float
     overshoot: float
+    eaten_px: float
+    """How far burnt-out paper eats into the card's print, whose edges are known to lie true."""
     chart: WeightChart
     wrap_factor: float
 
@@ -71,7 +75,7 @@ def read_strand(
         return too_few_pixels(rough_px, number)
     if around.blur_px > _MOST_BLUR * rough_px:
         return refusal("out_of_focus", number, blur_px=around.blur_px, width_px=rough_px)
-    if cuts.clipped > _MOST_CLIPPED:
+    if around.eaten_px > _MOST_EATEN_PX:
         return refusal("clipped", number)
     if strand.faint or not any(len(g.index) for g in strand.grounds):
         return refusal("low_contrast", number)
@@ -98,7 +102,7 @@ def read_strand(
     if length_mm < _SHORTEST_MM:
         return refusal("too_short", number, length_mm=length_mm)
     diameter_mm = float(along.diameter_mm.mean())
-    budget = _budget(strand, along, diameter_mm, u_light, around.scale)
+    budget = _budget(strand, along, diameter_mm, u_light, around)
     low, high = budget.interval(diameter_mm)
     seen = Budget(tuple(c for c in budget.components if c.name != "sampling"))
     if seen.expanded() > _WIDEST_INTERVAL * diameter_mm:
@@ -266,9 +270,9 @@ def _budget(
     along: Along,
     diameter_mm: float,
     u_light: float,
-    scale: Scale,
+    around: Surroundings,
 ) -> Budget:
-    cuts = strand.cuts
+    cuts, scale = strand.cuts, around.scale
     region = cuts.line.region
     middle = len(cuts.along_mm) // 2
     places = region.to_card(
@@ -310,6 +314,7 @@ def _budget(
             Component("light", u_light * diameter_mm),
             Component("core_and_halo", u_core * diameter_mm),
             Component("relief", u_relief * diameter_mm),
+            Component("burnt_out", _EATEN * around.eaten_px * diameter_mm),
             Component("sampling", sampling, max(count - 1.0, 1.0)),
         )
     )
@@ -359,7 +364,7 @@ def _cautions(
         out.append(caution("few_pixels", width_px=width_px))
     if around.blur_px > _SOFT_BLUR * width_px:
         out.append(caution("soft_focus"))
-    if cuts.clipped > 0.02:
+    if around.eaten_px > 0.0:
         out.append(caution("clipped_highlights"))
     if around.overshoot > 0.06:
         out.append(caution("sharpened"))

@@ -96,7 +96,7 @@ class Grid:
     frequencies: Floats
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)
 def grid(steps_per_half_width: int) -> Grid:
     """The grid of 21 half widths with that many steps to each."""
     step = 1.0 / steps_per_half_width
@@ -108,8 +108,10 @@ def grid(steps_per_half_width: int) -> Grid:
     return Grid(xi, step, inside, frequencies)
 
 
-FINE: Final = 48
-"""Steps per half width for placing edges; half of it serves to find the light."""
+def steps_for(half_width_mm: float, blur_mm: float, least: int) -> int:
+    """Steps per half width that resolve an edge so blurred: two to its standard deviation."""
+    needed = 2.0 * half_width_mm / max(blur_mm, 1e-6)
+    return int(np.clip(8 * np.ceil(needed / 8), least, 128))
 
 
 @dataclass(frozen=True)

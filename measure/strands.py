@@ -139,10 +139,10 @@ def _centreline(chain: Chain, region: Region) -> Centreline | None:
     seen = np.zeros(len(at), bool)
     for a, _, _ in pairs:
         seen |= (at >= a[0] - 1.3) & (at <= a[-1] + 1.3)
-    if kinds == {"light"}:
-        # Nearly black: the dark bands cannot show it, and nothing need lie over it there.
+    if len(kinds) == 1 and "open" not in kinds:
+        # Black or white: the other bands cannot show it, and nothing need lie over it there.
         index = region.stretch_index(at, 0.0)
-        seen |= np.array([s.ground == "dark" for s in region.stretches])[np.maximum(index, 0)]
+        seen |= np.array([s.ground not in kinds for s in region.stretches])[np.maximum(index, 0)]
     width = float(np.median([p.width for p in lead]))
     reach = max(
         float(np.median(np.abs(p.across - np.interp(p.along, at, smooth)))) + p.width / 2

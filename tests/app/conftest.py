@@ -102,7 +102,7 @@ def drawn_mm() -> tuple[float, ...]:
 
 @pytest.fixture(scope="session")
 def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A JPEG from closed forms: a round strand in each lane, grey and dyed, under an even sky."""
+    """A JPEG from closed forms: a round strand in each lane under an even sky."""
     picture, _ = analytic.draw(
         newest_card("pocket"),
         [

@@ -10,7 +10,6 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from measure.shading import (
-    FINE,
     PAPER_ALBEDO,
     Curves,
     Light,
@@ -25,7 +24,7 @@ from measure.shading import (
     silhouette_radius_mm,
 )
 
-GRID = grid(FINE)
+GRID = grid(48)
 SKY = Light(1.0, 0.0, 0.0, 0.2, 1.0, 0.0, 0.0)
 
 

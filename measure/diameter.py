@@ -37,6 +37,7 @@ _FINE: Final = 48
 _ENOUGH: Final = 160
 """Running cuts of one ground, a quarter of which suffice to line cuts up and average them."""
 _GROOVE_MISFIT: Final = 0.065
+_GROOVE: Final = 0.082
 _LIFTED_MISFIT: Final = 0.09
 _FAR_BETTER: Final = 0.7
 _LEAST_CONTRAST: Final = 0.08
@@ -71,6 +72,8 @@ class GroundDiameter:
     """Residual of the mean profile over its contrast."""
     core_misfit: float
     """The same over the inner part of the strand alone."""
+    groove: float
+    """Depth of a dip along its middle over its contrast."""
 
 
 @dataclass(frozen=True)
@@ -378,7 +381,11 @@ def _final_pass(
         fit.flat,
         fit.no_ground,
         not grounds,
-        any(g.core_misfit > _GROOVE_MISFIT for g in grounds if _shows_its_face(g)),
+        any(
+            g.core_misfit > _GROOVE_MISFIT or (g.ground == "dark" and g.groove > _GROOVE)
+            for g in grounds
+            if _shows_its_face(g)
+        ),
         any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in grounds),
     )
 
@@ -458,6 +465,7 @@ def _ground_diameter(
         black=bool(level.max() < 0.15),
         misfit=float(np.mean(fit.misfit[mine])) / max(contrast, 1e-3),
         core_misfit=float(np.mean(fit.core_misfit[mine])) / max(contrast, 1e-3),
+        groove=float(np.mean(fit.groove[mine])) / max(contrast, 1e-3),
     )
 
 

@@ -99,6 +99,8 @@ class LightFit:
     """(profiles,) root mean square residual relative to white."""
     core_misfit: Floats
     """(profiles,) the same over the inner part of the strand alone."""
+    groove: Floats
+    """(profiles,) depth of a dip along the middle between two ridges, relative to white."""
     cost: float
 
 
@@ -304,5 +306,21 @@ def _finish(packed: Packed, point: Point, state: State, flat: bool = False) -> L
         middle_mm=point.u0,
         misfit=misfit,
         core_misfit=core_misfit,
+        groove=_groove(packed, point, state),
         cost=state.cost,
     )
+
+
+def _groove(packed: Packed, point: Point, state: State) -> Floats:
+    """Amplitude of what two equal strands side by side leave of a fit by one, (profiles,).
+
+    Their ridges lie half way between the middle and the edges: the residual is fitted with a
+    cosine of that period over the inner part of the face.
+    """
+    rest = state.rest.reshape(packed.y.shape) / np.sqrt(np.maximum(packed.w, 1e-12))[..., None]
+    xi = (packed.u - point.u0[:, None]) / np.exp(point.log_a)[:, None]
+    inner = (packed.w > 0) & (np.abs(xi) < _INNER)
+    wave = np.where(inner, -np.cos(2.0 * np.pi * xi), 0.0)
+    wave -= inner * (wave.sum(axis=1) / np.maximum(inner.sum(axis=1), 1))[:, None]
+    power = np.maximum((wave**2).sum(axis=1), 1e-9)
+    return np.asarray(np.einsum("nj,njc->nc", wave, rest).max(axis=1) / power)

@@ -13,11 +13,12 @@ from measure.results import Caution, Refusal
 
 REFUSALS: Final[dict[str, tuple[str, str]]] = {
     "no_strand": (
-        "No strand was found in the lanes.",
-        "Lay the strand along a lane so that it runs off both ends.",
+        "No strand was found.",
+        "Lay the strand along a lane of the card, or straight across a scan, and let it run off "
+        "both ends.",
     ),
     "too_few_pixels": (
-        "The strand is only {width_px:.1f} pixels wide; {needed:.0f} are needed.",
+        "The strand is only {width_px:.1f} pixels wide; a sure reading needs {needed:.0f}.",
         "Bring the camera closer, to about {share:.0f} % of the distance, or scan at a higher dpi.",
     ),
     "out_of_focus": (

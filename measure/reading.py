@@ -36,6 +36,8 @@ _WIDE_INTERVAL: Final = 0.05
 _DISAGREE: Final = 0.03
 _BLACK_SHADOW: Final = 0.2
 """Light left in a lamp's shadow below which it looks like a black strand going on."""
+_UNCHECKED: Final = 0.015
+"""Relative doubt of a light ground that no dark one checks (ours)."""
 _RELIEF: Final = 0.55
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _STAND_OFF_MM: Final = 0.25
@@ -91,7 +93,9 @@ def read_strand(
     parts = _trusted(parts, strand)
     if not parts:
         return refusal("strong_shadow", number)
-    log_mean, u_light, disagreement = _combine(parts)
+    log_mean, u_light, gap, torn = _combine(parts)
+    if len(parts) == 1 and parts[0].ground.ground == "light":
+        u_light = float(np.hypot(u_light, _UNCHECKED))
     diameter_mm = float(np.exp(log_mean))
     width_px = diameter_mm / pitch_mm
     if width_px < NEEDED_PX:
@@ -139,7 +143,14 @@ def read_strand(
         outline=_outline(cuts, parts, around.scale),
         cautions=tuple(
             _cautions(
-                strand, parts, disagreement, u_light, width_px, length_mm, (low, high), around
+                strand,
+                parts,
+                gap if torn and abs(gap) > _DISAGREE else None,
+                u_light,
+                width_px,
+                length_mm,
+                (low, high),
+                around,
             )
         ),
     )
@@ -209,8 +220,9 @@ def _trusted(parts: list[_Part], strand: StrandDiameter) -> list[_Part]:
     return parts
 
 
-def _combine(parts: list[_Part]) -> tuple[float, float, float]:
-    """Weighted log mean, its relative doubt from the light, and the grounds' disagreement.
+def _combine(parts: list[_Part]) -> tuple[float, float, float, bool]:
+    """Weighted log mean, its relative doubt from the light, the grounds' disagreement, and
+    whether that is more than was to be expected.
 
     Where the grounds disagree by more than their doubts allow, the doubt grows with it (the
     Birge ratio): a light model that fails on one ground may fail on the other.
@@ -220,7 +232,7 @@ def _combine(parts: list[_Part]) -> tuple[float, float, float]:
     mean = float(np.sum(weights * logs) / weights.sum())
     u = float(weights.sum() ** -0.5)
     if len(parts) < 2:
-        return mean, u, 0.0
+        return mean, u, 0.0, False
     sampling = [
         (float(np.std(p.ground.diameter_mm)) / p.mean_mm) ** 2
         / max(effective_sample_size(p.ground.diameter_mm), 1.0)
@@ -228,7 +240,7 @@ def _combine(parts: list[_Part]) -> tuple[float, float, float]:
     ]
     expected = float(np.sqrt(sum(p.u_relative**2 for p in parts) + sum(sampling)))
     gap = float(logs[0] - logs[1])
-    return mean, u * max(1.0, abs(gap) / expected), gap
+    return mean, u * max(1.0, abs(gap) / expected), gap, abs(gap) > expected
 
 
 def _along(cuts: Cuts, parts: list[_Part], log_mean: float) -> Along:
@@ -300,7 +312,10 @@ def _budget(
     _, whole = _whole_cuts(along)
     count = max(effective_sample_size(whole), 1.0) if len(whole) >= 3 else 1.0
     noise = float(np.sqrt(np.mean(along.u_diameter_mm**2))) / np.sqrt(max(len(whole), 1))
-    sampling = u_of_mean(whole) if len(whole) >= 3 else 0.1 * diameter_mm
+    # What was left out of the strand as it lay is all that its mean is unsure for.
+    left_out = 1.0 - min(_length(along.position_mm) / float(np.ptp(cuts.arc_mm) + CUT_MM), 1.0)
+    spread = u_of_mean(whole) if len(whole) >= 3 else 0.1 * diameter_mm
+    sampling = spread * float(np.sqrt(left_out))
     u_core = float(np.hypot(0.15 * strand.rim.softness, 0.10 * strand.rim.halo))
     # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
     hardness = strand.light.lamp / (1.0 + (strand.light.softness / 0.3) ** 2)
@@ -343,7 +358,7 @@ def _outline(cuts: Cuts, parts: list[_Part], scale: Scale) -> Outline:
 def _cautions(
     strand: StrandDiameter,
     parts: list[_Part],
-    disagreement: float,
+    gap: float | None,
     u_light: float,
     width_px: float,
     length_mm: float,
@@ -356,8 +371,8 @@ def _cautions(
         out.append(caution("unverified_scale"))
     if len(parts) == 1 and cuts.line.region.name == "banded":
         out.append(caution("one_ground", ground=parts[0].ground.ground))
-    if abs(disagreement) > _DISAGREE:
-        out.append(caution("grounds_disagree", percent=100 * abs(disagreement)))
+    if gap is not None:
+        out.append(caution("grounds_disagree", percent=100 * abs(gap)))
     if u_light > 0.015:
         out.append(caution("shadow"))
     if width_px < COMFORTABLE_PX:

@@ -208,7 +208,15 @@ def scale_from_marks(
 
     Millimetres run from the first pixel's centre. Raises MeasureError `bad_marks`.
     """
-    length_px = float(np.linalg.norm(np.subtract(mark_a_px, mark_b_px)))
+    marks = np.array([mark_a_px, mark_b_px], float)
+    rows, columns = picture.pixels.shape[:2]
+    if not np.all((marks > -1.0) & (marks < [columns, rows])):
+        raise MeasureError(
+            "bad_marks",
+            f"A mark lies outside the picture, which is {columns} by {rows} pixels.",
+            "Give both marks in pixels from the picture's top left corner.",
+        )
+    length_px = float(np.linalg.norm(marks[0] - marks[1]))
     if not (np.isfinite(length_px) and length_px >= 10 * u_px and length_px > 0):
         raise MeasureError(
             "bad_marks",

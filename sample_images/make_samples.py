@@ -196,11 +196,12 @@ PICTURES: Final = (
     ),
     Picture(
         "near_black_scan",
-        "A near-black single on a flatbed at 300 dpi.",
+        "A near-black single on a flatbed at 300 dpi, under light as hard as the shadow is black.",
         (Laid("banded", 5.5, STURDY, (NEAR_BLACK,), -0.4),),
         SCAN_LINE,
         _scanner(300),
         SCANNER,
+        refused="strong_shadow",
     ),
     Picture(
         "fuzzy_single_phone",

@@ -98,7 +98,6 @@ def test_strands_that_cross_are_measured_apart_and_the_crossing_left_out() -> No
         assert np.abs(one.outline.centre_px[:, 0] - middle).min() > 0.8 * truth.px_per_mm
 
 
-@pytest.mark.xfail(strict=True, reason="two of 0.80 mm are read as one of 1.60 mm, uncautioned")
 def test_touching_strands_are_never_one_thick_one() -> None:
     pixels, _ = drawn(
         Strand(offset_mm=-3.0, diameter_mm=0.8, albedo_rgb=PURPLE),

@@ -221,7 +221,10 @@ def _edges(
         spread = 0.0 if start is None else 0.35 * float(np.median(half[some]))
         half[index] = np.interp(index, some, _calm(pairs.half_width_mm, spread))
         middle[index] = np.interp(index, some, _calm(pairs.middle_mm, spread))
-        exact[some] = True
+        # Where a dyed strand meets a ground of its own brightness a cut says little.
+        plain = pairs.contrast > 0.5 * np.median(pairs.contrast)
+        plain &= pairs.u_log_half_width <= 3.0 * np.median(pairs.u_log_half_width)
+        exact[some[plain]] = True
         wander[index] = middle[index] - np.median(middle[index])
         contrast[index] = float(np.median(pairs.contrast))
         fitted[index] = True

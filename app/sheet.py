@@ -83,8 +83,6 @@ class Sheet:
     width_mm: float
     height_mm: float
     card: Card
-    card_x_mm: float
-    card_y_mm: float
     ink_mm: tuple[tuple[float, float, float, float], ...]
     bars: tuple[Bar, ...]
     frames: tuple[Frame, ...]
@@ -164,9 +162,9 @@ def lay_out(card: Card, paper: Paper) -> Sheet:
         for w in card_words(card)
     )
     bars, bar_words = _check_bars(width, y0, card)
-    words = (*on_card, *_advice(card, x0, y0, width), *bar_words)
+    words = (*on_card, *_advice(card, y0, width), *bar_words)
     title = f"Slubwise card, {card_name(card)}"
-    return Sheet(paper, title, width, height, card, x0, y0, ink, bars, frames, words)
+    return Sheet(paper, title, width, height, card, ink, bars, frames, words)
 
 
 _BAR_MM: Final = 1.2
@@ -198,7 +196,7 @@ def _check_bars(
     return tuple(bars), tuple(words)
 
 
-def _advice(card: Card, card_x: float, card_y: float, page_width: float) -> tuple[Words, ...]:
+def _advice(card: Card, card_y: float, page_width: float) -> tuple[Words, ...]:
     left = 18.0
     words = [Words(f"Slubwise card: {card_name(card)}", left, 18.0, 6.0)]
     before: list[tuple[str, tuple[str, ...]]] = [

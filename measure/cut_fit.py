@@ -9,7 +9,7 @@ for all cuts at once.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,8 +119,9 @@ def fit_cuts(
     previous: Floats | None = None
     best_a, best_u = log_a.copy(), u0.copy()
     damping = np.full(len(u0), 1e-3, np.float32)
+    energy = np.einsum("nj,njc,njc->nc", weight, light, light)
     for _ in range(steps + 1):
-        state = _evaluate(table, u_mm, light, weight, level, prior, channel, log_a, u0)
+        state = _evaluate(table, u_mm, light, weight, energy, level, prior, channel, log_a, u0)
         if previous is None:
             better = np.ones(len(u0), bool)
             kept = state
@@ -144,6 +145,7 @@ def fit_cuts(
     det = np.maximum(kept.h_aa * kept.h_uu - kept.h_au**2, 1e-20)
     degrees = np.maximum(total - 4.0, 1.0)
     sigma2 = kept.cost / degrees
+    value, _, _ = look_up(table, best_a, _xi(u_mm, best_a, best_u))
     return EdgePairs(
         half_width_mm=np.exp(best_a.astype(float)),
         middle_mm=best_u.astype(float),
@@ -151,7 +153,7 @@ def fit_cuts(
         strand=kept.strand.astype(float),
         ground=kept.ground.astype(float),
         misfit=np.sqrt(kept.cost / np.maximum(total, 1.0)).astype(float),
-        contrast=kept.contrast.astype(float),
+        contrast=_contrast(value, kept.strand, kept.ground).astype(float),
     )
 
 
@@ -167,7 +169,6 @@ class _State:
     b_u: Floats
     strand: Floats
     ground: Floats
-    contrast: Floats
 
     def updated(self, other: _State, where: NDArray[np.bool_]) -> _State:
         """This state with the other's figures for the cuts marked `where` (n,)."""
@@ -186,15 +187,19 @@ def _evaluate(
     u_mm: Singles,
     light: Singles,
     weight: Singles,
+    energy: NDArray[Any],
     level: Singles,
     prior: Singles,
     channel: Singles,
     log_a: Singles,
     u0: Singles,
 ) -> _State:
-    """Cost and normal equations from sums over samples alone, since all is linear in S and g."""
+    """Cost and normal equations from sums over samples alone, since all is linear in S and g.
+
+    `energy` (n, C) is the weighted sum of the squared samples.
+    """
     a = np.exp(log_a)[:, None]
-    xi = np.asarray((u_mm - u0[:, None]) / a, np.float32)
+    xi = _xi(u_mm, log_a, u0)
     value, by_log_a, by_xi = look_up(table, log_a, xi)
     by_a = by_log_a - xi * by_xi
     by_u = by_xi / -a
@@ -206,7 +211,6 @@ def _evaluate(
     weighted = basis * weight[:, None, :]
     gram = weighted @ basis.transpose(0, 2, 1)
     onto = weighted @ light
-    whole = np.einsum("nj,njc,njc->nc", weight, light, light)
 
     A, B = gram[:, 0, 0, None] + np.float32(1e-6), gram[:, 0, 1, None]
     D = gram[:, 1, 1, None] + prior
@@ -214,7 +218,7 @@ def _evaluate(
     det = np.maximum(A * D - B * B, 1e-9)
     S = (D * rhs_f - B * rhs_g) / det
     g = (A * rhs_g - B * rhs_f) / det
-    cost = np.maximum(whole + prior * level**2 - S * rhs_f - g * rhs_g, 0.0) @ channel
+    cost: Floats = np.maximum(energy + prior * level**2 - S * rhs_f - g * rhs_g, 0.0) @ channel
 
     def product(p: int, q: int) -> Floats:
         """Sum over samples of (S, g) . basis p times (S, g) . basis q, (n, C)."""
@@ -252,8 +256,12 @@ def _evaluate(
         b_u,
         S,
         g,
-        _contrast(value, S, g),
     )
+
+
+def _xi(u_mm: Singles, log_a: Singles, u0: Singles) -> Singles:
+    """Samples' places in half widths from the middle, (n, J)."""
+    return np.asarray((u_mm - u0[:, None]) / np.exp(log_a)[:, None], np.float32)
 
 
 def _contrast(value: NDArray[np.complex64], S: Floats, g: Floats) -> Floats:

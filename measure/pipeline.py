@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from measure.diameter import measure_diameters
 from measure.edge_spread import EdgeSpread, measure_edge_spread
-from measure.errors import MeasureError, PictureError
+from measure.errors import MeasureError
 from measure.notes import refusal
 from measure.paper import cut_out, paper_level
 from measure.picture import Picture, read_picture
@@ -67,8 +67,6 @@ def measure_picture(
     height, width = picture.pixels.shape[:2]
     try:
         scale = _scale(picture, settings)
-    except PictureError:
-        raise
     except MeasureError as error:
         return PictureReading(
             width, height, None, (), (Refusal(error.code, error.text, error.advice),)
@@ -150,6 +148,8 @@ def _read_lane(sight: Sight, first: int, light: Light | None, known: _Known) -> 
         cut_strand(known.picture, known.scale, sight, i, blur)
         for i, blur in zip(shown, blurs, strict=True)
     ]
+    eaten_px = _eaten_px(known.scale, known.edges)
+    chart = chart_named(known.settings.chart)
     window = sight.region.name == "open" and cut_out(known.paper, sight.ground)
     found_all = measure_diameters(cuts, blurs, window, light)
     if light is None and any(not found.faint for found in found_all):
@@ -159,8 +159,8 @@ def _read_lane(sight: Sight, first: int, light: Light | None, known: _Known) -> 
             scale=known.scale,
             blur_px=blur_mm / float(np.median(found.cuts.mm_per_px)),
             overshoot=known.edges.overshoot,
-            eaten_px=_eaten_px(known.scale, known.edges),
-            chart=chart_named(known.settings.chart),
+            eaten_px=eaten_px,
+            chart=chart,
             wrap_factor=known.settings.wrap_factor,
         )
         outcome = read_strand(first + i, found, around)

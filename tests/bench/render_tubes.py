@@ -11,9 +11,10 @@ from __future__ import annotations
 import argparse
 import json
 import time
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, Literal, Protocol, TypeVar
 
 from measure.card import Card, newest_card
 from sample_images.develop import (
@@ -227,21 +228,38 @@ def make(case: Case, folder: Path, samples: int, variant: str) -> Path:
     return path
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
+class Named(Protocol):
+    """A picture to render, known by its name."""
+
+    @property
+    def name(self) -> str:
+        """Stem of its files."""
+
+
+Shown = TypeVar("Shown", bound=Named)
+
+
+def render_named(
+    about: str | None,
+    cases: Sequence[Shown],
+    make_one: Callable[[Shown, Path, int, str], Path],
+    samples: int,
+) -> None:
+    """The command line of a tuning set: every case rendered into a folder, or those named."""
+    parser = argparse.ArgumentParser(description=about)
     parser.add_argument("folder", type=Path)
     parser.add_argument("names", nargs="*")
-    parser.add_argument("--samples", type=int, default=36)
+    parser.add_argument("--samples", type=int, default=samples)
     parser.add_argument("--variant", default="scalar_rgb")
     asked = parser.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
-    for case in CASES:
+    for case in cases:
         if asked.names and case.name not in asked.names:
             continue
         start = time.perf_counter()
-        path = make(case, asked.folder, asked.samples, asked.variant)
+        path = make_one(case, asked.folder, asked.samples, asked.variant)
         print(f"{path.name}: {time.perf_counter() - start:.0f} s", flush=True)
 
 
 if __name__ == "__main__":
-    main()
+    render_named(__doc__, CASES, make, 36)

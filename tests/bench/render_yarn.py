@@ -7,10 +7,7 @@ writes NAME.jpg or NAME.png and NAME.json (the truth) for every case, or for tho
 
 from __future__ import annotations
 
-import argparse
-import time
 from dataclasses import replace
-from pathlib import Path
 from typing import Final
 
 from sample_images.develop import PHONE, SCANNER, WEBCAM
@@ -31,6 +28,7 @@ from sample_images.scene import (
     Rgb,
 )
 from sample_images.yarn import Recipe
+from tests.bench.render_tubes import render_named
 
 BANDED_MIDDLE_MM: Final = (42.8, 16.99)
 """What the camera looks at: the middle of the pocket card's banded lane."""
@@ -119,21 +117,5 @@ CASES: Final = (
 )
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("names", nargs="*")
-    parser.add_argument("--samples", type=int, default=25)
-    parser.add_argument("--variant", default="scalar_rgb")
-    asked = parser.parse_args()
-    asked.folder.mkdir(parents=True, exist_ok=True)
-    for case in CASES:
-        if asked.names and case.name not in asked.names:
-            continue
-        start = time.perf_counter()
-        path = make_picture(case, asked.folder, asked.samples, asked.variant)
-        print(f"{path.name}: {time.perf_counter() - start:.0f} s", flush=True)
-
-
 if __name__ == "__main__":
-    main()
+    render_named(__doc__, CASES, make_picture, 25)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import io
 import math
-import os
 import re
 from html import escape
 from typing import Final, Literal
 
+from app.qt_setup import forget_opencv_plugins
 from app.sheet import Frame, Paper, Sheet, Words, card_words, lay_out, window_frame
 from measure.card import Card
 
@@ -87,9 +87,7 @@ def _svg_words(words: Words) -> str:
 
 def sheet_pdf(sheet: Sheet) -> bytes:
     """The sheet as a PDF page of exactly the paper's size, vector shapes and text only."""
-    # opencv points these at its own copy of Qt's plugins and fonts, which PySide6 cannot use.
-    for variable in ("QT_QPA_PLATFORM_PLUGIN_PATH", "QT_QPA_FONTDIR"):
-        os.environ.pop(variable, None)
+    forget_opencv_plugins()
     from PySide6.QtCore import (
         QBuffer,
         QByteArray,

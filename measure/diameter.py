@@ -41,6 +41,10 @@ _GROOVE: Final = 0.082
 _LIFTED_MISFIT: Final = 0.09
 _FAR_BETTER: Final = 0.7
 _LEAST_CONTRAST: Final = 0.08
+_STILL_SUITS: Final = 1.5
+_STILL_PLAIN: Final = 0.3
+"""A frame is followed while its misfit is below this many times that of the last full fit, and
+this much more."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +81,22 @@ class GroundDiameter:
 
 
 @dataclass(frozen=True)
+class LaneSeen:
+    """What one frame showed of a lane, for the next frame of the same lane to start from."""
+
+    light: Light
+    rims: tuple[Rim, ...]
+    no_ground: bool
+    flat: bool
+    half_width_mm: tuple[float, ...]
+    """Of each strand's outline, typically."""
+    profiles: tuple[tuple[int, str], ...]
+    """Strand and ground of every mean profile that was fitted."""
+    misfit: float
+    """Mean squared residual per sample when the light was last looked for from nothing."""
+
+
+@dataclass(frozen=True)
 class StrandDiameter:
     """One strand's diameters by ground."""
 
@@ -95,19 +115,31 @@ class StrandDiameter:
     """Its face has a groove or a step all along, as two strands side by side have."""
     off_card: bool
     """Light ground looks as no strand lying on it would leave it: its shadow is elsewhere."""
+    lane: LaneSeen | None = None
+    """What the next frame may start from: the same for every strand of the region."""
 
 
 def measure_diameters(
-    all_cuts: list[Cuts], blur_mm: list[float], window: bool = False, known: Light | None = None
+    all_cuts: list[Cuts],
+    blur_mm: list[float],
+    window: bool = False,
+    known: Light | None = None,
+    before: LaneSeen | None = None,
 ) -> list[StrandDiameter]:
     """Diameters of the strands of one region, whose light is estimated together.
 
     `window`: an open lane seen to be cut out, so that no shadow falls behind the strands.
     `known`: the light as another lane of the picture showed it.
+    `before`: the `lane` of an earlier frame's results for this region. Where it still suits, the
+    light is taken from there and only followed; where it does not, it is looked for anew.
 
     Twice: cuts can only be lined up for averaging once their edges are known, and edges only be
     placed once the light is.
     """
+    if before is not None and len(before.rims) == len(all_cuts):
+        followed = _follow(all_cuts, blur_mm, known, before)
+        if followed is not None:
+            return followed
     starts = [
         _edges(cuts, blur, _FIRST_LIGHT, _FIRST_RIM, False, None)
         for cuts, blur in zip(all_cuts, blur_mm, strict=True)
@@ -128,11 +160,68 @@ def measure_diameters(
         )
     ]
     profiles = _all_profiles(all_cuts, starts, blur_mm) or profiles
-    fit = refit_light(profiles, fit, known)
+    fit = refit_light(profiles, fit.light, fit.rims, fit.no_ground, fit.flat, known)
+    return _final(all_cuts, blur_mm, starts, profiles, fit, fit.misfit_per_sample)
+
+
+def _follow(
+    all_cuts: list[Cuts], blur_mm: list[float], known: Light | None, before: LaneSeen
+) -> list[StrandDiameter] | None:
+    """Diameters from where an earlier frame left off; None where that does not suit this one."""
+    starts = [
+        _edges(cuts, blur, before.light, rim, before.no_ground, _as_before(cuts, half))
+        for cuts, blur, rim, half in zip(
+            all_cuts, blur_mm, before.rims, before.half_width_mm, strict=True
+        )
+    ]
+    profiles = _all_profiles(all_cuts, starts, blur_mm)
+    if tuple((p.strand, p.ground) for p in profiles) != before.profiles:
+        return None
+    fit = refit_light(profiles, before.light, before.rims, before.no_ground, before.flat, known)
+    if fit.misfit_per_sample > _STILL_SUITS * before.misfit + _STILL_PLAIN:
+        return None
+    return _final(all_cuts, blur_mm, starts, profiles, fit, before.misfit)
+
+
+def _as_before(cuts: Cuts, half_width_mm: float) -> _Start:
+    """All cuts as wide as the strand was in the frame before, on the centreline of this one."""
+    n = len(cuts.arc_mm)
+    nothing = np.zeros(n)
+    return _Start(
+        np.full(n, half_width_mm), nothing, nothing, nothing, np.zeros(n, bool), np.zeros(n, bool)
+    )
+
+
+def _final(
+    all_cuts: list[Cuts],
+    blur_mm: list[float],
+    starts: list[_Start],
+    profiles: list[MeanProfile],
+    fit: LightFit,
+    misfit: float,
+) -> list[StrandDiameter]:
+    """Diameters under the light that was found; `misfit` is handed on to the next frame."""
+    halves = [
+        [float(h) for h, p in zip(fit.log_half_width, profiles, strict=True) if p.strand == number]
+        for number in range(len(all_cuts))
+    ]
+    lane = LaneSeen(
+        light=fit.light,
+        rims=fit.rims,
+        no_ground=fit.no_ground,
+        flat=fit.flat,
+        half_width_mm=tuple(
+            float(np.exp(np.mean(h))) if h else 0.5 * cuts.line.width_mm
+            for h, cuts in zip(halves, all_cuts, strict=True)
+        ),
+        profiles=tuple((p.strand, p.ground) for p in profiles),
+        misfit=misfit,
+    )
     out = []
     for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True)):
         own = [i for i, p in enumerate(profiles) if p.strand == number]
-        out.append(_final_pass(cuts, start, number, own, profiles, fit, blur_mm[number]))
+        found = _final_pass(cuts, start, number, own, profiles, fit, blur_mm[number])
+        out.append(replace(found, lane=lane))
     if not any(strand.off_card for strand in out):
         return out
     # The lane's light was fitted to a strand it does not suit; one seen on dark ground alone has
@@ -472,4 +561,4 @@ def _ground_diameter(
     )
 
 
-__all__ = ["GroundDiameter", "StrandDiameter", "measure_diameters"]
+__all__ = ["GroundDiameter", "LaneSeen", "StrandDiameter", "measure_diameters"]

@@ -102,6 +102,8 @@ class LightFit:
     groove: Floats
     """(profiles,) depth of a dip along the middle between two ridges, relative to white."""
     cost: float
+    misfit_per_sample: float
+    """Mean squared residual in units of noise and model doubt."""
 
 
 def fit_light(
@@ -129,11 +131,15 @@ def fit_light(
 
 
 def refit_light(
-    profiles: list[MeanProfile], before: LightFit, known: Light | None = None
+    profiles: list[MeanProfile],
+    light: Light,
+    rims: tuple[Rim, ...],
+    no_ground: bool,
+    flat: bool,
+    known: Light | None = None,
 ) -> LightFit:
-    """The fit again, from an earlier one, with profiles lined up better."""
-    packed = _pack(profiles, before.no_ground, _UNSHADED if before.flat else known)
-    light, rims = before.light, before.rims
+    """The fit again, from an earlier one's light and rims, with profiles lined up better."""
+    packed = _pack(profiles, no_ground, _UNSHADED if flat else known)
     point = Point(
         light.row[0],
         np.concatenate([r.row for r in rims]),
@@ -141,7 +147,7 @@ def refit_light(
         np.array([p.middle_mm for p in profiles]),
     )
     point, state = descend(packed, point, 8, _FINE)
-    return _finish(packed, point, state, before.flat)
+    return _finish(packed, point, state, flat)
 
 
 def _fit_flat(profiles: list[MeanProfile], strands: int) -> LightFit | None:
@@ -308,6 +314,7 @@ def _finish(packed: Packed, point: Point, state: State, flat: bool = False) -> L
         core_misfit=core_misfit,
         groove=_groove(packed, point, state),
         cost=state.cost,
+        misfit_per_sample=float(np.sum(state.rest**2)) / max(float(inside.sum()), 1.0),
     )
 
 

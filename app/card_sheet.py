@@ -6,11 +6,14 @@ import io
 import math
 import re
 from html import escape
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from app.qt_setup import forget_opencv_plugins
 from app.sheet import Frame, Paper, Sheet, Words, card_words, lay_out, window_frame
 from measure.card import Card
+
+if TYPE_CHECKING:
+    from PySide6.QtGui import QPainterPath
 
 FileFormat = Literal["pdf", "png", "svg"]
 
@@ -83,6 +86,35 @@ def _svg_words(words: Words) -> str:
         f'font-family="Helvetica, Arial, sans-serif" fill="{_hex(words.grey)}"'
         f"{anchor}{turn}>{escape(words.text)}</text>"
     )
+
+
+def _outline(frame: Frame, unit: float) -> QPainterPath:
+    """A frame's path in the order in which SVG draws one, so that dashes fall on the same places.
+
+    SVG 2, 10.2: clockwise from the end of the top left corner's bow.
+    """
+    from PySide6.QtCore import QRectF
+    from PySide6.QtGui import QPainterPath
+
+    x, y = frame.x_mm * unit, frame.y_mm * unit
+    width, height, r = frame.width_mm * unit, frame.height_mm * unit, frame.radius_mm * unit
+    path = QPainterPath()
+    path.moveTo(x + r, y)
+    for corner_x, corner_y, start_deg in (
+        (x + width, y, 90.0),
+        (x + width, y + height, 0.0),
+        (x, y + height, -90.0),
+        (x, y, 180.0),
+    ):
+        if r == 0.0:
+            path.lineTo(corner_x, corner_y)
+            continue
+        # The bow's box lies inside the corner; arcTo draws the straight way to its start itself.
+        left = corner_x - (2 * r if corner_x > x else 0.0)
+        top = corner_y - (2 * r if corner_y > y else 0.0)
+        path.arcTo(QRectF(left, top, 2 * r, 2 * r), start_deg, -90.0)
+    path.closeSubpath()
+    return path
 
 
 def sheet_pdf(sheet: Sheet) -> bytes:
@@ -161,12 +193,7 @@ def sheet_pdf(sheet: Sheet) -> bytes:
             pen.setCapStyle(Qt.PenCapStyle.FlatCap)
             pen.setDashPattern([length / frame.stroke_mm for length in frame.dash_mm])
         painter.setPen(pen)
-        box = QRectF(
-            frame.x_mm * unit, frame.y_mm * unit, frame.width_mm * unit, frame.height_mm * unit
-        )
-        outline = QPainterPath()
-        outline.addRoundedRect(box, frame.radius_mm * unit, frame.radius_mm * unit)
-        painter.drawPath(outline)
+        painter.drawPath(_outline(frame, unit))
     for words in sheet.words:
         font = QFont(family)
         font.setPixelSize(max(1, round(words.size_mm * unit)))

@@ -6,10 +6,20 @@ file; what lies on the card itself comes from `measure.card` and from nowhere el
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from measure.card import ID1_SIZE_MM, Card, dark_rectangles_mm
+import numpy as np
+
+from measure.card import Card, dark_rectangles_mm
+from measure.check_frame import (
+    CLEAR_MM,
+    CUT_DASH_MM,
+    CUT_STROKE_MM,
+    ID1_CORNER_MM,
+    SIDE_MM,
+    frame_ink_mm,
+)
 
 Paper = Literal["a4", "letter"]
 
@@ -22,24 +32,24 @@ PAPER_MM: Final[dict[Paper, tuple[float, float]]] = {
 MARGIN_MM: Final = 8.0
 """Nothing is drawn nearer to the paper's edge; desk printers reach that far."""
 
-ID1_CORNER_MM: Final = 3.18
-"""Corner radius of an ID-1 card, ISO/IEC 7810 (its nominal value, from memory)."""
-
 CAP_TO_EM: Final = 1 / 0.7
 """Font size over the height of its capitals, for the plain sans-serif faces used here."""
 
-CUT_STROKE_MM: Final = 0.15
-CUT_CLEARANCE_MM: Final = 0.1
+WINDOW_STROKE_MM: Final = 0.15
+WINDOW_CLEARANCE_MM: Final = 0.1
 """The dashed line runs this far outside the open lane, so that the lane itself is blank."""
 
-CUT_DASH_MM: Final = (2.0, 1.5)
+WINDOW_DASH_MM: Final = (2.0, 1.5)
 CUT_GREY: Final = 150
 WORD_GREY: Final = 90
 
 
 @dataclass(frozen=True)
 class Frame:
-    """A stroked rectangle: top left corner, size and corner radius of the stroke's middle."""
+    """A stroked rectangle: top left corner, size and corner radius of the stroke's middle.
+
+    Dashes are counted clockwise from the end of the top left corner's bow.
+    """
 
     x_mm: float
     y_mm: float
@@ -97,16 +107,41 @@ def card_name(card: Card) -> str:
 def window_frame(card: Card) -> Frame:
     """The dashed line round the open lane, in card millimetres."""
     lane = card.lane("open")
-    out = CUT_CLEARANCE_MM + CUT_STROKE_MM / 2
+    out = WINDOW_CLEARANCE_MM + WINDOW_STROKE_MM / 2
     return Frame(
         lane.x_mm - out,
         lane.y_mm - out,
         lane.width_mm + 2 * out,
         lane.height_mm + 2 * out,
-        CUT_STROKE_MM,
+        WINDOW_STROKE_MM,
         CUT_GREY,
-        dash_mm=CUT_DASH_MM,
+        dash_mm=WINDOW_DASH_MM,
     )
+
+
+def outline_frame(card: Card) -> Frame:
+    """The line to cut the card out by, in card millimetres.
+
+    The pocket card's is dashed: between its dashes a bank card laid on it is seen against bare
+    paper (`measure.printer_check`).
+    """
+    if card.kind == "pocket":
+        return Frame(
+            0.0,
+            0.0,
+            card.width_mm,
+            card.height_mm,
+            CUT_STROKE_MM,
+            CUT_GREY // 2,
+            ID1_CORNER_MM,
+            CUT_DASH_MM,
+        )
+    return Frame(0.0, 0.0, card.width_mm, card.height_mm, CUT_STROKE_MM, CUT_GREY // 2)
+
+
+def surround_mm(card: Card) -> float:
+    """How far what is printed round the card reaches beyond it: the pocket card's frame."""
+    return CLEAR_MM + SIDE_MM if card.kind == "pocket" else 0.0
 
 
 def card_words(card: Card) -> tuple[Words, ...]:
@@ -139,23 +174,15 @@ def lay_out(card: Card, paper: Paper) -> Sheet:
     """The card in the middle of an upright page, with print advice and check bars around it."""
     width, height = PAPER_MM[paper]
     x0, y0 = (width - card.width_mm) / 2, (height - card.height_mm) / 2
+    inked = [dark_rectangles_mm(card)]
+    if card.kind == "pocket":
+        inked.append(frame_ink_mm())
     ink = tuple(
-        (float(x) + x0, float(y) + y0, float(w), float(h))
-        for x, y, w, h in dark_rectangles_mm(card)
+        (float(x) + x0, float(y) + y0, float(w), float(h)) for x, y, w, h in np.concatenate(inked)
     )
-    window = window_frame(card)
-    radius = ID1_CORNER_MM if (card.width_mm, card.height_mm) == ID1_SIZE_MM else 0.0
-    frames = (
-        Frame(x0, y0, card.width_mm, card.height_mm, 0.1, CUT_GREY // 2, radius),
-        Frame(
-            window.x_mm + x0,
-            window.y_mm + y0,
-            window.width_mm,
-            window.height_mm,
-            window.stroke_mm,
-            window.grey,
-            dash_mm=window.dash_mm,
-        ),
+    frames = tuple(
+        replace(frame, x_mm=frame.x_mm + x0, y_mm=frame.y_mm + y0)
+        for frame in (outline_frame(card), window_frame(card))
     )
     on_card = tuple(
         Words(w.text, w.x_mm + x0, w.baseline_mm + y0, w.size_mm, w.align, grey=w.grey)
@@ -176,7 +203,7 @@ def _check_bars(
     """100 mm and 4 in, across below the card and down beside it."""
     bars: list[Bar] = []
     words: list[Words] = []
-    y = card_y + card.height_mm + 12.0
+    y = card_y + card.height_mm + surround_mm(card) + 12.0
     for length, text in ((100.0, "100 mm across"), (101.6, "4 in across")):
         bars.append(Bar((page_width - length) / 2, y, length, _BAR_MM))
         words.append(Words(text, page_width / 2, y - 0.9, 3.0, "middle"))
@@ -225,8 +252,9 @@ def _advice(card: Card, card_y: float, page_width: float) -> tuple[Words, ...]:
             (
                 "",
                 (
-                    "Or lay any bank-size card on the outline, number side down:",
-                    "it must just cover it on all four sides.",
+                    "Or lay any bank-size card on the outline, number side down: it must just cover",
+                    "it on all four sides. A picture of that, all squares round it showing, lets the",
+                    "program find the printer's factors by itself.",
                 ),
             ),
         )
@@ -237,7 +265,7 @@ def _advice(card: Card, card_y: float, page_width: float) -> tuple[Words, ...]:
             words.append(Words(line, left + 5.0, y, 3.4))
             y += 5.0
 
-    y = card_y + card.height_mm + 33.0
+    y = card_y + card.height_mm + surround_mm(card) + 33.0
     for line in (
         "Lay the strand along a lane, straight, flat on the card and running off both ends.",
         "On the banded lane it crosses light and dark ground; across the window it is read against",
@@ -256,6 +284,13 @@ def _advice(card: Card, card_y: float, page_width: float) -> tuple[Words, ...]:
         words.append(Words(line, left, y, 3.4))
         y += 5.0
     words.append(
-        Words("cut along this line", page_width / 2, card_y - 1.0, 2.2, "middle", grey=WORD_GREY)
+        Words(
+            "cut along this line" if card.kind == "desk" else "cut along the dashes inside",
+            page_width / 2,
+            card_y - surround_mm(card) - 1.0,
+            2.2,
+            "middle",
+            grey=WORD_GREY,
+        )
     )
     return tuple(words)

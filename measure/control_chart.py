@@ -124,7 +124,7 @@ def scatter_so_far(values: ArrayLike, own_variance: ArrayLike, first: int) -> Sc
 
 def student_width(normal_width: float, dof: Floats) -> Floats:
     """Student's quantile of the probability that a normal one of this width has, (n,)."""
-    # First term of the Cornish-Fisher series: within 1e-4 of the quantile where it is used.
+    # First term of the Cornish-Fisher series: within a thousandth where it is used.
     many = normal_width * (1 + (normal_width**2 + 1) / (4 * dof))
     few = dof < 100
     many[few] = stdtrit(dof[few], ndtr(normal_width))

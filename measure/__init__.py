@@ -10,7 +10,7 @@ It knows no window, no database and no clock; only `measure.picture` reads files
 from measure.card import CARDS, Card, newest_card
 from measure.errors import MeasureError, PictureError
 from measure.picture import Picture, read_picture
-from measure.pipeline import Marks, Settings, measure_picture
+from measure.pipeline import Marks, Seen, Settings, follow, measure_picture
 from measure.results import (
     Along,
     Caution,
@@ -39,10 +39,12 @@ __all__ = [
     "Refusal",
     "Scale",
     "ScaleSummary",
+    "Seen",
     "Settings",
     "StrandReading",
     "UnevenPlace",
     "WeightClass",
+    "follow",
     "measure_picture",
     "newest_card",
     "read_picture",

@@ -9,7 +9,7 @@ import numpy as np
 
 from measure.card import Card, Marker
 from measure.edge_reading import BORDER_REACH_PX, EdgesSeen, read_edges
-from measure.marker_search import MarkersSeen, find_markers
+from measure.marker_search import MarkersSeen, find_markers, follow_markers
 from measure.picture import Picture
 from measure.plane_fit import (
     CENTRE_SD_CROPPED,
@@ -25,7 +25,7 @@ from measure.plane_fit import (
     start_pinhole,
 )
 from measure.plane_map import Affine, Floats, Pinhole
-from measure.printed_edges import PrintedEdges, marker_edges
+from measure.printed_edges import PrintedEdges, printed_edges
 
 MM_PER_INCH: Final = 25.4
 
@@ -48,9 +48,9 @@ class CardView:
     card: Card
     markers: tuple[Marker, ...]
     edges: PrintedEdges
-    """The markers' borders as printed, and"""
+    """What is printed straight, the markers' borders first and the dark bands' last, and"""
     read: EdgesSeen
-    """as read in the picture."""
+    """how it was read in the picture."""
     plane: Pinhole | Affine
     residual_px: float
     """Root mean square of the borders about the map."""
@@ -63,26 +63,34 @@ class CardView:
     picture_middle_px: Floats
 
 
-def view_card(picture: Picture, factors: Floats) -> CardView:
+def view_card(picture: Picture, factors: Floats, before: CardView | None = None) -> CardView:
     """Find the card, read its borders and fit the view; `factors` (2,) are the printer's.
 
-    Raises MeasureError: `no_card`, `mirrored`, `too_few_markers`.
+    `before` is the card in the picture before, with the same factors: where it has hardly moved
+    it is not searched for. Raises MeasureError: `no_card`, `mirrored`, `too_few_markers`.
     """
-    seen = find_markers(picture)
+    seen = _near(picture, factors, before) if before else None
+    if seen is None:
+        before, seen = None, find_markers(picture)
     corners_mm = np.array([m.corners_mm() for m in seen.markers]) * factors
-    edges = marker_edges(seen.card, seen.markers, factors)
+    edges = printed_edges(seen.card, seen.markers, factors)
     corners = corner_sightings(corners_mm, seen.corners_px)
     shape = picture.pixels.shape[:2]
     prior = camera_prior(shape, picture.focal_px)
-    start = start_pinhole(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2), prior)
+    if before is not None and isinstance(before.plane, Pinhole):
+        start = replace(before.plane, ink_spread_mm=0.0)
+    else:
+        start = start_pinhole(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2), prior)
     rough = fit_plane(start, corners, prior)
     read = _read_borders(picture, edges, rough.plane)
-    read_well = np.count_nonzero(read.good) >= _FEWEST_BORDERS
-    sightings = edge_sightings(edges, read, rough.plane) if read_well else corners
-    blur_px = float(np.median(read.sigma_px[read.good])) if read_well else None
+    borders = slice(0, 4 * len(seen.markers))
+    own_edges, own = edges.taken(np.arange(borders.stop)), read.taken(borders)
+    read_well = np.count_nonzero(own.good) >= _FEWEST_BORDERS
+    sightings = edge_sightings(own_edges, own, rough.plane) if read_well else corners
+    blur_px = float(np.median(own.sigma_px[own.good])) if read_well else None
     fit: Fit[Pinhole] | Fit[Affine] = rough
     if read_well:
-        fit = _fit_camera(picture, rough.plane, sightings, _edge_floor_px(read, blur_px))
+        fit = _fit_camera(picture, rough.plane, sightings, _edge_floor_px(own, blur_px))
     scan = _fit_scan(picture, corners_mm, seen, sightings, fit.noise_px)
     if scan is not None:
         fit = scan
@@ -101,8 +109,20 @@ def view_card(picture: Picture, factors: Floats) -> CardView:
     )
 
 
+def _near(picture: Picture, factors: Floats, before: CardView) -> MarkersSeen | None:
+    """The markers near where they were, or None where the picture must be searched for them."""
+    height, width = picture.pixels.shape[:2]
+    if not np.array_equal((np.array([width, height]) - 1) / 2, before.picture_middle_px):
+        return None
+    corners_mm = np.array([m.corners_mm() for m in before.card.markers]) * factors
+    seen = follow_markers(picture, before.card, before.plane.to_picture(corners_mm))
+    if seen is None or 2 * len(seen.markers) < len(before.markers):
+        return None
+    return seen
+
+
 def _read_borders(picture: Picture, edges: PrintedEdges, rough: Pinhole) -> EdgesSeen:
-    """The markers' borders, read again from further out where the picture is very soft."""
+    """The printed edges, read again from further out where the picture is very soft."""
     spread_mm = rough.ink_spread_mm
     read = read_edges(picture.pixels, edges, rough, spread_mm=spread_mm)
     if not read.good.any():

@@ -7,7 +7,7 @@ blurred step is fitted to it in linear light.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Final, Protocol
 
 import numpy as np
@@ -29,7 +29,7 @@ BORDER_REACH_PX: Final = 6.0
 BORDER_SHARE: Final = 0.8
 """Part of a border's length that is read, about its middle: clear of the corners."""
 
-_CROSSINGS: Final = 12
+_CROSSINGS: Final = 8
 """Columns or rows of pixels that cross one edge: noise falls below what paper and ink deserve."""
 
 _LEAST_SIGMA_PX: Final = 0.25
@@ -74,6 +74,10 @@ class EdgesSeen:
     """(n,) how far the light side rises above its level next to the edge, share of contrast."""
     clipped: Floats
     """(n,) share of the light side's pixels at the top of the scale."""
+
+    def taken(self, which: slice) -> EdgesSeen:
+        """Those of a slice."""
+        return EdgesSeen(*(getattr(self, f.name)[which] for f in fields(EdgesSeen)))
 
     def points_px(self, share: float) -> Floats:
         """Points (n, 2) on the edges at a share -1..1 of the half length from the middle."""
@@ -251,7 +255,7 @@ def _fit_steps(
     # Single precision for the many pixels, double for the few parameters.
     d, t, y, w = (a.reshape(flat).astype(np.float32) for a in (distance, place, light, weight))
     slopes = np.empty((count, 6, d.shape[1]), np.float32)
-    for turn in range(5):
+    for turn in range(4):
         sigma = np.exp(z[:, 5:6], dtype=np.float64).astype(np.float32)
         low, high, lean, middle, skew = np.split(z[:, :5].astype(np.float32), 5, axis=1)
         rise = high + lean * t - low

@@ -12,10 +12,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.edge_reading import EdgesSeen, read_edges
+from measure.edge_reading import EdgesSeen
 from measure.picture import Picture
 from measure.plane_map import Floats
-from measure.printed_edges import PrintedEdges, band_edges
+from measure.printed_edges import PrintedEdges
 from measure.scale import Scale
 
 ACROSS: Final = np.array([0.0, 1.0])
@@ -73,15 +73,8 @@ def measure_edge_spread(picture: Picture, scale: Scale) -> EdgeSpread:
     """
     if scale.view is None:
         return _assumed(picture, scale)
-    edges, read = scale.view.edges, scale.view.read
-    factors = np.array([scale.printer.x, scale.printer.y])
-    bands = band_edges(scale.view.card, factors)
-    reach_px = max(6.0, 4.5 * (scale.blur_px or 1.0))
-    seen_bands = read_edges(
-        picture.pixels, bands, scale, spread_mm=scale.plane.ink_spread_mm, reach_px=reach_px
-    )
-    parts = [_Part.of(scale, edges, read), _Part.of(scale, bands, seen_bands)]
-    across, along = (_Part.joined(parts, upright) for upright in (True, False))
+    part = _Part.of(scale, scale.view.edges, scale.view.read)
+    across, along = (part.along_x(upright) for upright in (True, False))
     if len(across.sigma_px) < _FEWEST_EDGES:
         return _assumed(picture, scale)
     if len(along.sigma_px) < _FEWEST_EDGES:
@@ -137,15 +130,10 @@ class _Part:
             read.clipped[good],
         )
 
-    @staticmethod
-    def joined(parts: list[_Part], upright: bool) -> _Part:
-        keep = [part.upright == upright for part in parts]
-        return _Part(
-            *(
-                np.concatenate([getattr(p, name)[k] for p, k in zip(parts, keep, strict=True)])
-                for name in _Part.__dataclass_fields__
-            )
-        )
+    def along_x(self, upright: bool) -> _Part:
+        """Those that lie along x, or those that do not."""
+        keep = self.upright == upright
+        return _Part(*(getattr(self, name)[keep] for name in _Part.__dataclass_fields__))
 
 
 def _basis(points_mm: Floats, middle_mm: Floats, reach_mm: Floats) -> Floats:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Final
 
@@ -10,8 +11,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.card import MARKER_FAMILY, MARKER_MODULES, Card, Marker, card_of_marker
+from measure.card import (
+    MARKER_FAMILY,
+    MARKER_MODULES,
+    Card,
+    Marker,
+    card_of_marker,
+    marker_modules,
+)
 from measure.errors import MeasureError
+from measure.marker_matching import match_markers
 from measure.picture import Picture
 
 Floats = NDArray[np.float64]
@@ -19,11 +28,20 @@ Floats = NDArray[np.float64]
 FEWEST_MARKERS: Final = 2
 """One marker's tilt cannot be told from its size; two, each square, can hold a plane."""
 
-_FIRST_LONG_SIDE_PX: Final = 1600
-"""The picture is halved until it is no longer than this: markers are coarse things."""
+_LONG_SIDES_PX: Final = (500, 1000, 2000)
+"""Sizes the picture is searched at, the small first: markers are coarse things.
 
-_READABLE_MODULE_PX: Final = 3.5
-"""Below this a marker's modules are read unsurely and a larger picture is worth its time."""
+On a card too small for the last no strand has the pixels it needs.
+"""
+
+_ENOUGH: Final = 4
+"""Markers from which the places of the card's others can be foretold."""
+
+_READABLE_MODULE_PX: Final = 1.75
+"""Modules smaller than this are not read, so that smaller squares need not be looked at."""
+
+_WINDOW_PX: Final = 13
+"""Pixels are called ink or paper by the mean over such a square."""
 
 
 @dataclass(frozen=True)
@@ -41,100 +59,125 @@ def find_markers(picture: Picture) -> MarkersSeen:
 
     Raises MeasureError: `no_card`, `mirrored`, `too_few_markers`.
     """
-    grey = _eight_bit_grey(picture.pixels)
-    seen = _search(grey)
-    if seen is None or len(seen.markers) < FEWEST_MARKERS:
-        # Cameras that mirror are webcams: their pictures are small, half the size will do.
-        small = _halved(grey) if max(grey.shape) > 2 * _FIRST_LONG_SIDE_PX else grey
-        flipped = _search(np.ascontiguousarray(small[:, ::-1]))
-        if flipped is not None and len(flipped.markers) >= FEWEST_MARKERS:
-            raise MeasureError(
-                "mirrored",
-                "The picture is mirrored, which would swap S and Z twist.",
-                "Turn mirroring off in the camera program, or use the camera on the back.",
-            )
-    if seen is None:
+    best: MarkersSeen | None = None
+    mirrored = False
+    for image, shrunk in _sizes(picture.pixels):
+        found, backwards = _detect(image)
+        mirrored = mirrored or backwards
+        if found is None:
+            if mirrored:
+                break
+            continue
+        # Pixel centres are whole numbers at every size, pixel edges are what scales.
+        rough = replace(found, corners_px=(found.corners_px + 0.5) * shrunk - 0.5)
+        seen = _completed(picture, rough)
+        if best is None or len(seen.markers) > len(best.markers):
+            best = seen
+        if len(best.markers) >= _ENOUGH:
+            break
+    if best is not None and len(best.markers) >= FEWEST_MARKERS:
+        return best
+    if mirrored:
+        raise MeasureError(
+            "mirrored",
+            "The picture is mirrored, which would swap S and Z twist.",
+            "Turn mirroring off in the camera program, or use the camera on the back.",
+        )
+    if best is None:
         raise MeasureError(
             "no_card",
             "No printed card was found in the picture.",
             "Lay the strand on the card and get a whole row of its square markers into the "
             "picture, in focus.",
         )
-    if len(seen.markers) < FEWEST_MARKERS:
-        raise MeasureError(
-            "too_few_markers",
-            "Only one marker of the card could be read, too few to fix the scale.",
-            "Show more of the card: at least two of its square markers, better all of them.",
-        )
-    return seen
+    raise MeasureError(
+        "too_few_markers",
+        "Only one marker of the card could be read, too few to fix the scale.",
+        "Show more of the card: at least two of its square markers, better all of them.",
+    )
 
 
-def _eight_bit_grey(pixels: NDArray[Any]) -> NDArray[np.uint8]:
-    """Green stands in for grey: it is the sharpest channel and costs no arithmetic."""
-    plane: NDArray[Any] = pixels
-    if pixels.ndim == 3:
-        plane = np.asarray(cv2.extractChannel(pixels, 1))
-    if plane.dtype == np.uint16:
-        plane = np.right_shift(plane, 8)
-    return plane.astype(np.uint8, copy=False)
+def follow_markers(picture: Picture, card: Card, foretold_px: Floats) -> MarkersSeen | None:
+    """A card's markers near their foretold corners (m, 4, 2), or None when they are not there."""
+    index, corners_px = match_markers(picture.pixels, card, foretold_px)
+    if len(index) < _ENOUGH:
+        return None
+    return MarkersSeen(card, tuple(card.markers[i] for i in index), corners_px)
 
 
-def _search(grey: NDArray[np.uint8]) -> MarkersSeen | None:
-    """Markers in a picture, looked for in the small before the large."""
-    sizes = [grey]
-    while max(sizes[-1].shape) > _FIRST_LONG_SIDE_PX:
-        sizes.append(_halved(sizes[-1]))
-    best: MarkersSeen | None = None
-    for halvings in range(len(sizes) - 1, -1, -1):
-        found = _detect(sizes[halvings])
-        if found is None:
-            continue
-        if best is None or len(found.markers) > len(best.markers):
-            # Pixel centres are whole numbers at every size, pixel edges are what scales.
-            corners = (found.corners_px + 0.5) * 2**halvings - 0.5
-            best = MarkersSeen(found.card, found.markers, corners)
-        module_px = float(np.median(_sides_px(found.corners_px))) / MARKER_MODULES
-        if len(found.markers) >= 2 * FEWEST_MARKERS and module_px >= _READABLE_MODULE_PX:
-            break
-    return best
+def _completed(picture: Picture, rough: MarkersSeen) -> MarkersSeen:
+    """All the card's markers that are where those found say, with their corners made sure."""
+    if len(rough.markers) < FEWEST_MARKERS:
+        return rough
+    corners_mm = np.array([m.corners_mm() for m in rough.card.markers])
+    index = [rough.card.markers.index(m) for m in rough.markers]
+    flat_mm, flat_px = corners_mm[index].reshape(-1, 2), rough.corners_px.reshape(-1, 2)
+    view = cv2.findHomography(flat_mm, flat_px, 0)[0]
+    if view is None:
+        return rough
+    every = cv2.perspectiveTransform(corners_mm.reshape(1, -1, 2), view)
+    foretold = np.asarray(every, np.float64).reshape(-1, 4, 2)
+    # The search sees squares a little small: of each only its middle is believed.
+    foretold[index] += np.mean(rough.corners_px - foretold[index], axis=1, keepdims=True)
+    seen = follow_markers(picture, rough.card, foretold)
+    return seen if seen is not None and len(seen.markers) >= len(rough.markers) else rough
 
 
-def _halved(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Half the size, each pixel the mean of four; an odd last row or column is dropped."""
-    rows, columns = (n // 2 for n in grey.shape)
-    even = grey[: 2 * rows, : 2 * columns]
-    return np.asarray(cv2.resize(even, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8)
-
-
-def _sides_px(corners_px: Floats) -> Floats:
-    """Sides (n, 4) of markers (n, 4, 2)."""
-    return np.asarray(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2))
+def _sizes(pixels: NDArray[Any]) -> Iterator[tuple[NDArray[np.uint8], int]]:
+    """Eight-bit grey pictures from small to large, and how many times each is shrunk."""
+    rows, columns = pixels.shape[:2]
+    for shrunk in sorted({-(-max(rows, columns) // side) for side in _LONG_SIDES_PX}, reverse=True):
+        small = (rows // shrunk, columns // shrunk)
+        plane = pixels[: small[0] * shrunk, : small[1] * shrunk]
+        if shrunk > 1:
+            # The mean of the four pixels in the middle of each square.
+            plane = np.asarray(cv2.resize(plane, small[::-1], interpolation=cv2.INTER_LINEAR))
+        if plane.ndim == 3:
+            # Green stands in for grey: it is the sharpest channel and costs no arithmetic.
+            plane = np.asarray(cv2.extractChannel(plane, 1))
+        if plane.dtype == np.uint16:
+            plane = np.right_shift(plane, 8)
+        yield plane.astype(np.uint8, copy=False), shrunk
 
 
 @lru_cache(maxsize=1)
 def _dictionary() -> tuple[cv2.aruco.Dictionary, tuple[int, ...]]:
-    """Our numbers alone out of the family: faster, and a foreign marker is not one of ours."""
+    """Our numbers alone, and behind them the same seen in a mirror.
+
+    Faster than the whole family, and a foreign marker is not one of ours.
+    """
     whole = cv2.aruco.getPredefinedDictionary(MARKER_FAMILY)
     numbers = tuple(sorted(card_of_marker()))
-    codes = np.ascontiguousarray(whole.bytesList[list(numbers)])
-    # The family keeps its codes 11 bits apart; up to 5 wrong ones can be mended, 4 are.
-    return cv2.aruco.Dictionary(codes, whole.markerSize, 4), numbers
+    codes = [whole.bytesList[number] for number in numbers]
+    for number in numbers:
+        paper = ~marker_modules(number)[1:-1, 1:-1]
+        flipped = np.ascontiguousarray(paper[:, ::-1], np.uint8)
+        codes.append(cv2.aruco.Dictionary.getByteListFromBits(flipped)[0])
+    # The family keeps its codes 11 bits apart, mirrored ones 6: two wrong ones can be mended.
+    # (OpenCV mends 0.6 of what is stated.)
+    return cv2.aruco.Dictionary(np.array(codes), whole.markerSize, 4), numbers
 
 
-def _detect(image: NDArray[np.uint8]) -> MarkersSeen | None:
+def _detect(image: NDArray[np.uint8]) -> tuple[MarkersSeen | None, bool]:
+    """The card that shows most markers, and whether markers show that are mirrored."""
     dictionary, numbers = _dictionary()
     settings = cv2.aruco.DetectorParameters()
-    settings.adaptiveThreshWinSizeMin = 5
-    settings.adaptiveThreshWinSizeMax = 25
-    settings.adaptiveThreshWinSizeStep = 20
-    settings.minMarkerPerimeterRate = 0.02
+    settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = _WINDOW_PX
+    settings.minMarkerPerimeterRate = min(
+        4 * MARKER_MODULES * _READABLE_MODULE_PX / max(image.shape), 0.5
+    )
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     detector = cv2.aruco.ArucoDetector(dictionary, settings)
     found, indices, _ = detector.detectMarkers(image)
     if indices is None or not len(found):
-        return None
+        return None, False
     corners_px = np.asarray(found, float).reshape(-1, 4, 2)
-    owners = [card_of_marker()[numbers[int(i)]] for i in np.ravel(indices)]
+    plain = np.ravel(indices) < len(numbers)
+    mirrored = bool(np.count_nonzero(~plain) >= FEWEST_MARKERS)
+    if not plain.any():
+        return None, mirrored
+    corners_px = corners_px[plain]
+    owners = [card_of_marker()[numbers[int(i)]] for i in np.ravel(indices)[plain]]
     counts: dict[int, int] = {}
     for card, _marker in owners:
         counts[id(card)] = counts.get(id(card), 0) + 1
@@ -143,7 +186,7 @@ def _detect(image: NDArray[np.uint8]) -> MarkersSeen | None:
     card = owners[chosen[0]][0]
     markers = [owners[i][1] for i in chosen]
     keep = _consistent(markers, corners_px[chosen])
-    return MarkersSeen(card, tuple(markers[i] for i in keep), corners_px[chosen][keep])
+    return MarkersSeen(card, tuple(markers[i] for i in keep), corners_px[chosen][keep]), mirrored
 
 
 def _consistent(markers: list[Marker], corners_px: Floats) -> NDArray[np.intp]:

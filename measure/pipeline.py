@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -9,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.diameter import measure_diameters
+from measure.diameter import LaneSeen, measure_diameters
 from measure.edge_spread import EdgeSpread, measure_edge_spread
 from measure.errors import MeasureError
 from measure.notes import refusal
@@ -52,9 +53,26 @@ class Settings:
     chart: str = DEFAULT_CHART
 
 
-def measure_picture(
-    source: Path | str | bytes | NDArray[Any] | Picture, *, settings: Settings | None = None
-) -> PictureReading:
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What one picture showed, for the next of the same camera to start from. It holds no pixels.
+
+    A start, not a memory: the next picture's numbers are its own.
+    """
+
+    scale: Scale | None = None
+    """None where no scale was found."""
+    edges: EdgeSpread | None = None
+    paper: Floats | None = None
+    """(C,) linear light of the card's bare paper, where it was seen."""
+    lanes: Mapping[str, LaneSeen] = field(default_factory=dict)
+    """What each lane's light and strands were, by the lane's name, when they were last seen."""
+
+
+Source = Path | str | bytes | NDArray[Any] | Picture
+
+
+def measure_picture(source: Source, *, settings: Settings | None = None) -> PictureReading:
     """Read every strand in a picture.
 
     `source` is a path, encoded bytes, an sRGB-coded array as `measure.picture.read_picture` takes
@@ -62,15 +80,27 @@ def measure_picture(
     text and advice say why); everything else that stands in the way of a number is a refusal in
     the result. Deterministic, and writes nothing.
     """
+    return follow(source, settings=settings)[0]
+
+
+def follow(
+    source: Source, *, settings: Settings | None = None, before: Seen | None = None
+) -> tuple[PictureReading, Seen]:
+    """Read a picture as `measure_picture` does, and say what the next one may start from.
+
+    `before` is what this gave for the picture before, of the same camera or film. Where card,
+    light and strands have not changed much they are found from there, some times faster; where
+    they have, they are looked for anew. Either way the numbers are this picture's own.
+    """
     settings = settings or Settings()
+    before = before or Seen()
     picture = source if isinstance(source, Picture) else read_picture(source)
     height, width = picture.pixels.shape[:2]
     try:
-        scale = _scale(picture, settings)
+        scale = _scale(picture, settings, before.scale)
     except MeasureError as error:
-        return PictureReading(
-            width, height, None, (), (Refusal(error.code, error.text, error.advice),)
-        )
+        refused = (Refusal(error.code, error.text, error.advice),)
+        return PictureReading(width, height, None, (), refused), Seen(lanes=before.lanes)
     edges = measure_edge_spread(picture, scale)
     sights = _sights(picture, scale)
     known = _Known(picture, scale, edges, paper_level(picture, scale), settings)
@@ -78,24 +108,28 @@ def measure_picture(
     strands: list[StrandReading] = []
     refusals: list[Refusal] = []
     places: list[Floats] = []
+    lanes = dict(before.lanes)
     number = 1
     for sight in sights:
-        lane = _read_lane(sight, number, light, known)
+        lane = _read_lane(sight, number, light, known, lanes.get(sight.region.name))
         light = lane.light
         strands += lane.strands
         refusals += lane.refusals
         places += lane.places
         number += len(sight.strands)
+        if lane.seen is not None:
+            lanes[sight.region.name] = lane.seen
     if not strands and not refusals:
         refusals.append(_nothing_found(sights))
     where = np.concatenate(places) if places else _middle_of(sights[0].region)
-    return PictureReading(
+    reading = PictureReading(
         width_px=width,
         height_px=height,
         scale=_summary(scale, edges, where),
         strands=tuple(strands),
         refusals=tuple(refusals),
     )
+    return reading, Seen(scale, edges, known.paper, lanes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,6 +153,8 @@ class _Lane:
     """Card mm (1, 2) of each strand read."""
     light: Light | None
     """As the first lane that tells shows it."""
+    seen: LaneSeen | None
+    """For the next picture."""
 
 
 def _sights(picture: Picture, scale: Scale) -> list[Sight]:
@@ -134,7 +170,9 @@ def _sights(picture: Picture, scale: Scale) -> list[Sight]:
     return [max(sights, key=lambda s: sum(np.ptp(x.along_mm) for x in s.strands))]
 
 
-def _read_lane(sight: Sight, first: int, light: Light | None, known: _Known) -> _Lane:
+def _read_lane(
+    sight: Sight, first: int, light: Light | None, known: _Known, before: LaneSeen | None
+) -> _Lane:
     """Readings and refusals of one region's strands, the first of them numbered `first`."""
     numbered = list(enumerate(sight.strands))
     shown = [i for i, line in numbered if not line.shadows_only]
@@ -142,7 +180,7 @@ def _read_lane(sight: Sight, first: int, light: Light | None, known: _Known) -> 
     strands: list[StrandReading] = []
     places: list[Floats] = []
     if not shown:
-        return _Lane(strands, refusals, places, light)
+        return _Lane(strands, refusals, places, light, None)
     blurs = [float(known.edges.sigma_mm(_middle(sight.strands[i]))[0]) for i in shown]
     cuts = [
         cut_strand(known.picture, known.scale, sight, i, blur)
@@ -151,7 +189,7 @@ def _read_lane(sight: Sight, first: int, light: Light | None, known: _Known) -> 
     eaten_px = _eaten_px(known.scale, known.edges)
     chart = chart_named(known.settings.chart)
     window = sight.region.name == "open" and cut_out(known.paper, sight.ground)
-    found_all = measure_diameters(cuts, blurs, window, light)
+    found_all = measure_diameters(cuts, blurs, window, light, before)
     if light is None and any(not found.faint for found in found_all):
         light = found_all[0].light
     for i, blur_mm, found in zip(shown, blurs, found_all, strict=True):
@@ -169,7 +207,7 @@ def _read_lane(sight: Sight, first: int, light: Light | None, known: _Known) -> 
         else:
             strands.append(outcome)
             places.append(_middle(found.cuts.line))
-    return _Lane(strands, refusals, places, light)
+    return _Lane(strands, refusals, places, light, found_all[0].lane)
 
 
 def _summary(scale: Scale, edges: EdgeSpread, where: Floats) -> ScaleSummary:
@@ -188,7 +226,7 @@ def _summary(scale: Scale, edges: EdgeSpread, where: Floats) -> ScaleSummary:
     )
 
 
-def _scale(picture: Picture, settings: Settings) -> Scale:
+def _scale(picture: Picture, settings: Settings, before: Scale | None) -> Scale:
     if settings.marks:
         marks = settings.marks
         return scale_from_marks(
@@ -196,7 +234,7 @@ def _scale(picture: Picture, settings: Settings) -> Scale:
         )
     if settings.scale == "dpi":
         return scale_from_dpi(picture)
-    return find_scale(picture, settings.printer)
+    return find_scale(picture, settings.printer, before)
 
 
 def _middle(line: Centreline) -> Floats:

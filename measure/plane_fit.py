@@ -202,10 +202,9 @@ def _descend(
     cost = _cost(plane, residuals, prior, noise_px, trusted)
     information = np.diag(prior.weight)
     for _step in range(40):
-        slopes = plane.parameter_jacobian(
-            seen.points_mm + plane.ink_spread_mm * seen.outward, seen.outward
-        )
-        rows = np.einsum("ni,nip->np", seen.normals, slopes)[trusted] / noise_px
+        printed = seen.points_mm + plane.ink_spread_mm * seen.outward
+        slopes = plane.slopes_along(printed, seen.outward, seen.normals)
+        rows = slopes[trusted] / noise_px
         information = rows.T @ rows + np.diag(prior.weight)
         pull = rows.T @ residuals[trusted] / noise_px - prior.weight * _departure(plane, prior)
         sizes = np.sqrt(np.diag(information))

@@ -27,13 +27,14 @@ _CHUNK: Final = 16384
 
 @dataclass(frozen=True)
 class Pinhole:
-    """A pinhole view of the card with radial distortion x_d = x (1 + k1 r^2).
+    """A pinhole view of the card with radial distortion x_d = x (1 + k1 r^2 + k2 r^4).
 
-    r is in units of the focal length. Parameters, in the order of the covariance: rotation
-    (3, radians, applied from the left), place of the pivot in the picture (2, px from the
-    principal point, undistorted), log of its depth over the focal length, log focal length, k1,
-    principal point (2, px), and the printed ink's outward spread (mm; it moves edges, not the
-    map). So chosen, the focal length stands alone where a square-on view leaves it open.
+    r is in units of the focal length; k2 is known beforehand or 0. Parameters, in the order of
+    the covariance: rotation (3, radians, applied from the left), place of the pivot in the
+    picture (2, px from the principal point, undistorted), log of its depth over the focal length,
+    log focal length, k1, principal point (2, px), and the printed ink's outward spread (mm; it
+    moves edges, not the map). So chosen, the focal length stands alone where a square-on view
+    leaves it open.
     """
 
     pivot_mm: Floats
@@ -46,6 +47,7 @@ class Pinhole:
     centre_px: Floats
     ink_spread_mm: float
     covariance: Floats
+    k2: float = 0.0
 
     @property
     def focal_px(self) -> float:
@@ -62,7 +64,8 @@ class Pinhole:
             depth = 1.0 / (R[2, 0] * X + R[2, 1] * Y + t[2])
             x = (R[0, 0] * X + R[0, 1] * Y + t[0]) * depth
             y = (R[1, 0] * X + R[1, 1] * Y + t[1]) * depth
-            gain = f + (f * self.k1) * (x * x + y * y)
+            r2 = x * x + y * y
+            gain = f + (f * r2) * (self.k1 + self.k2 * r2)
             out[start : start + _CHUNK, 0] = self.centre_px[0] + gain * x
             out[start : start + _CHUNK, 1] = self.centre_px[1] + gain * y
         return out.reshape(np.shape(points_mm))
@@ -75,7 +78,7 @@ class Pinhole:
         back = np.linalg.inv(homography)
         for start in range(0, len(flat), _CHUNK):
             x, y = ((flat[start : start + _CHUNK] - self.centre_px) / self.focal_px).T
-            shrink = _undistorted(np.hypot(x, y), self.k1)
+            shrink = _undistorted(np.hypot(x, y), self.k1, self.k2)
             x, y = x * shrink, y * shrink
             depth = 1.0 / (back[2, 0] * x + back[2, 1] * y + back[2, 2])
             out[start : start + _CHUNK, 0] = (back[0, 0] * x + back[0, 1] * y + back[0, 2]) * depth
@@ -87,41 +90,31 @@ class Pinhole:
         camera = (points_mm - self.pivot_mm) @ self.rotation[:, :2].T + self.translation_mm
         return self._by_camera_point(camera) @ self.rotation[:, :2]
 
-    def parameter_jacobian(self, points_mm: Floats, outward: Floats) -> Floats:
-        """Change of pixels (n, 2, 11) per parameter, of printed points (n, 2).
+    def slopes_along(self, points_mm: Floats, outward: Floats, ways: Floats) -> Floats:
+        """Change per parameter (n, 11) of printed points (n, 2), seen along unit `ways` (n, 2) px.
 
         `outward` (n, 2) is how a point moves per mm of ink spread.
         """
         turned = (points_mm - self.pivot_mm) @ self.rotation[:, :2].T
         camera = turned + self.translation_mm
-        per_camera = self._by_camera_point(camera)
-        x, y = (camera[:, :2] / camera[:, 2:]).T
-        r2 = x * x + y * y
-        f = self.focal_px
-        out = np.zeros((len(points_mm), 2, 11))
+        per_camera = (ways[:, None] @ self._by_camera_point(camera))[:, 0]
+        f, depth = self.focal_px, self.translation_mm[2]
+        seen = camera[:, :2] / camera[:, 2:]
+        r2 = np.sum(seen * seen, axis=1)
+        reached = f * np.sum(seen * ways, axis=1)
+        out = np.empty((len(points_mm), 11))
         px, py, pz = turned.T
-        zero = np.zeros_like(px)
-        # A turn w moves the point by w x p, which is -[p]x w.
-        turn = np.stack(
-            [
-                np.stack([zero, pz, -py], axis=-1),
-                np.stack([-pz, zero, px], axis=-1),
-                np.stack([py, -px, zero], axis=-1),
-            ],
-            axis=1,
-        )
-        out[:, :, 0:3] = per_camera @ turn
-        depth = self.translation_mm[2]
-        out[:, :, 3:5] = per_camera[:, :, :2] * (depth / f)
-        out[:, :, 5] = per_camera @ self.translation_mm
-        out[:, :, 6] = per_camera[:, :, 2] * depth
-        out[:, 0, 6] += f * x * (1 + self.k1 * r2)
-        out[:, 1, 6] += f * y * (1 + self.k1 * r2)
-        out[:, 0, 7] = f * x * r2
-        out[:, 1, 7] = f * y * r2
-        out[:, 0, 8] = out[:, 1, 9] = 1.0
-        per_mm = per_camera @ self.rotation[:, :2]
-        out[:, :, 10] = (per_mm @ outward[:, :, None])[:, :, 0]
+        gx, gy, gz = per_camera.T
+        # A turn w moves the point by w x p, and g . (w x p) is w . (p x g).
+        out[:, 0] = py * gz - pz * gy
+        out[:, 1] = pz * gx - px * gz
+        out[:, 2] = px * gy - py * gx
+        out[:, 3:5] = per_camera[:, :2] * (depth / f)
+        out[:, 5] = per_camera @ self.translation_mm
+        out[:, 6] = gz * depth + reached * (1 + r2 * (self.k1 + self.k2 * r2))
+        out[:, 7] = reached * r2
+        out[:, 8:10] = ways
+        out[:, 10] = np.sum((per_camera @ self.rotation[:, :2]) * outward, axis=1)
         return out
 
     def _origin(self) -> Floats:
@@ -132,11 +125,13 @@ class Pinhole:
         """Change of pixels (n, 2, 3) with the point in the camera's frame (n, 3)."""
         depth = 1.0 / camera[:, 2]
         x, y = camera[:, 0] * depth, camera[:, 1] * depth
-        f, k1 = self.focal_px, self.k1
-        gain = 1 + k1 * (x * x + y * y)
-        a = f * (gain + 2 * k1 * x * x) * depth
-        b = f * (2 * k1 * x * y) * depth
-        c = f * (gain + 2 * k1 * y * y) * depth
+        r2 = x * x + y * y
+        scale = self.focal_px * depth
+        gain = scale * (1 + r2 * (self.k1 + self.k2 * r2))
+        bend = scale * (2 * self.k1 + 4 * self.k2 * r2)
+        a = gain + bend * x * x
+        b = bend * x * y
+        c = gain + bend * y * y
         out = np.empty((len(camera), 2, 3))
         out[:, 0, 0], out[:, 0, 1] = a, b
         out[:, 1, 0], out[:, 1, 1] = b, c
@@ -167,18 +162,26 @@ class Pinhole:
         return np.array([x, y, -z])
 
 
-def _undistorted(radius: Floats, k1: float) -> Floats:
+def _undistorted(radius: Floats, k1: float, k2: float) -> Floats:
     """Ratio of the undistorted to the distorted radius (n,), both in focal lengths."""
-    if k1 == 0.0:
+    if k1 == 0.0 and k2 == 0.0:
         return np.ones_like(radius)
-    limit = np.inf if k1 > 0 else 0.98 / np.sqrt(-3 * k1)  # beyond it the map folds back
+    limit = 0.98 * _turning_radius(k1, k2)  # beyond it the map folds back
     r = np.minimum(radius, limit)
     for _ in range(12):
-        step = (r * (1 + k1 * r * r) - radius) / (1 + 3 * k1 * r * r)
+        r2 = r * r
+        step = (r * (1 + r2 * (k1 + k2 * r2)) - radius) / (1 + r2 * (3 * k1 + 5 * k2 * r2))
         r = np.clip(r - step, 0.0, limit)
         if not step.size or np.max(np.abs(step)) < 1e-13:
             break
     return np.divide(r, radius, out=np.ones_like(radius), where=radius > 0)
+
+
+def _turning_radius(k1: float, k2: float) -> float:
+    """The radius, in focal lengths, at which a distorted radius no longer grows."""
+    roots = np.roots([5 * k2, 3 * k1, 1.0])
+    turns = [float(root.real) for root in roots if abs(root.imag) < 1e-12 and root.real > 0]
+    return float(np.sqrt(min(turns))) if turns else np.inf
 
 
 @dataclass(frozen=True)
@@ -209,13 +212,13 @@ class Affine:
         """Pixels per mm (n, 2, 2): the same everywhere."""
         return np.broadcast_to(self.matrix, (len(points_mm), 2, 2))
 
-    def parameter_jacobian(self, points_mm: Floats, outward: Floats) -> Floats:
-        """Change of pixels (n, 2, 7) per parameter, of printed points (n, 2)."""
-        out = np.zeros((len(points_mm), 2, 7))
-        out[:, 0, 0:2] = points_mm
-        out[:, 1, 2:4] = points_mm
-        out[:, 0, 4] = out[:, 1, 5] = 1.0
-        out[:, :, 6] = outward @ self.matrix.T
+    def slopes_along(self, points_mm: Floats, outward: Floats, ways: Floats) -> Floats:
+        """Change per parameter (n, 7) of printed points (n, 2), seen along `ways` (n, 2) px."""
+        out = np.empty((len(points_mm), 7))
+        out[:, 0:2] = ways[:, :1] * points_mm
+        out[:, 2:4] = ways[:, 1:] * points_mm
+        out[:, 4:6] = ways
+        out[:, 6] = np.sum(ways * (outward @ self.matrix.T), axis=1)
         return out
 
     def stepped(self, step: Floats) -> Affine:

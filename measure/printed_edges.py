@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from measure.card import MARKER_MODULES, Card, Marker, marker_modules
+from measure.card import CARDS, MARKER_MODULES, Card, Marker, marker_modules
 from measure.results import Floats
 
 
@@ -34,6 +36,10 @@ class PrintedEdges:
         """Middles (n, 2)."""
         return (self.start_mm + self.end_mm) / 2
 
+    def taken(self, index: NDArray[np.intp]) -> PrintedEdges:
+        """Those of the given indices (m,)."""
+        return PrintedEdges(*(getattr(self, f.name)[index] for f in fields(PrintedEdges)))
+
     @staticmethod
     def joined(first: PrintedEdges, second: PrintedEdges) -> PrintedEdges:
         """Both sets, one behind the other."""
@@ -49,8 +55,30 @@ _OUTWARD: Final = np.array([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]])
 """Outward directions of a rectangle's top, right, bottom and left border."""
 
 
-def marker_edges(card: Card, markers: tuple[Marker, ...], factors: Floats) -> PrintedEdges:
-    """The four outer borders of each marker, top, right, bottom, left; `factors` the printer's."""
+def printed_edges(card: Card, markers: tuple[Marker, ...], factors: Floats) -> PrintedEdges:
+    """The four outer borders of each of some markers, and after them those of the dark bands.
+
+    In true mm by the printer's `factors` (2,); a marker's are top, right, bottom and left.
+    """
+    whole = _edges_of(card.kind, card.edition, float(factors[0]), float(factors[1]))
+    number = {m.number: i for i, m in enumerate(card.markers)}
+    own = np.array([number[m.number] for m in markers], np.intp)
+    borders = (4 * own[:, None] + np.arange(4)).ravel()
+    bands = np.arange(4 * len(card.markers), len(whole.ink_mm))
+    return whole.taken(np.concatenate([borders, bands]))
+
+
+@lru_cache(maxsize=8)
+def _edges_of(kind: str, edition: int, factor_x: float, factor_y: float) -> PrintedEdges:
+    card = next(c for c in CARDS if (c.kind, c.edition) == (kind, edition))
+    factors = np.array([factor_x, factor_y])
+    return PrintedEdges.joined(
+        _marker_edges(card, card.markers, factors), _band_edges(card, factors)
+    )
+
+
+def _marker_edges(card: Card, markers: tuple[Marker, ...], factors: Floats) -> PrintedEdges:
+    """The four outer borders of each marker, top, right, bottom, left."""
     corners = np.array([m.corners_mm() for m in markers])
     module = np.array([m.side_mm / MARKER_MODULES for m in markers])
     white = np.empty((len(markers), 4, MARKER_MODULES))
@@ -90,7 +118,7 @@ def marker_edges(card: Card, markers: tuple[Marker, ...], factors: Floats) -> Pr
     )
 
 
-def band_edges(card: Card, factors: Floats) -> PrintedEdges:
+def _band_edges(card: Card, factors: Floats) -> PrintedEdges:
     """The borders of the dark bands of the banded lane: across the strands and along them."""
     lane = card.lane("banded")
     gap = min(

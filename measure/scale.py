@@ -132,13 +132,19 @@ class Scale:
         return np.asarray(np.sqrt(slope**2 + 4 * rough2))
 
 
-def find_scale(picture: Picture, printer: Printer | None = None) -> Scale:
+def find_scale(
+    picture: Picture, printer: Printer | None = None, before: Scale | None = None
+) -> Scale:
     """The scale by the card in the picture; `printer` None is an unchecked one.
+
+    `before` is the scale found in the picture before this one, if there was one: a card that has
+    hardly moved since is not searched for.
 
     Raises MeasureError: `no_card`, `mirrored`, `too_few_markers`, `tilted_too_far`.
     """
     printer = printer or Printer()
-    view = view_card(picture, np.array([printer.x, printer.y]))
+    known = before.view if before is not None and before.printer == printer else None
+    view = view_card(picture, np.array([printer.x, printer.y]), known)
     camera, u_camera, tilt_deg = _line_of_sight(view)
     return Scale(
         source="card",

@@ -1,0 +1,286 @@
+"""The file of a notebook: opened, brought up to date, written in transactions.
+
+WAL keeps readers and a writer out of each other's way; synchronous FULL has SQLite wait for the
+disk at each commit, so that what was committed survives a power cut
+(https://www.sqlite.org/pragma.html#pragma_synchronous).
+"""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import tempfile
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+from typing import Any, Final
+
+from app.notebook.errors import NotebookError, explained, problem
+from app.notebook.schema import STEPS, Step, bring_up, edition_of
+
+BUSY_S: Final = 5.0
+"""How long a window waits for another to finish writing."""
+
+_MAGIC: Final = b"SQLite format 3\0"
+_NO_WRITING: Final = (
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_PERM,
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_IOERR,
+)
+
+
+def default_path() -> Path:
+    """Where the notebook lies when nobody says otherwise: the user's data folder."""
+    from platformdirs import user_data_dir
+
+    return Path(user_data_dir("slubwise", appauthor=False)) / "notebook.slubwise"
+
+
+class NotebookFile:
+    """One connection to a notebook, for any thread, one at a time."""
+
+    def __init__(self, path: Path, *, steps: Sequence[Step] = STEPS, make: bool = True) -> None:
+        """Open the notebook at `path`, or make it when `make`; NotebookError when it cannot be.
+
+        A notebook that cannot be written to, or is from a newer program, opens for reading:
+        `why_not` says why, and is raised by `write`.
+        """
+        self.path = path.absolute()
+        self.why_not: NotebookError | None = None
+        self._lock = threading.RLock()
+        self._copied: tempfile.TemporaryDirectory[str] | None = None
+        refuse_what_is_none(self.path, make)
+        try:
+            self._db = self._opened(steps, make)
+            self._seen = self._data_version()
+        except sqlite3.Error as error:
+            raise explained(error, self.path) from error
+
+    def _opened(self, steps: Sequence[Step], make: bool) -> sqlite3.Connection:
+        try:
+            db = connect(self.path, "rwc" if make else "rw")
+        except sqlite3.OperationalError as error:
+            if not self.path.exists() or error.sqlite_errorcode & 0xFF not in _NO_WRITING:
+                raise
+            return self._opened_to_read(error, steps)
+        try:
+            edition = _known_edition(db, self.path)
+            if edition > len(steps):
+                db.close()
+                self.why_not = problem("newer_notebook", name=self.path)
+                return connect(self.path, "ro")
+            if edition < len(steps):
+                if edition:
+                    _keep_before(db, self.path, edition)
+                _turn_wal_on(db)
+                bring_up(db, steps)
+            else:
+                _try_to_write(db)
+        except sqlite3.OperationalError as error:
+            db.close()
+            if error.sqlite_errorcode & 0xFF not in _NO_WRITING:
+                raise
+            return self._opened_to_read(error, steps)
+        except BaseException:
+            db.close()
+            raise
+        return db
+
+    def _opened_to_read(self, error: sqlite3.Error, steps: Sequence[Step]) -> sqlite3.Connection:
+        """Open what cannot be written to; the file's own log of late commits is read as well."""
+        self.why_not = explained(error, self.path)
+        try:
+            db = connect(self.path, "ro")
+            edition = _known_edition(db, self.path)
+        except sqlite3.OperationalError:
+            db = self._opened_from_copy()
+            edition = _known_edition(db, self.path)
+        if edition == 0:
+            db.close()
+            raise self.why_not
+        if edition > len(steps):
+            self.why_not = problem("newer_notebook", name=self.path)
+        return db
+
+    def _opened_from_copy(self) -> sqlite3.Connection:
+        log = self.path.with_name(self.path.name + "-wal")
+        try:
+            if not log.exists() or log.stat().st_size == 0:
+                return connect(self.path, "ro&immutable=1")
+            # SQLite reads a log only beside a file that it may write: both go to where it may.
+            self._copied = tempfile.TemporaryDirectory(prefix="slubwise-")
+            copy = Path(self._copied.name) / "notebook.slubwise"
+            shutil.copyfile(self.path, copy)
+            shutil.copyfile(log, copy.with_name(copy.name + "-wal"))
+        except OSError as error:
+            raise problem("disk_failed", name=self.path, detail=error.strerror or error) from error
+        return connect(copy, "rw")
+
+    @contextmanager
+    def read(self) -> Iterator[sqlite3.Connection]:
+        """The connection, for reading; SQLite's errors come out as NotebookErrors."""
+        with self._lock:
+            try:
+                yield self._db
+            except sqlite3.ProgrammingError:
+                raise
+            except sqlite3.Error as error:
+                if self.why_not is not None and self.why_not.code == "newer_notebook":
+                    raise problem_again(self.why_not) from error
+                raise explained(error, self.path) from error
+
+    @contextmanager
+    def write(self) -> Iterator[sqlite3.Connection]:
+        """One transaction: on the disk when this ends, or not there at all when it raises."""
+        with self._lock:
+            if self.why_not is not None:
+                raise problem_again(self.why_not)
+            with self.read() as db:
+                db.execute("BEGIN IMMEDIATE")
+                try:
+                    yield db
+                    db.execute("COMMIT")
+                except BaseException:
+                    if db.in_transaction:
+                        with suppress(sqlite3.Error):
+                            db.execute("ROLLBACK")
+                    raise
+
+    @contextmanager
+    def beside(self) -> Iterator[sqlite3.Connection]:
+        """A connection for long reading that sees one moment and does not hold up logging."""
+        if self.why_not is not None:
+            with self.read() as db:
+                yield db
+            return
+        try:
+            with closing(connect(self.path, "rw")) as db:
+                db.execute("BEGIN")
+                yield db
+        except sqlite3.Error as error:
+            raise explained(error, self.path) from error
+
+    def rows(self, sql: str, values: Sequence[Any] | dict[str, Any] = ()) -> list[tuple[Any, ...]]:
+        """All rows of a question."""
+        with self.read() as db:
+            return db.execute(sql, values).fetchall()
+
+    def changed_elsewhere(self) -> bool:
+        """Whether another window or program wrote to it since this was last asked."""
+        with self.read():
+            now = self._data_version()
+            changed, self._seen = now != self._seen, now
+            return changed
+
+    def _data_version(self) -> int:
+        (version,) = self._db.execute("PRAGMA data_version").fetchone()
+        return int(version)
+
+    def close(self) -> None:
+        """Close the file; all that was committed is in it."""
+        with self._lock:
+            self._db.close()
+            if self._copied is not None:
+                self._copied.cleanup()
+
+
+def connect(path: Path, mode: str) -> sqlite3.Connection:
+    """A connection as notebooks want it; `mode` is SQLite's, "ro", "rw" or "rwc".
+
+    Raises sqlite3.OperationalError already here when the file cannot be opened.
+    """
+    db = sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode={mode}",
+        uri=True,
+        timeout=BUSY_S,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+    try:
+        for setting in (
+            "foreign_keys = ON",
+            "synchronous = FULL",
+            "fullfsync = ON",  # macOS: the disk's own cache as well
+            "checkpoint_fullfsync = ON",
+            "trusted_schema = OFF",
+            "cell_size_check = ON",
+        ):
+            db.execute(f"PRAGMA {setting}")
+        db.execute("SELECT 1 FROM sqlite_master").fetchone()
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db
+
+
+def problem_again(error: NotebookError) -> NotebookError:
+    """The same error anew, so that no old traceback grows on it."""
+    return NotebookError(error.code, error.text, error.advice)
+
+
+def refuse_what_is_none(path: Path, make: bool) -> None:
+    """Raise NotebookError when no notebook can be at `path`, and none be made there."""
+    try:
+        if not path.exists():
+            if not make:
+                raise problem("no_notebook", name=path)
+            if not path.parent.is_dir():
+                raise problem("no_folder", name=path.parent)
+            return
+        if path.is_dir():
+            raise problem("not_a_notebook", name=path)
+        with path.open("rb") as file:
+            start = file.read(len(_MAGIC))
+    except OSError as error:
+        raise problem("disk_failed", name=path, detail=error.strerror or error) from error
+    if start not in (b"", _MAGIC):
+        raise problem("not_a_notebook", name=path)
+
+
+def _known_edition(db: sqlite3.Connection, path: Path) -> int:
+    edition = edition_of(db)
+    if edition is None:
+        raise problem("not_a_notebook", name=path)
+    return edition
+
+
+def _try_to_write(db: sqlite3.Connection) -> None:
+    """Raise OperationalError when it cannot be written to, which opening alone does not tell."""
+    try:
+        db.execute("PRAGMA busy_timeout = 0")
+        db.execute("BEGIN IMMEDIATE")
+        db.execute("ROLLBACK")
+        if db.execute("PRAGMA journal_mode").fetchone() != ("wal",):
+            _turn_wal_on(db)  # a backup that was opened as a notebook
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+            raise  # held by somebody who writes, so it can be written to
+    finally:
+        db.execute(f"PRAGMA busy_timeout = {round(BUSY_S * 1000)}")
+
+
+def _turn_wal_on(db: sqlite3.Connection) -> None:
+    """WAL, where the file system has it; elsewhere the journal that SQLite can keep there."""
+    patience = time.monotonic() + BUSY_S
+    while True:
+        try:
+            db.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            # Two that make the same notebook at once: SQLite does not wait here by itself.
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                raise
+            if time.monotonic() > patience:
+                raise
+            time.sleep(0.02)
+
+
+def _keep_before(db: sqlite3.Connection, path: Path, edition: int) -> None:
+    """Leave a copy of an older notebook beside it before it is brought up to date."""
+    from app.notebook.backup import copy_to
+
+    copy_to(db, path, path.with_name(f"{path.stem}-edition-{edition}{path.suffix}"))

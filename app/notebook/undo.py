@@ -1,0 +1,140 @@
+"""What a window changed, so that it can be undone and redone.
+
+Nothing is ever removed from the notebook: deleting, taking back and renaming are all new values
+in a row, and the old ones are kept here. Logging is not among them: Ctrl-Z after a reading that
+logged itself in between would undo the wrong thing; a reading is taken back by itself.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from app.notebook.errors import NotebookError, problem
+from app.notebook.file import NotebookFile
+
+MOST_CHANGES: Final = 500
+
+NAMES: Final = {"spin": "spin", "bobbin": "bobbin", "skein": "skein", "reading": "reading"}
+
+
+@dataclass(frozen=True)
+class Change:
+    """New values in one row, and the old ones."""
+
+    text: str
+    """What was done, to stand behind "Undo": 'delete bobbin "B2"'."""
+    table: str
+    id: str
+    before: dict[str, Any]
+    after: dict[str, Any]
+
+
+class History:
+    """The changes made through one window, last first; each is one transaction."""
+
+    def __init__(self, file: NotebookFile) -> None:
+        self._file = file
+        self._done: deque[Change] = deque(maxlen=MOST_CHANGES)
+        self._undone: deque[Change] = deque(maxlen=MOST_CHANGES)
+
+    @property
+    def undo_text(self) -> str | None:
+        """What would be undone, or None."""
+        return self._done[-1].text if self._done else None
+
+    @property
+    def redo_text(self) -> str | None:
+        """What would be done again, or None."""
+        return self._undone[-1].text if self._undone else None
+
+    def change(self, text: str, table: str, id_: str, after: Mapping[str, Any]) -> None:
+        """Set columns of a row; NotebookError `gone` when there is no such row."""
+        if not after:
+            return
+        with self._file.write() as db:
+            before = current(db, table, id_, after)
+            if before != after:
+                _set(db, table, id_, after)
+        if before != after:
+            self.remember(Change(text, table, id_, before, dict(after)))
+
+    def remember(self, change: Change) -> None:
+        """Keep a change that was already committed; what was undone before is past redoing."""
+        self._done.append(change)
+        self._undone.clear()
+
+    def undo(self) -> str | None:
+        """Take the last change back and say which it was; None when there is none."""
+        if not self._done:
+            return None
+        change = self._done[-1]
+        self._turn(self._done, change.after, change.before)
+        self._undone.append(change)
+        return change.text
+
+    def redo(self) -> str | None:
+        """Do again what was undone last and say what; None when there is nothing."""
+        if not self._undone:
+            return None
+        change = self._undone[-1]
+        self._turn(self._undone, change.before, change.after)
+        self._done.append(change)
+        return change.text
+
+    def _turn(self, pile: deque[Change], now: dict[str, Any], then: dict[str, Any]) -> None:
+        """Set the row of the pile's last change from `now` to `then` and take it off the pile."""
+        change = pile[-1]
+        try:
+            with self._file.write() as db:
+                if current(db, change.table, change.id, now) != now:
+                    raise problem("changed_meanwhile", what=change.text)
+                _set(db, change.table, change.id, then)
+        except NotebookError as error:
+            # What another window overtook is never to be undone; a full disk passes.
+            if error.code in ("changed_meanwhile", "gone"):
+                pile.pop()
+            raise
+        pile.pop()
+
+
+def current(
+    db: sqlite3.Connection, table: str, id_: str, columns: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The values that a row has in these columns; `bobbin_ids` of a skein is one of them."""
+    plain = [name for name in columns if name != "bobbin_ids"]
+    row = db.execute(f"SELECT {', '.join([*plain, '1'])} FROM {table} WHERE id = ?", (id_,))
+    found = row.fetchone()
+    if found is None:
+        raise problem("gone", what=NAMES[table])
+    values = dict(zip(plain, found[:-1], strict=True))
+    if "bobbin_ids" in columns:
+        values["bobbin_ids"] = bobbins_of_skein(db, id_)
+    return values
+
+
+def bobbins_of_skein(db: sqlite3.Connection, skein_id: str) -> tuple[str, ...]:
+    """The bobbins that a skein was plied from, in order."""
+    question = "SELECT bobbin_id FROM skein_bobbin WHERE skein_id = ? ORDER BY place"
+    return tuple(bobbin for (bobbin,) in db.execute(question, (skein_id,)))
+
+
+def set_bobbins_of_skein(db: sqlite3.Connection, skein_id: str, ids: tuple[str, ...]) -> None:
+    """Say anew which bobbins a skein was plied from."""
+    db.execute("DELETE FROM skein_bobbin WHERE skein_id = ?", (skein_id,))
+    db.executemany(
+        "INSERT INTO skein_bobbin (skein_id, place, bobbin_id) VALUES (?, ?, ?)",
+        [(skein_id, place, bobbin) for place, bobbin in enumerate(ids)],
+    )
+
+
+def _set(db: sqlite3.Connection, table: str, id_: str, values: Mapping[str, Any]) -> None:
+    plain = {name: value for name, value in values.items() if name != "bobbin_ids"}
+    if plain:
+        columns = ", ".join(f"{name} = :{name}" for name in plain)
+        db.execute(f"UPDATE {table} SET {columns} WHERE id = :id", plain | {"id": id_})
+    if "bobbin_ids" in values:
+        set_bobbins_of_skein(db, id_, values["bobbin_ids"])

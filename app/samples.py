@@ -7,6 +7,7 @@ from pathlib import Path
 from app.batch import pictures_in
 
 DEMO_PICTURE = "three_singles_desk.jpg"
+SAMPLE_VIDEO = "live_single.mp4"
 
 
 def samples_folder() -> Path | None:
@@ -25,3 +26,12 @@ def demo_picture() -> Path | None:
         return None
     picture = folder / DEMO_PICTURE
     return picture if picture.is_file() else None
+
+
+def sample_video() -> Path | None:
+    """The video that the window plays as its sample source, or None when it did not come along."""
+    folder = samples_folder()
+    if folder is None:
+        return None
+    video = folder / SAMPLE_VIDEO
+    return video if video.is_file() else None

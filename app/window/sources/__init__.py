@@ -1,0 +1,1 @@
+"""Where pictures come from: cameras, video files, watched folders, single pictures."""

@@ -1,0 +1,196 @@
+"""A video file as a source, played at its own pace."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+# Read when OpenCV opens its first file: what it would print about a broken one is said in words.
+os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PySide6.QtCore import QObject
+
+from app.window.frame import SourceState
+from app.window.sources.source import ThreadedSource
+
+VIDEO_SUFFIXES = (".mp4", ".mov", ".m4v", ".avi", ".mkv", ".webm", ".mpg", ".mpeg", ".mts", ".3gp")
+"""Endings by which a dropped or listed file is taken for a video, in any case."""
+
+_USUAL_RATE = 25.0
+_LATE_S = 0.04
+_STALL_S = 0.5
+_SHOW_EVERY_S = 0.2
+_LONGEST_GAP_S = 2.0
+_LOOK_EVERY_S = 1.0
+
+
+class VideoSource(ThreadedSource):
+    """Plays a video file: each frame when it is due, late ones left out.
+
+    Frames carry the time they are due on the clock of `time.monotonic`. With `endless` the video
+    begins again at its end; without, the state becomes `ended`. A file that is not there is
+    waited for.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        name: str | None = None,
+        *,
+        endless: bool = False,
+        parent: QObject | None = None,
+    ) -> None:
+        super().__init__(name or path.name, parent)
+        self._path = path
+        self._endless = endless
+
+    def _work(self, stopping: threading.Event) -> None:
+        clock = _Clock()
+        while not stopping.is_set():
+            if not _is_there(self._path):
+                self._hand(
+                    SourceState(
+                        "waiting",
+                        f"{self.name} is not there.",
+                        "Connect the drive it is on, or choose another source.",
+                    )
+                )
+                stopping.wait(_LOOK_EVERY_S)
+                continue
+            shown = self._play(clock, stopping)
+            if stopping.is_set() or not _is_there(self._path):
+                continue
+            if not shown:
+                self._hand(
+                    SourceState(
+                        "failed",
+                        f"{self.name} is not a video that can be read.",
+                        "Copy it again, or save it as an MP4 file.",
+                    )
+                )
+                return
+            if not self._endless:
+                self._hand(
+                    SourceState("ended", "The video has ended.", "Choose it again to see it again.")
+                )
+                return
+
+    def _play(self, clock: _Clock, stopping: threading.Event) -> bool:
+        """Hand over the frames from the first to the last; False when there was none."""
+        reader = _Reader(self._path)
+        try:
+            shown_at = -np.inf
+            shown = False
+            clock.begin()
+            while not stopping.is_set() and reader.next():
+                due = clock.due(reader.time_s, time.monotonic())
+                if stopping.wait(max(0.0, due - time.monotonic())):
+                    return shown
+                now = time.monotonic()
+                if now - due > _LATE_S and now - shown_at < _SHOW_EVERY_S:
+                    continue
+                pixels = reader.pixels()
+                if pixels is None:
+                    continue
+                if not shown:
+                    height, width = pixels.shape[:2]
+                    self._hand(SourceState("running", detail=f"{width} x {height}{reader.rate}"))
+                self._hand_frame(pixels, due)
+                shown, shown_at = True, now
+            return shown
+        finally:
+            reader.close()
+
+
+@dataclass
+class _Clock:
+    """When frames are due, from their times in the file."""
+
+    first_due_s: float | None = None
+    """Due time of the file's time 0."""
+    last_s: float = 0.0
+    """File time of the frame before."""
+    last_due_s: float = -np.inf
+
+    def begin(self) -> None:
+        """Begin the file anew: its first frame follows at once."""
+        self.first_due_s = None
+
+    def due(self, time_s: float, now_s: float) -> float:
+        """When the frame at file time `time_s` is to be shown.
+
+        Frames that come too late for long (a slow disk) and holes in the file's times move all
+        that follows, so that the video neither races nor stops.
+        """
+        if self.first_due_s is None:
+            self.first_due_s = max(now_s, self.last_due_s + 1.0 / _USUAL_RATE) - time_s
+        elif time_s - self.last_s > _LONGEST_GAP_S:
+            self.first_due_s -= time_s - self.last_s - 1.0 / _USUAL_RATE
+        elif now_s - (self.first_due_s + time_s) > _STALL_S:
+            self.first_due_s = now_s - time_s
+        self.last_s = time_s
+        self.last_due_s = self.first_due_s + time_s
+        return self.last_due_s
+
+
+class _Reader:
+    """The frames of one file, decoded one after the other, coloured only when asked for."""
+
+    def __init__(self, path: Path) -> None:
+        # FFmpeg by name: other backends take names like "a_%02d.png" for a series of pictures.
+        self._capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG)
+        rate = self._capture.get(cv2.CAP_PROP_FPS) if self._capture.isOpened() else 0.0
+        self._decoded: Any = None
+        self._rate = rate if 1.0 <= rate <= 1000.0 else 0.0
+        self.time_s = -np.inf
+        """The present frame's time in the file."""
+
+    @property
+    def rate(self) -> str:
+        """What to say of the rate, with the comma before it."""
+        return f", {self._rate:.0f} a second" if self._rate else ""
+
+    def next(self) -> bool:
+        """Go to the next frame; False at the end or when there is none."""
+        if not self._capture.isOpened() or not self._capture.grab():
+            return False
+        stated = self._capture.get(cv2.CAP_PROP_POS_MSEC) / 1000.0
+        if self.time_s == -np.inf or stated > self.time_s:
+            self.time_s = stated
+        else:  # some files give no times, or the same one twice
+            self.time_s += 1.0 / (self._rate or _USUAL_RATE)
+        return True
+
+    def pixels(self) -> NDArray[np.uint8] | None:
+        """The present frame, (rows, columns, 3) RGB; None when it cannot be coloured."""
+        # One array to decode into, a fresh one for whoever gets the frame: half the time of both
+        # in one, for which OpenCV would copy the picture first.
+        sound, self._decoded = self._capture.retrieve(self._decoded)
+        if not sound or self._decoded is None:
+            return None
+        grey = self._decoded.ndim == 2
+        code = cv2.COLOR_GRAY2RGB if grey else cv2.COLOR_BGR2RGB
+        return np.asarray(cv2.cvtColor(self._decoded, code), np.uint8)
+
+    def close(self) -> None:
+        """Give the file back."""
+        self._capture.release()
+
+
+def is_video(path: Path) -> bool:
+    """True when the name ends like a video's."""
+    return path.suffix.lower() in VIDEO_SUFFIXES
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:
+        return False

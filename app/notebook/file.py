@@ -40,6 +40,16 @@ def default_path() -> Path:
     return Path(user_data_dir("slubwise", appauthor=False)) / "notebook.slubwise"
 
 
+def own_path() -> Path:
+    """The default place, its folder made; NotebookError when it cannot be."""
+    path = default_path()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise problem("read_only", name=path) from error
+    return path
+
+
 class NotebookFile:
     """One connection to a notebook, for any thread, one at a time."""
 

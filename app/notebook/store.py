@@ -14,7 +14,7 @@ from typing import Any, Self
 
 from app import program_version
 from app.notebook.errors import NotebookError, problem
-from app.notebook.file import NotebookFile, default_path
+from app.notebook.file import NotebookFile, own_path
 from app.notebook.plain import from_plain, is_whole, pack, to_plain, unpack
 from app.notebook.records import Bobbin, LoggedReading, Posture, Sitting
 from app.notebook.rows import (
@@ -62,13 +62,7 @@ class Notebook(Things):
         With `make` False a missing one is a NotebookError `no_notebook`. One that can only be
         looked at opens, with the reason in `why_not`.
         """
-        if path is None:
-            path = default_path()
-            try:
-                path.parent.mkdir(parents=True, exist_ok=True)
-            except OSError as error:
-                raise problem("read_only", name=path) from error
-        return cls(NotebookFile(Path(path), make=make))
+        return cls(NotebookFile(own_path() if path is None else Path(path), make=make))
 
     @property
     def path(self) -> Path:
@@ -277,6 +271,10 @@ class Notebook(Things):
     def connection_beside(self) -> AbstractContextManager[sqlite3.Connection]:
         """For copies and exports: a connection that sees one moment and holds nobody up."""
         return self._file.beside()
+
+    def transaction(self) -> AbstractContextManager[sqlite3.Connection]:
+        """For imports: all of it or nothing; the window's other work waits."""
+        return self._file.write()
 
     def check(self) -> Check:
         """Look the whole file over: SQLite's own checks, then whether each reading unpacks.

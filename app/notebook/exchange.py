@@ -1,0 +1,306 @@
+"""A notebook as JSON, without losing a bit, and the way back (docs/formats.md)."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import json
+import os
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Any, Final
+
+from app import program_version
+from app.notebook.backup import put_in_place
+from app.notebook.errors import NotebookError, problem
+from app.notebook.json_stream import members
+from app.notebook.plain import from_plain, pack, to_plain, unpack
+from app.notebook.records import Bobbin, LoggedReading, Sitting, Skein, Spin
+from app.notebook.rows import (
+    BOBBIN_COLUMNS,
+    READING_COLUMNS,
+    SITTING_COLUMNS,
+    SKEIN_COLUMNS,
+    SPIN_COLUMNS,
+    bobbin_of,
+    bobbin_values,
+    insert,
+    reading_of,
+    reading_values,
+    sitting_of,
+    sitting_values,
+    skein_of,
+    skein_values,
+    spin_of,
+    spin_values,
+)
+from app.notebook.store import Notebook, put_reading
+from app.notebook.undo import bobbins_of_skein, set_bobbins_of_skein
+
+EDITION: Final = 1
+"""Of the JSON; a reader refuses a later one."""
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What an import added; `known` were in the notebook already and were left as they are."""
+
+    spins: int = 0
+    bobbins: int = 0
+    sittings: int = 0
+    skeins: int = 0
+    readings: int = 0
+    known: int = 0
+
+
+def export_json(notebook: Notebook, target: Path, *, pictures: bool = True) -> int:
+    """Write everything in a notebook, what was deleted too, as JSON; gives how many readings."""
+    with notebook.connection_beside() as db, writing(notebook.path, target) as file:
+        return _write_json(db, file, notebook.path, pictures)
+
+
+def import_json(notebook: Notebook, source: Path) -> Imported:
+    """Add everything in an exported file that this notebook does not have, or nothing at all.
+
+    What has the same id is the same thing and is left as it is here. A reading whose number is
+    taken in its bobbin gets the next. NotebookError `bad_import` says what is wrong with the file.
+    """
+    try:
+        with source.open(encoding="utf-8-sig") as file, notebook.transaction() as db:
+            return _Importer(db).everything(file)
+    except NotebookError as error:
+        if error.code != "bad_value":
+            raise
+        raise problem("bad_import", name=source, detail=error.text.rstrip(".")) from error
+    except (ValueError, OverflowError, RecursionError) as error:
+        raise problem("bad_import", name=source, detail=str(error)[:200]) from error
+    except OSError as error:
+        raise problem("bad_import", name=source, detail=error.strerror or error) from error
+
+
+class writing:  # noqa: N801
+    """A text file that takes its name only when all of it is written: a with-statement."""
+
+    def __init__(self, notebook: Path, target: Path, newline: str = "\n") -> None:
+        self._target = target
+        self._newline = newline
+        if not target.parent.is_dir():
+            raise problem("no_folder", name=target.parent)
+        if target.exists() and (not target.is_file() or _is_database(target)):
+            detail = "it is a notebook" if target.is_file() else "it is no file"
+            raise problem("bad_target", name=target, detail=detail)
+        self._part = target.with_name(f".{target.name[:100]}-{os.getpid()}.part")
+
+    def __enter__(self) -> IO[str]:
+        try:
+            self._file = self._part.open("w", encoding="utf-8", newline=self._newline)
+        except OSError as error:
+            raise self._told(error) from error
+        return self._file
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        try:
+            self._file.close()
+            if error is None:
+                put_in_place(self._part, self._target)
+            elif isinstance(error, OSError):
+                raise self._told(error) from error
+        except OSError as failed:
+            raise self._told(failed) from failed
+        finally:
+            with suppress(OSError):
+                self._part.unlink(missing_ok=True)
+
+    def _told(self, error: OSError) -> NotebookError:
+        return problem("not_written", name=self._target, detail=error.strerror or error)
+
+
+def _is_database(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(15) == b"SQLite format 3"
+    except OSError:
+        return False
+
+
+def _write_json(db: sqlite3.Connection, file: IO[str], name: Path, pictures: bool) -> int:
+    head = {
+        "slubwise": program_version(),
+        "notebook": EDITION,
+        "written_at": to_plain(datetime.now(UTC)),
+    }
+    file.write(_text(head)[:-1])
+    for key, records in (
+        ("spins", map(spin_of, _all(db, "spin", SPIN_COLUMNS))),
+        ("bobbins", map(bobbin_of, _all(db, "bobbin", BOBBIN_COLUMNS))),
+        ("sittings", map(sitting_of, _all(db, "sitting", SITTING_COLUMNS))),
+        (
+            "skeins",
+            (
+                skein_of(row, bobbins_of_skein(db, row[0]))
+                for row in _all(db, "skein", SKEIN_COLUMNS)
+            ),
+        ),
+    ):
+        _write_list(file, key, map(to_plain, records))
+    return _write_list(file, "readings", _readings(db, name, pictures), end="\n}\n")
+
+
+def _write_list(file: IO[str], key: str, items: Iterator[Any], end: str = "") -> int:
+    """One element a line, so that the file can be looked at and compared."""
+    file.write(f',\n"{key}": [')
+    count = 0
+    for item in items:
+        file.write(("," if count else "") + "\n" + _text(item))
+        count += 1
+    file.write(("\n]" if count else "]") + end)
+    return count
+
+
+def _text(plain: Any) -> str:
+    return json.dumps(plain, allow_nan=False, ensure_ascii=False)
+
+
+def _all(db: sqlite3.Connection, table: str, columns: tuple[str, ...]) -> Iterator[Any]:
+    order = "bobbin_id, number" if table == "reading" else "rowid"
+    return db.execute(f"SELECT {', '.join(columns)} FROM {table} ORDER BY {order}")
+
+
+def _readings(db: sqlite3.Connection, name: Path, pictures: bool) -> Iterator[dict[str, Any]]:
+    for row in _all(db, "reading", READING_COLUMNS):
+        reading = reading_of(row)
+        found = db.execute(
+            "SELECT strand, arrays, scale, program FROM detail WHERE reading_id = ?", (reading.id,)
+        ).fetchone()
+        try:
+            strand, arrays, scale, program = found or (b"", b"", None, "")
+            plain = to_plain(replace(reading, reading=unpack(strand, arrays)))
+        except ValueError as error:
+            detail = f"reading {reading.number} of its bobbin is not whole"
+            raise problem("damaged", name=name, detail=detail) from error
+        plain["scale"] = None if scale is None else json.loads(scale)
+        plain["program"] = program
+        plain["has_picture"] = reading.has_picture and pictures
+        plain["picture_jpeg"] = None
+        if plain["has_picture"]:
+            question = "SELECT jpeg FROM picture WHERE reading_id = ?"
+            (jpeg,) = db.execute(question, (reading.id,)).fetchone()
+            plain["picture_jpeg"] = base64.b64encode(jpeg).decode("ascii")
+        yield plain
+
+
+class _Importer:
+    """Adds records inside one transaction; foreign keys are looked at when it is committed."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self._db = db
+        self._counts = dict.fromkeys(Imported.__dataclass_fields__, 0)
+
+    def everything(self, file: IO[str]) -> Imported:
+        self._db.execute("PRAGMA defer_foreign_keys = ON")  # lists may come in any order
+        takers: dict[str, Callable[[Any, str], bool]] = {
+            "spins": self._spin,
+            "bobbins": self._bobbin,
+            "sittings": self._sitting,
+            "skeins": self._skein,
+            "readings": self._reading,
+        }
+        edition, seen = None, dict.fromkeys(takers, 0)
+        for key, value in members(file):
+            if key == "notebook":
+                edition = value
+                if type(value) is not int or value < 1:
+                    raise ValueError("it does not say which edition it is")
+                if value > EDITION:
+                    raise ValueError("a newer Slubwise wrote it; this one cannot read it")
+            if key in takers:
+                if edition is None:
+                    raise ValueError("it is not an exported notebook")
+                seen[key] += 1
+                added = takers[key](value, f"{key}[{seen[key] - 1}]")
+                self._counts[key if added else "known"] += 1
+        if edition is None:
+            raise ValueError("it is not an exported notebook")
+        broken = self._db.execute("PRAGMA foreign_key_check").fetchone()
+        if broken is not None:
+            raise ValueError(f"a {broken[0]} in it belongs to a {broken[2]} that is missing")
+        return Imported(**self._counts)
+
+    def _known(self, table: str, id_: str) -> bool:
+        if not id_:
+            raise ValueError(f"a {table} in it has no id")
+        found = self._db.execute(f"SELECT 1 FROM {table} WHERE id = ?", (id_,)).fetchone()
+        return found is not None
+
+    def _spin(self, plain: Any, at: str) -> bool:
+        spin: Spin = from_plain(Spin, plain, at=at)
+        if self._known("spin", spin.id):
+            return False
+        self._db.execute(insert("spin", SPIN_COLUMNS), spin_values(spin))
+        return True
+
+    def _bobbin(self, plain: Any, at: str) -> bool:
+        bobbin: Bobbin = from_plain(Bobbin, plain, at=at)
+        if self._known("bobbin", bobbin.id):
+            return False
+        self._db.execute(insert("bobbin", BOBBIN_COLUMNS), bobbin_values(bobbin))
+        return True
+
+    def _sitting(self, plain: Any, at: str) -> bool:
+        sitting: Sitting = from_plain(Sitting, plain, at=at)
+        if self._known("sitting", sitting.id):
+            return False
+        self._db.execute(insert("sitting", SITTING_COLUMNS), sitting_values(sitting))
+        return True
+
+    def _skein(self, plain: Any, at: str) -> bool:
+        skein: Skein = from_plain(Skein, plain, at=at)
+        if self._known("skein", skein.id):
+            return False
+        self._db.execute(insert("skein", SKEIN_COLUMNS), skein_values(skein))
+        set_bobbins_of_skein(self._db, skein.id, skein.bobbin_ids)
+        return True
+
+    def _reading(self, plain: Any, at: str) -> bool:
+        reading: LoggedReading = from_plain(LoggedReading, plain, at=at)
+        if self._known("reading", reading.id):
+            return False
+        if reading.reading is None:
+            raise ValueError(f"{at}.reading is missing")
+        jpeg = _jpeg(plain.get("picture_jpeg"), at)
+        if (jpeg is not None) != reading.has_picture:
+            raise ValueError(f"{at}.picture_jpeg and has_picture do not agree")
+        values = reading_values(reading)
+        taken = self._db.execute(
+            "SELECT 1 FROM reading WHERE bobbin_id = ? AND number = ?",
+            (reading.bobbin_id, reading.number),
+        ).fetchone()
+        if taken is not None:
+            (values["number"],) = self._db.execute(
+                "SELECT max(number) + 1 FROM reading WHERE bobbin_id = ?", (reading.bobbin_id,)
+            ).fetchone()
+        scale = reading.scale
+        put_reading(
+            self._db,
+            values,
+            pack(reading.reading),
+            None if scale is None else json.dumps(to_plain(scale), allow_nan=False),
+            str(plain.get("program", "")),
+            jpeg,
+        )
+        return True
+
+
+def _jpeg(text: object, at: str) -> bytes | None:
+    if text is None:
+        return None
+    try:
+        if isinstance(text, str):
+            return base64.b64decode(text, validate=True)
+    except (binascii.Error, ValueError):
+        pass
+    raise ValueError(f"{at}.picture_jpeg is not base64")

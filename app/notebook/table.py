@@ -1,0 +1,72 @@
+"""A notebook's readings as CSV for spreadsheets and programs (RFC 4180).
+
+A text that a spreadsheet would run as a formula gets an apostrophe in front (the advice of OWASP's
+page "CSV Injection", from memory); `text_of_cell` takes it away again. Numbers stay numbers.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+from app.notebook.exchange import writing
+from app.notebook.store import Notebook
+
+COLUMNS: Final = (
+    "spin", "bobbin", "sitting_begun_at", "number", "taken_at", "posture", "diameter_mm",
+    "u_diameter_mm", "diameter_low_mm", "diameter_high_mm", "cv_percent", "length_mm",
+    "turns_per_inch", "twist", "spun_g", "printed_card", "source", "note", "has_picture", "id",
+)  # fmt: skip
+"""Columns, one row per reading; units are in the names."""
+
+_FORMULA: Final = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
+
+_QUESTION: Final = """
+    SELECT p.name, b.name, s.begun_at, r.number, r.taken_at, r.posture, r.diameter_mm,
+        r.u_diameter_mm, r.low_mm, r.high_mm, r.cv_percent, r.length_mm, r.turns_per_inch, r.twist,
+        r.spun_g, r.printed_card, r.source, r.note, r.has_picture, r.id
+    FROM spin p JOIN bobbin b ON b.spin_id = p.id JOIN reading r ON r.bobbin_id = b.id
+        JOIN sitting s ON s.id = r.sitting_id
+    WHERE p.deleted_at IS NULL AND b.deleted_at IS NULL AND r.taken_back_at IS NULL
+    ORDER BY p.made_at, p.id, b.place, b.made_at, b.id, r.number
+"""
+
+
+def export_csv(notebook: Notebook, target: Path) -> int:
+    """Write every reading that stands, one row each; gives how many."""
+    with notebook.connection_beside() as db, writing(notebook.path, target, "") as file:
+        writer = csv.writer(file, lineterminator="\r\n")
+        writer.writerow(COLUMNS)
+        count = 0
+        for row in _rows(db):
+            writer.writerow(row)
+            count += 1
+        return count
+
+
+def cell_of_text(text: str) -> str:
+    """A text that no spreadsheet takes for a formula."""
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def text_of_cell(cell: str) -> str:
+    """The text that `cell_of_text` was given."""
+    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
+
+
+def _rows(db: sqlite3.Connection) -> Iterator[list[Any]]:
+    for row in db.execute(_QUESTION):
+        yield [_cell(value) for value in row]
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, str):
+        return cell_of_text(value)
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

@@ -1,0 +1,178 @@
+"""The commands of `slubwise notebook`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from app import UseError
+from app.endings import EXIT_REFUSED, clean_end
+
+if TYPE_CHECKING:
+    from app.notebook.store import Notebook
+
+notebook_app = typer.Typer(
+    name="notebook",
+    help="Back up, restore, check, export and import the notebook of readings.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+NotebookOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--notebook",
+        metavar="FILE",
+        help="The notebook; default: your own, where this system keeps programs' data.",
+        show_default=False,
+    ),
+]
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    """A notebook's errors become the sentence that a command ends with."""
+    from app.notebook.errors import NotebookError
+
+    with clean_end():
+        try:
+            yield
+        except NotebookError as error:
+            raise UseError(f"{error.text} {error.advice}") from error
+
+
+@contextmanager
+def _opened(path: Path | None, *, make: bool = False) -> Iterator[Notebook]:
+    from app.notebook.store import Notebook
+
+    with _told(), Notebook.open(path, make=make) as notebook:
+        yield notebook
+
+
+@notebook_app.command()
+def backup(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="File to write.")],
+    notebook: NotebookOption = None,
+) -> None:
+    """Copy the notebook to one file, also while the window is open; an older copy is replaced."""
+    with _opened(notebook) as opened:
+        from app.notebook.backup import back_up
+
+        size = back_up(opened, file)
+        typer.echo(
+            f"Wrote {file}: {_readings(opened.number_of_readings())}, {size / 1e6:.1f} MB. "
+            "Keep it on another disk."
+        )
+
+
+@notebook_app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A backup.")],
+    notebook: NotebookOption = None,
+) -> None:
+    """Go back to a backup; the notebook that was there is kept beside it under another name."""
+    with _told():
+        from app.notebook.backup import restore as go_back
+        from app.notebook.file import own_path
+
+        path = own_path() if notebook is None else notebook
+        restored = go_back(file, path)
+        typer.echo(f"Restored {path} from {file}: {_readings(restored.readings)}.")
+        if restored.replaced is not None:
+            typer.echo(f"What was there is now {restored.replaced}.")
+
+
+@notebook_app.command()
+def check(notebook: NotebookOption = None) -> None:
+    """Look the whole notebook over; exit code 1 when something is wrong with it."""
+    with _opened(notebook) as opened:
+        found = opened.check()
+        for line in found.problems:
+            typer.echo(line)
+        if found.problems:
+            typer.echo(
+                f"{opened.path} is damaged. Leave it as it is, save what can be read with "
+                '"slubwise notebook salvage NEW", or go back to a backup with '
+                '"slubwise notebook restore BACKUP".'
+            )
+            raise typer.Exit(EXIT_REFUSED)
+        typer.echo(f"{opened.path} is sound: {_readings(found.readings)}.")
+
+
+@notebook_app.command()
+def export(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="File to write: .json or .csv.")],
+    pictures: Annotated[
+        bool, typer.Option("--pictures/--no-pictures", help="Pictures too, in the JSON.")
+    ] = True,
+    notebook: NotebookOption = None,
+) -> None:
+    """Write the readings: .json is everything and can be imported, .csv a row per reading."""
+    with _opened(notebook) as opened:
+        ending = file.suffix.lower()
+        if ending == ".json":
+            from app.notebook.exchange import export_json
+
+            count = export_json(opened, file, pictures=pictures)
+        elif ending == ".csv":
+            from app.notebook.table import export_csv
+
+            count = export_csv(opened, file)
+        else:
+            raise UseError(f"{file} is named neither .json nor .csv; end the name in one of them.")
+        typer.echo(f"Wrote {file}: {_readings(count)}.")
+
+
+@notebook_app.command(name="import")
+def import_(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="An exported .json.")],
+    notebook: NotebookOption = None,
+) -> None:
+    """Add what was exported from another notebook; what is here already stays as it is."""
+    with _opened(notebook, make=True) as opened:
+        from app.notebook.exchange import import_json
+
+        added = import_json(opened, file)
+        typer.echo(
+            f"Added to {opened.path}: {_count(added.spins, 'spin')}, "
+            f"{_count(added.bobbins, 'bobbin')}, {_count(added.sittings, 'sitting')}, "
+            f"{_count(added.skeins, 'skein')}, {_readings(added.readings)}."
+        )
+        if added.known:
+            typer.echo(f"{_count(added.known, 'entry', 'entries')} were here already.")
+
+
+@notebook_app.command()
+def salvage(
+    file: Annotated[Path, typer.Argument(metavar="NEW", help="The new notebook to write.")],
+    notebook: NotebookOption = None,
+) -> None:
+    """Save what can be read of a damaged notebook to a new one; the damaged one is left alone."""
+    with _told():
+        from app.notebook.file import own_path
+        from app.notebook.salvage import salvage as save
+
+        path = own_path() if notebook is None else notebook
+        saved = save(path, file)
+        typer.echo(f"Saved from {path} to {file}: {_readings(saved.readings)}.")
+        if saved.main_figures_only:
+            typer.echo(
+                f"Of {_readings(saved.main_figures_only)} only the main figures could be read."
+            )
+        if saved.without_bobbin:
+            typer.echo(
+                f"{_readings(saved.without_bobbin)} had lost their bobbin; they are on bobbins "
+                'called "Lost bobbin".'
+            )
+
+
+def _readings(number: int) -> str:
+    return _count(number, "reading")
+
+
+def _count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"

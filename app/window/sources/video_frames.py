@@ -54,6 +54,8 @@ def rgb_of(frame: QVideoFrame) -> Bytes | None:
         return _by_qt(frame)
     try:
         pixels = _mapped(frame)
+    except BufferError:
+        return None
     finally:
         frame.unmap()
     if pixels is None:
@@ -132,15 +134,19 @@ def _spread(chroma: Bytes, width: int, height: int) -> Bytes:
 
 
 def _plane(frame: QVideoFrame, number: int, rows: int, columns: int, channels: int) -> Bytes:
-    """One plane as it lies in the mapped frame, without what pads its lines."""
-    stride = frame.bytesPerLine(number)
-    line = columns * channels
+    """One plane as it lies in the mapped frame, without what pads its lines.
+
+    Of chroma, as many lines as there are: of frames with an odd number of lines some leave out the
+    last. Raises BufferError when a plane is shorter than the frame's format says.
+    """
+    stride, line = frame.bytesPerLine(number), columns * channels
     stored = np.frombuffer(frame.bits(number), np.uint8)
     # The last line may end with its pixels.
-    shape, steps = (rows, line), (stride, 1)
-    if stored.size < stride * (rows - 1) + line:
-        raise ValueError("the frame is shorter than its format says")
-    flat = np.lib.stride_tricks.as_strided(stored, shape, steps, writeable=False)
+    whole = (stored.size - line) // stride + 1
+    if whole < rows and (number == 0 or whole < rows - 1):
+        raise BufferError
+    rows = min(rows, whole)
+    flat = np.lib.stride_tricks.as_strided(stored, (rows, line), (stride, 1), writeable=False)
     return flat if channels == 1 else flat.reshape(rows, columns, channels)
 
 
@@ -175,5 +181,8 @@ def _by_qt(frame: QVideoFrame) -> Bytes | None:
     stored = np.frombuffer(image.constBits(), np.uint8)
     lines = stored.reshape(image.height(), image.bytesPerLine())[:, : image.width() * 3]
     pixels = lines.reshape(image.height(), image.width(), 3)
-    # Qt mirrors for showing; undone, so that every way through gives the same.
-    return np.ascontiguousarray(pixels[:, ::-1] if frame.mirrored() else pixels)
+    form = frame.surfaceFormat()
+    if form.isMirrored():
+        # Qt mirrors, then turns; undone, so that every way through gives the same.
+        pixels = pixels[::-1] if form.rotation().value in (90, 270) else pixels[:, ::-1]
+    return np.ascontiguousarray(pixels)

@@ -87,8 +87,9 @@ class _Text:
                 if not self._more():
                     raise ValueError(error.msg) from None
                 continue
-            # A number at the end of what is in memory may go on.
-            if end == len(self._text) and self._more():
+            # A number at the end of what is in memory may go on: 1, 1. or 1e+ may become 1e+5.
+            rest = self._text[end : end + 3]
+            if len(rest) < 3 and not rest.strip(".eE+-") and self._more():
                 continue
             self._at = end
             return value

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import numpy as np
 
+from app.notebook.records import LoggedReading
 from measure.results import (
     Along,
     Caution,
@@ -15,6 +18,12 @@ from measure.results import (
 )
 
 SCALE = ScaleSummary("card", True, "desk 1", 0.0497123456789, 0.0021, 3.25, 39, 0.081, 0.93)
+
+
+class Log(Protocol):
+    """Logs the strand of a seed; what else `Notebook.log` takes can be given."""
+
+    def __call__(self, seed: int, **more: object) -> LoggedReading: ...
 
 
 def a_strand(seed: int, *, entries: int = 600, diameter_mm: float | None = None) -> StrandReading:

@@ -1,16 +1,14 @@
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from logged_strands import SCALE, a_strand
+from logged_strands import SCALE, Log, a_strand
 
 from app.notebook.records import LoggedReading, Sitting
 from app.notebook.store import Notebook
-
-Log = Callable[..., LoggedReading]
 
 BEGUN = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)
 

@@ -6,7 +6,6 @@ import dataclasses
 import json
 import math
 import struct
-from typing import Any
 
 import numpy as np
 import pytest
@@ -14,24 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 from logged_strands import SCALE, a_strand
+from notebook_bits import bits
 
 from app.notebook.plain import from_plain, is_whole, pack, to_plain, unpack
 from measure.results import Along, Outline, ScaleSummary, StrandReading
-
-
-def bits(value: Any) -> Any:
-    """A value with floats and arrays as their bytes, so that equal means the same bits."""
-    if isinstance(value, np.ndarray):
-        if value.dtype.kind == "f":
-            return value.shape, value.astype("<f8").tobytes()
-        return value.shape, value.tolist()
-    if dataclasses.is_dataclass(value):
-        return [bits(getattr(value, field.name)) for field in dataclasses.fields(value)]
-    if isinstance(value, dict):
-        return [(key, bits(item)) for key, item in value.items()]
-    if isinstance(value, tuple):
-        return [bits(item) for item in value]
-    return struct.pack("<d", value) if isinstance(value, float) else value
 
 
 def test_a_strand_comes_back_from_both_forms() -> None:

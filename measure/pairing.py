@@ -1,0 +1,320 @@
+"""Which bobbins to ply together, and from which end, for the evenest yarn.
+
+Plies lying side by side add their diameters: the mean width of n touching round plies is
+(1 + n/pi) times their mean diameter (Cauchy's theorem on the hull; of two plies 1.637 d, of three
+1.955 d), to first order also where they differ a little. So the drift of a plied yarn is the mean
+of its plies' drifts at the places that meet, and a bobbin that grew thicker goes well with one
+that grew thinner. A bobbin comes off in the reverse of how it went on; rewound, it comes off as
+it was spun.
+
+The unevenness counted is the mean square departure of the plied yarn, over its whole length and
+all skeins, from the mean of all that was spun. Two plies of unequal length are plied until one
+runs out; what is left over is reckoned as plied by itself (chain-plied), which averages nothing,
+with a little on top, and so is each rewinding. That makes the sum a sum over groups, and the best
+and the worst are found exactly: every group with every choice of ends is weighed, and the best
+division into groups is built up over sets of bobbins. For k bobbins and n plies these are
+C(k, n) 2^n groups and at most 2^k sets: some thousands for twelve bobbins.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from measure.bobbin_profile import Profiles
+from measure.results import Floats, Interval
+from measure.yarn import MM_PER_INCH
+
+MOST_BOBBINS: Final = 12
+"""Up to this many bobbins the best division is found exactly."""
+
+MOST_PLIES: Final = 6
+
+REWINDING_PERCENT: Final = 0.5
+"""A rewinding is worth its trouble when it takes more than this off a bobbin's departure (ours)."""
+
+LEFT_OVER_PERCENT: Final = 2.0
+"""Departure that yarn left over is charged beside its own (ours)."""
+
+_CELLS: Final = 48
+_QUANTILES: Final = ndtri((np.arange(401) + 0.5) / 401)
+
+
+@dataclass(frozen=True)
+class End:
+    """A bobbin as it is put on the rack."""
+
+    name: str
+    rewound: bool
+    """False: as it comes off, the last spun first. True: rewound, the first spun first."""
+
+    def __str__(self) -> str:
+        return f"{self.name} rewound" if self.rewound else self.name
+
+
+@dataclass(frozen=True)
+class PlyGroup:
+    """Bobbins plied together."""
+
+    ends: tuple[End, ...]
+    diameter_mm: Floats
+    """Predicted drift of the plied yarn from its beginning, in cells of equal length, (n,)."""
+    length: float
+    """In the unit of the bobbins' lengths, without take-up."""
+
+
+@dataclass(frozen=True)
+class Plying:
+    """One way to divide the bobbins, and what it would give."""
+
+    groups: tuple[PlyGroup, ...]
+    left_over: tuple[str, ...]
+    """Bobbins in no group."""
+    left_over_share: float
+    """Share of all that was spun that no group uses: whole bobbins and ends."""
+    drift_percent: float
+    """CV of the plied yarn from drift alone: what pairing can change."""
+    cv_percent: float
+    """CV of the plied yarn at the length of a reading: drift and the plies' own scatter."""
+    wpi_interval: Interval
+    """What 95 % of the plied yarn lies between, as laid by geometry, before washing."""
+    cost: float
+    """Mean square relative departure with what rewinding and leftovers are charged."""
+
+    def __str__(self) -> str:
+        return "; ".join(" + ".join(str(end) for end in group.ends) for group in self.groups)
+
+
+@dataclass(frozen=True)
+class Pairing:
+    """The best, the worst and the spinner's own way to ply some bobbins."""
+
+    plies: int
+    best: Plying
+    worst: Plying
+    own: Plying
+    sentence: str
+
+
+def ply_factor(plies: int) -> float:
+    """Mean width of so many touching round plies over their diameter: 1 + n/pi, from two on."""
+    if plies < 1:
+        raise ValueError("a yarn has at least one ply")
+    return 1.0 if plies == 1 else 1 + plies / math.pi
+
+
+def recommend_pairing(
+    profiles: Profiles,
+    plies: int,
+    *,
+    own: Sequence[Sequence[End]] | None = None,
+    may_rewind: bool = True,
+) -> Pairing:
+    """The best way to ply these bobbins, beside the worst and the spinner's own.
+
+    `own` are the spinner's groups; without it bobbins are taken in the order given, as they come
+    off. ValueError for fewer bobbins than plies, for more than `MOST_BOBBINS`, for two of the
+    same name, and for groups of the spinner's own that are not of these bobbins.
+    """
+    names = [bobbin.name for bobbin in profiles.bobbins]
+    if not 2 <= plies <= MOST_PLIES:
+        raise ValueError(f"plying takes 2 to {MOST_PLIES} plies, not {plies}")
+    if len(set(names)) != len(names):
+        raise ValueError("two bobbins have the same name")
+    if not plies <= len(names) <= MOST_BOBBINS:
+        raise ValueError(f"{plies} plies need {plies} to {MOST_BOBBINS} bobbins, not {len(names)}")
+    if own is None:
+        own = [
+            [End(name, False) for name in names[at : at + plies]]
+            for at in range(0, len(names) - plies + 1, plies)
+        ]
+    used = [end.name for group in own for end in group]
+    if (
+        len(set(used)) != len(used)
+        or not set(used) <= set(names)
+        or {len(g) for g in own} != {plies}
+    ):
+        raise ValueError(
+            f"your own groups must each name {plies} of the bobbins, none of them twice"
+        )
+
+    table = _Table(profiles, plies)
+    best = table.plying(_divide(table, min, may_rewind, charged=True))
+    worst = table.plying(_divide(table, max, may_rewind, charged=False))
+    spinners = table.plying([tuple(group) for group in own])
+    return Pairing(plies, best, worst, spinners, _sentence(best, worst, spinners))
+
+
+class _Table:
+    """Bobbins cut into common cells, and what each group of them costs.
+
+    A bobbin's ends are numbered: twice its place as it comes off, and one more rewound.
+    """
+
+    def __init__(self, profiles: Profiles, plies: int) -> None:
+        self.plies = plies
+        doubt = math.fsum(b.u_percent**2 for b in profiles.bobbins) / len(profiles.bobbins)
+        # What the drift is not known to be varies too, as far as anyone can tell.
+        self.scatter = math.hypot(profiles.scatter_percent, math.sqrt(doubt)) / 100
+        self.names = tuple(bobbin.name for bobbin in profiles.bobbins)
+        self.cell = max(bobbin.length for bobbin in profiles.bobbins) / _CELLS
+        spun = [bobbin.in_cells(self.cell) for bobbin in profiles.bobbins]
+        self.cells = np.array([len(cells) for cells in spun])
+        self.total = int(self.cells.sum())
+        self.mean_mm = float(np.concatenate(spun).mean())
+        # Relative departures from the mean in the order the yarn leaves the rack, 0 past its end.
+        self.off = np.zeros((2 * len(spun), int(self.cells.max())))
+        for bobbin, cells in enumerate(spun):
+            departures = cells / self.mean_mm - 1
+            self.off[2 * bobbin, : len(cells)] = departures[::-1]
+            self.off[2 * bobbin + 1, : len(cells)] = departures
+        # Sums of products of any two ends over their first cells, for each number of cells.
+        products = np.cumsum(self.off[:, np.newaxis, :] * self.off[np.newaxis, :, :], axis=2)
+        self.sums = np.concatenate([np.zeros((*products.shape[:2], 1)), products], axis=2)
+        turns = itertools.product((0, 1), repeat=plies)
+        self.turns = np.array(list(turns))
+
+    def alone(self, ends: NDArray[np.int_], plied: int) -> Floats:
+        """Cost of what is left of ends beyond `plied` cells, plied by itself.
+
+        So many of its cells as there are plies make one of the plied yarn.
+        """
+        own = self.sums[ends, ends, -1] - self.sums[ends, ends, plied]
+        charged: Floats = own + (self.cells[ends // 2] - plied) * (LEFT_OVER_PERCENT / 100) ** 2
+        return charged / self.plies
+
+    def costs(self, ends: NDArray[np.int_]) -> Floats:
+        """Square departures summed over the cells of groups of ends (m, n) of the same bobbins."""
+        plied = int(self.cells[ends[0] // 2].min())
+        together = self.sums[ends[:, :, np.newaxis], ends[:, np.newaxis, :], plied]
+        sums: Floats = together.sum(axis=(1, 2)) / self.plies**2
+        ends_alone: Floats = self.alone(ends, plied).sum(axis=1)
+        return sums + ends_alone
+
+    def trouble(self, ends: NDArray[np.int_]) -> Floats:
+        """What the rewindings of groups of ends (m, n) are charged."""
+        rewound = (self.cells[ends // 2] * (ends % 2)).sum(axis=1)
+        charged: Floats = rewound / self.plies * (REWINDING_PERCENT / 100) ** 2
+        return charged
+
+    def left_over(self, bobbin: int) -> float:
+        """Cost of a bobbin in no group."""
+        return float(self.alone(np.array([2 * bobbin]), 0)[0])
+
+    def ends_of(self, group: Sequence[End]) -> NDArray[np.int_]:
+        """Numbers of a group's ends, (n,)."""
+        return np.array([2 * self.names.index(end.name) + end.rewound for end in group])
+
+    def plying(self, groups: Sequence[Sequence[End]]) -> Plying:
+        """What a division into groups gives."""
+        ends = [self.ends_of(group) for group in groups]
+        joined = [self.off[group][:, : self.cells[group // 2].min()].mean(axis=0) for group in ends]
+        used = {end.name for group in groups for end in group}
+        over = [bobbin for bobbin, name in enumerate(self.names) if name not in used]
+        plied = np.concatenate(joined)
+        about = plied - plied.mean()
+        drift = math.sqrt(float(about @ about) / len(plied))
+        scatter = self.scatter / math.sqrt(self.plies)
+        wide_mm = ply_factor(self.plies) * self.mean_mm
+        spread = np.add.outer(1 + plied, scatter * _QUANTILES).ravel()
+        thin, thick = (float(q) for q in np.quantile(spread, (0.025, 0.975)))
+        cost = sum(float((self.costs(e[None]) + self.trouble(e[None]))[0]) for e in ends)
+        cost += sum(self.left_over(bobbin) for bobbin in over)
+        return Plying(
+            groups=tuple(
+                PlyGroup(tuple(group), wide_mm * (1 + mean), len(mean) * self.cell)
+                for group, mean in zip(groups, joined, strict=True)
+            ),
+            left_over=tuple(self.names[bobbin] for bobbin in over),
+            left_over_share=1 - self.plies * len(plied) / self.total,
+            drift_percent=100 * drift / (1 + float(plied.mean())),
+            cv_percent=100 * math.hypot(drift / (1 + float(plied.mean())), scatter),
+            wpi_interval=(MM_PER_INCH / (wide_mm * thick), MM_PER_INCH / (wide_mm * thin)),
+            cost=cost / (self.total / self.plies),
+        )
+
+
+def _divide(
+    table: _Table,
+    choose: Callable[[Sequence[float]], float],
+    may_rewind: bool,
+    *,
+    charged: bool,
+) -> list[tuple[End, ...]]:
+    """The division into as many groups as the bobbins give, whose cost is least or most.
+
+    Exact: the cost of a set of bobbins still to divide is that of its first bobbin's group, or of
+    leaving it over where that is still allowed, and of the rest.
+    """
+    k, n = len(table.names), table.plies
+    turns = table.turns if may_rewind else table.turns[:1]
+    groups: dict[int, tuple[float, NDArray[np.int_]]] = {}
+    for members in itertools.combinations(range(k), n):
+        ends = 2 * np.array(members) + turns
+        costs = table.costs(ends)
+        if charged:
+            costs = costs + table.trouble(ends)
+        chosen = costs.tolist().index(choose(costs.tolist()))
+        groups[sum(1 << m for m in members)] = float(costs[chosen]), ends[chosen]
+    over = [table.left_over(bobbin) for bobbin in range(k)]
+    found: dict[int, tuple[float, int]] = {}
+
+    def rest(left: int, spare: int) -> float:
+        """Cost of dividing the bobbins in the set `left`, `spare` of which go over."""
+        if left == 0:
+            return 0.0
+        if left in found:
+            return found[left][0]
+        first = (left & -left).bit_length() - 1
+        others = [m for m in range(first + 1, k) if left >> m & 1]
+        options: list[tuple[float, int]] = []
+        if spare:
+            options.append((over[first] + rest(left & ~(1 << first), spare - 1), 1 << first))
+        for mates in itertools.combinations(others, n - 1):
+            group = 1 << first | sum(1 << m for m in mates)
+            options.append((groups[group][0] + rest(left & ~group, spare), group))
+        best = choose([cost for cost, _ in options])
+        found[left] = next(option for option in options if option[0] == best)
+        return best
+
+    everything = (1 << k) - 1
+    rest(everything, k % n)
+    division: list[tuple[End, ...]] = []
+    left = everything
+    while left:
+        taken = found[left][1]
+        if taken in groups:
+            ends = groups[taken][1].tolist()
+            division.append(tuple(End(table.names[e // 2], bool(e % 2)) for e in ends))
+        left &= ~taken
+    return division
+
+
+# --- in words ---------------------------------------------------------------------------------
+
+
+def _sentence(best: Plying, worst: Plying, own: Plying) -> str:
+    if worst.cv_percent - best.cv_percent < _NO_MATTER_PERCENT:
+        return (
+            f"it makes no difference which are plied together: {_range(best)}, whatever you choose"
+        )
+    if own.cv_percent - best.cv_percent < _NO_MATTER_PERCENT:
+        return f"your own choice is as even as any: {_range(own)} (at worst {_range(worst)})"
+    return f"ply {best}: {_range(best)}; as you have it {_range(own)}; at worst {_range(worst)}"
+
+
+_NO_MATTER_PERCENT: Final = 0.2
+"""CVs that differ by less than this nobody can tell apart (ours)."""
+
+
+def _range(plying: Plying) -> str:
+    coarse, fine = plying.wpi_interval
+    decimals = 0 if fine - coarse >= 2 else 1
+    return f"{coarse:.{decimals}f} to {fine:.{decimals}f} WPI, CV {plying.cv_percent:.1f} %"

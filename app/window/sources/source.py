@@ -123,7 +123,7 @@ class ThreadedSource(Source):
     def _begin(self) -> None:
         self._stopping = threading.Event()
         self._thread = threading.Thread(
-            target=self._work, args=(self._stopping,), name=f"source {self.name}", daemon=True
+            target=self._run, args=(self._stopping,), name=f"source {self.name}", daemon=True
         )
         self._thread.start()
 
@@ -133,6 +133,19 @@ class ThreadedSource(Source):
         if self._thread is not None:
             self._thread.join(self.STOP_WITHIN_S)
             self._thread = None
+
+    def _run(self, stopping: threading.Event) -> None:
+        try:
+            self._work(stopping)
+        except Exception as error:  # noqa: BLE001  the person must hear of a fault of ours, too
+            if not stopping.is_set():
+                self._hand(
+                    SourceState(
+                        "failed",
+                        f"{self.name} stopped through a fault in the program.",
+                        f"Choose it again, and report this: {error!r}.",
+                    )
+                )
 
     def _wake(self) -> None:
         """Get the thread out of whatever it waits for, but for the event it was given."""

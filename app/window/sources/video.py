@@ -144,6 +144,8 @@ class _Reader:
     """The frames of one file, decoded one after the other, coloured only when asked for."""
 
     def __init__(self, path: Path) -> None:
+        # What it has to say of a broken file goes into the state, not to the terminal.
+        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
         # FFmpeg by name: other backends take names like "a_%02d.png" for a series of pictures.
         self._capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG)
         rate = self._capture.get(cv2.CAP_PROP_FPS) if self._capture.isOpened() else 0.0

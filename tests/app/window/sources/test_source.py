@@ -127,3 +127,16 @@ def test_a_threaded_source_starts_again_after_its_stop(qtbot: QtBot) -> None:
         assert came.args is not None
         assert came.args[0].number == number
         source.stop()
+
+
+def test_a_fault_in_the_thread_is_told(qtbot: QtBot) -> None:
+    class Broken(ThreadedSource):
+        def _work(self, stopping: threading.Event) -> None:
+            raise ZeroDivisionError("by nought")
+
+    source = Broken("broken")
+    source.start()
+    qtbot.waitUntil(lambda: source.current_state.kind == "failed")
+    assert source.current_state.text == "broken stopped through a fault in the program."
+    assert "by nought" in source.current_state.advice
+    source.stop()

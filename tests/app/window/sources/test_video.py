@@ -1,0 +1,214 @@
+from __future__ import annotations
+
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from pytestqt.qtbot import QtBot
+
+from app.window.frame import Frame, SourceState
+from app.window.sources.source import Source
+from app.window.sources.video import VideoSource, _Clock, is_video
+
+RATE = 20
+COUNT = 12
+Play = Callable[[Source], tuple[list[Frame], list[SourceState]]]
+
+
+def level(number: int) -> int:
+    """What the frame of that number is painted with."""
+    return 40 + 14 * number
+
+
+def write(path: Path, pictures: list[NDArray[np.uint8]], code: str = "mp4v") -> Path:
+    height, width = pictures[0].shape[:2]
+    writer = cv2.VideoWriter(
+        str(path), cv2.CAP_FFMPEG, cv2.VideoWriter_fourcc(*code), RATE, (width, height)
+    )
+    assert writer.isOpened()
+    for picture in pictures:
+        writer.write(picture)
+    writer.release()
+    return path
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """COUNT frames of 160 x 96, each of one grey, with an umlaut in the name."""
+    greys = [np.full((96, 160, 3), level(i), np.uint8) for i in range(COUNT)]
+    # A per cent sign: some readers take such a name for a series of pictures.
+    return write(tmp_path_factory.mktemp("film") / "spinning ü %02d.mp4", greys)
+
+
+@pytest.fixture
+def play(qtbot: QtBot) -> Iterator[Play]:
+    opened: list[Source] = []
+
+    def begin(source: Source) -> tuple[list[Frame], list[SourceState]]:
+        frames: list[Frame] = []
+        states: list[SourceState] = []
+        source.frame.connect(frames.append)
+        source.state.connect(states.append)
+        opened.append(source)
+        source.start()
+        return frames, states
+
+    yield begin
+    for source in opened:
+        source.stop()
+
+
+def test_frames_come_in_order_at_the_files_own_times(qtbot: QtBot, play: Play, film: Path) -> None:
+    before = time.monotonic()
+    source = VideoSource(film)
+    frames, states = play(source)
+    qtbot.waitUntil(lambda: source.current_state.kind == "ended", timeout=10_000)
+
+    assert source.name == film.name
+    greys = [int(frame.pixels[48, 80, 1]) for frame in frames]
+    order = [round((grey - 40) / 14) for grey in greys]
+    assert order == sorted(set(order))
+    # A busy computer may lose some, never the greater part.
+    assert len(order) > COUNT / 2
+    np.testing.assert_allclose(greys, [level(i) for i in order], atol=4)
+    times = np.array([frame.time_s for frame in frames])
+    np.testing.assert_allclose(times - times[0], (np.array(order) - order[0]) / RATE, atol=1e-3)
+    assert before <= times[0]
+    assert times[-1] <= time.monotonic()
+    assert [state.kind for state in states] == ["starting", "running", "ended"]
+    assert states[1].detail == f"160 x 96, {RATE} a second"
+
+
+def test_a_frame_is_rgb_and_nobody_elses(qtbot: QtBot, play: Play, tmp_path: Path) -> None:
+    # Without loss (FFV1), so that the colours written are those read, OpenCV's order undone.
+    pictures = [np.full((64, 80, 3), (10 + i, 90, 200), np.uint8) for i in range(6)]
+    source = VideoSource(write(tmp_path / "red.avi", pictures, "FFV1"))
+    frames, _ = play(source)
+    qtbot.waitUntil(lambda: source.current_state.kind == "ended", timeout=10_000)
+    assert len(frames) > 2
+    for frame in frames:
+        # Its blue says when it was drawn: no later frame was drawn over it.
+        assert frame.pixels[..., 0].min() == frame.pixels[..., 0].max() == 200
+        assert frame.pixels[0, 0, 1] == 90
+        assert frame.pixels.shape == (64, 80, 3)
+    blues = [int(frame.pixels[0, 0, 2]) for frame in frames]
+    assert len(set(blues)) == len(blues)
+
+
+def test_an_endless_video_begins_again_and_time_goes_on(
+    qtbot: QtBot, play: Play, film: Path
+) -> None:
+    source = VideoSource(film, "Sample video", endless=True)
+    frames, _ = play(source)
+
+    def turns() -> int:
+        return sum(a.pixels[0, 0, 0] > b.pixels[0, 0, 0] for a, b in pairwise(frames))
+
+    qtbot.waitUntil(lambda: turns() >= 2, timeout=15_000)
+    assert source.name == "Sample video"
+    assert source.current_state.kind == "running"
+    times = [frame.time_s for frame in frames]
+    numbers = [frame.number for frame in frames]
+    assert (np.diff(times) > 0).all()
+    assert (np.diff(numbers) > 0).all()
+
+
+def test_a_window_that_was_busy_gets_the_newest_frame_only(
+    qtbot: QtBot, play: Play, film: Path
+) -> None:
+    source = VideoSource(film, endless=True)
+    frames, _ = play(source)
+    qtbot.waitUntil(lambda: len(frames) >= 2, timeout=10_000)
+    before = len(frames)
+    time.sleep(6 / RATE)
+    qtbot.waitUntil(lambda: len(frames) > before, timeout=10_000)
+    assert frames[before].number >= frames[before - 1].number + 3
+
+
+def test_stopping_is_at_once_and_final(qtbot: QtBot, play: Play, film: Path) -> None:
+    source = VideoSource(film, endless=True)
+    frames, _ = play(source)
+    qtbot.waitUntil(lambda: bool(frames), timeout=10_000)
+    source.stop()
+    assert not any(t.name.startswith("source") for t in threading.enumerate())
+    count = len(frames)
+    qtbot.wait(150)
+    assert len(frames) == count
+
+
+@pytest.mark.parametrize("content", [b"not a video at all, only words", b""])
+def test_what_is_no_video_is_said_to_be_none(
+    qtbot: QtBot,
+    play: Play,
+    tmp_path: Path,
+    content: bytes,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    file = tmp_path / "notes.mp4"
+    file.write_bytes(content)
+    source = VideoSource(file)
+    play(source)
+    qtbot.waitUntil(lambda: source.current_state.kind == "failed", timeout=10_000)
+    assert source.current_state.text == "notes.mp4 is not a video that can be read."
+    assert source.current_state.advice
+    source.stop()
+    assert capfd.readouterr().err == ""
+
+
+def test_a_video_cut_short_at_its_copying_is_said_to_be_unreadable(
+    qtbot: QtBot, play: Play, film: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    # The index of an MP4 comes last: without it nothing can be shown.
+    file = tmp_path / "half.mp4"
+    file.write_bytes(film.read_bytes()[: film.stat().st_size // 2])
+    source = VideoSource(file)
+    play(source)
+    qtbot.waitUntil(lambda: source.current_state.kind == "failed", timeout=10_000)
+    source.stop()
+    assert capfd.readouterr().err == ""
+
+
+def test_a_video_that_is_not_there_is_waited_for(
+    qtbot: QtBot, play: Play, film: Path, tmp_path: Path
+) -> None:
+    file = tmp_path / "later.mp4"
+    source = VideoSource(file)
+    frames, _ = play(source)
+    qtbot.waitUntil(lambda: source.current_state.kind == "waiting", timeout=10_000)
+    assert source.current_state.text == "later.mp4 is not there."
+    shutil.copy(film, tmp_path / "copy")
+    (tmp_path / "copy").rename(file)
+    qtbot.waitUntil(lambda: bool(frames), timeout=10_000)
+
+
+def test_a_hole_in_the_files_times_does_not_stop_the_picture() -> None:
+    clock = _Clock()
+    assert clock.due(0.0, 100.0) == 100.0
+    assert clock.due(0.1, 100.05) == pytest.approx(100.1)
+    # The next frame is stamped an hour later: it is shown a frame later.
+    after = clock.due(3600.0, 100.1)
+    assert after == pytest.approx(100.14)
+    assert clock.due(3600.1, 100.1) == pytest.approx(after + 0.1)
+
+
+def test_after_a_stall_the_video_goes_on_instead_of_racing() -> None:
+    clock = _Clock()
+    clock.due(0.0, 100.0)
+    assert clock.due(0.04, 103.0) == pytest.approx(103.0)
+    assert clock.due(0.08, 103.0) == pytest.approx(103.04)
+    # A short one is made up for.
+    assert clock.due(0.12, 103.3) == pytest.approx(103.08)
+
+
+def test_the_ending_tells_a_video_in_any_case() -> None:
+    assert is_video(Path("a.MP4"))
+    assert is_video(Path("b.mov"))
+    assert not is_video(Path("c.jpg"))
+    assert not is_video(Path("mp4"))

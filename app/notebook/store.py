@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import sqlite3
 from collections.abc import Iterator
@@ -33,6 +34,8 @@ from app.notebook.rows import (
 )
 from app.notebook.things import Things
 from measure.results import ScaleSummary, StrandReading
+
+_program = functools.cache(program_version)  # looking the version up takes as long as logging
 
 _DETAIL = "INSERT INTO detail (reading_id, strand, arrays, scale, program) VALUES (?, ?, ?, ?, ?)"
 _PICTURE = "INSERT INTO picture (reading_id, jpeg) VALUES (?, ?)"
@@ -195,7 +198,7 @@ class Notebook(Things):
             ).fetchone()
             reading = replace(reading, bobbin_id=bobbin_id, number=number)
             values |= {"bobbin_id": bobbin_id, "number": number}
-            put_reading(db, values, packed, scale_text, program_version(), picture_jpeg)
+            put_reading(db, values, packed, scale_text, _program(), picture_jpeg)
         return reading
 
     def readings(

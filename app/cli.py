@@ -139,9 +139,44 @@ def _start(
         bool,
         typer.Option("--version", callback=_show_version, is_eager=True, help="Say the version."),
     ] = False,
+    source: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SOURCE",
+            help="What the window looks at: sample, a camera's name, a video, a picture or a "
+            "folder. Default: what it looked at last.",
+        ),
+    ] = None,
+    notebook: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Notebook of the window; default: your own."),
+    ] = None,
 ) -> None:
+    """Without a command: open the window."""
     if context.invoked_subcommand is None:
-        typer.echo(context.get_help())
+        with _clean_end():
+            _open_window(source, notebook)
+    elif source is not None or notebook is not None:
+        _fail("--source and --notebook before a command are for the window; leave them out.")
+
+
+def _open_window(source: str | None, notebook: Path | None) -> None:
+    """The window, until it is closed; a sentence where none can be opened."""
+    from app.qt_setup import why_no_window
+
+    reason = why_no_window()
+    if reason is not None:
+        _fail(reason)
+    try:
+        from app.window.start import open_window
+    except ImportError as error:
+        _fail(
+            f"the window is drawn with Qt, which does not load here ({error}). Install what it "
+            "names; the commands in slubwise --help work without it."
+        )
+    code = open_window(source, notebook)
+    if code:
+        raise typer.Exit(code)
 
 
 @cli.command()

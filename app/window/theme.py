@@ -102,3 +102,47 @@ def palette_of(theme: Theme) -> QPalette:
     for which in (role.WindowText, role.Text, role.ButtonText):
         palette.setColor(off, which, QColor(theme.quiet_ink))
     return palette
+
+
+def sheet_of(theme: Theme) -> str:
+    """Style sheet on top of the palette: quiet edges, and a focus ring that can be seen."""
+    return f"""
+QToolTip {{ color: {theme.ink}; background: {theme.panel}; border: 1px solid {theme.line}; }}
+QFrame#panel {{ background: {theme.panel}; border: 1px solid {theme.line}; border-radius: 8px; }}
+QWidget#rail {{ background: {theme.panel}; border-right: 1px solid {theme.line}; }}
+QWidget#rail QToolButton {{
+    border: none; border-left: 4px solid transparent; padding: 0.7em 0.9em; text-align: left;
+    color: {theme.quiet_ink};
+}}
+QWidget#rail QToolButton:hover {{ color: {theme.ink}; }}
+QWidget#rail QToolButton:checked {{
+    color: {theme.ink}; border-left-color: {theme.accent}; font-weight: 600;
+}}
+QWidget#rail QToolButton:focus {{ background: {theme.back}; color: {theme.ink}; }}
+QLabel#quiet {{ color: {theme.quiet_ink}; }}
+QLabel#caution {{ color: {theme.caution}; }}
+QLabel#error {{ color: {theme.thicker}; font-weight: 600; }}
+QPushButton, QToolButton {{
+    padding: 0.35em 0.9em; border: 1px solid {theme.line}; border-radius: 6px;
+    background: {theme.panel}; color: {theme.ink};
+}}
+QPushButton:hover, QToolButton:hover {{ border-color: {theme.accent}; }}
+QPushButton:pressed, QToolButton:pressed, QPushButton:checked, QToolButton:checked {{
+    background: {theme.accent}; color: {theme.on_accent}; border-color: {theme.accent};
+}}
+QPushButton:focus, QToolButton:focus, QLineEdit:focus {{ border: 2px solid {theme.accent}; }}
+QPushButton:disabled, QToolButton:disabled {{ color: {theme.quiet_ink}; }}
+QPushButton[main="true"] {{
+    background: {theme.accent}; color: {theme.on_accent}; border-color: {theme.accent};
+    font-weight: 600;
+}}
+QLineEdit {{
+    padding: 0.3em 0.5em; border: 1px solid {theme.line}; border-radius: 6px;
+    background: {theme.panel}; color: {theme.ink};
+}}
+QComboBox, QDoubleSpinBox, QSpinBox {{ min-height: 1.7em; }}
+QSplitter::handle {{ background: {theme.back}; }}
+QSplitter::handle:hover {{ background: {theme.line}; }}
+QStatusBar {{ color: {theme.quiet_ink}; }}
+QStatusBar::item {{ border: none; }}
+"""

@@ -1,0 +1,243 @@
+"""The two rows above the gauge: what is looked at, and what a reading is logged under."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import (
+    QButtonGroup,
+    QComboBox,
+    QDoubleSpinBox,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QSizePolicy,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.notebook.records import Posture
+from app.window.big_reading import UNIT_NAMES
+from app.window.preferences import Sound, Unit
+from measure.band import Band
+
+POSTURE_NAMES: Final[dict[Posture, str]] = {
+    "tension": "single at the wheel",
+    "relaxed": "single, relaxed",
+    "plied": "plied",
+    "washed": "plied and washed",
+}
+SOUND_NAMES: Final[dict[Sound, str]] = {
+    "off": "Sound off",
+    "quiet": "Sound quiet",
+    "on": "Sound on",
+}
+_NEW: Final = "\0new"
+
+
+@dataclass(frozen=True)
+class BobbinChoice:
+    """One entry of the list of bobbins."""
+
+    bobbin_id: str
+    name: str
+
+
+class BenchBar(QWidget):
+    """Source, band and unit in the first row; bobbin, fibre spun, posture in the second."""
+
+    source_chosen = Signal(str)
+    """Key of a source; empty: none."""
+    open_wanted = Signal()
+    folder_wanted = Signal()
+    band_wanted = Signal()
+    unit_chosen = Signal(str)
+    bobbin_chosen = Signal(str)
+    """Id of a bobbin; empty: a new one."""
+    spun_changed = Signal(object)
+    """Grams as float, or None."""
+    posture_chosen = Signal(str)
+    hands_free_changed = Signal(bool)
+    sound_chosen = Signal(str)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._source = QComboBox()
+        self._source.setAccessibleName("Source")
+        self._source.setToolTip("Camera, video or folder that is looked at")
+        self._source.setMinimumContentsLength(18)
+        self._source.setSizeAdjustPolicy(
+            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+        )
+        self._source.activated.connect(
+            lambda _: self.source_chosen.emit(str(self._source.currentData()))
+        )
+        open_ = self._button("Open…", "Open a picture or a video (Ctrl+O)")
+        open_.clicked.connect(self.open_wanted)
+        folder = self._button("Watch folder…", "Measure pictures as they arrive in a folder")
+        folder.clicked.connect(self.folder_wanted)
+        self._band = self._button("Set band…", "The range you want to hit (B)")
+        self._band.clicked.connect(self.band_wanted)
+        self._units = QButtonGroup(self)
+        self._unit_buttons: dict[Unit, QToolButton] = {}
+        for unit, name in UNIT_NAMES.items():
+            button = QToolButton()
+            button.setText(name)
+            button.setCheckable(True)
+            button.setAccessibleName(f"Thickness in {name}")
+            button.setToolTip(f"Show thickness in {name} (U)")
+            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+            button.clicked.connect(lambda _=False, u=unit: self.unit_chosen.emit(u))
+            self._units.addButton(button)
+            self._unit_buttons[unit] = button
+
+        self._bobbin = QComboBox()
+        self._bobbin.setAccessibleName("Bobbin")
+        self._bobbin.setToolTip("The bobbin that readings are logged under")
+        self._bobbin.setMinimumContentsLength(16)
+        self._bobbin.setSizeAdjustPolicy(
+            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+        )
+        self._bobbin.activated.connect(self._bobbin_activated)
+        self._spun = QDoubleSpinBox()
+        self._spun.setAccessibleName("Fibre spun so far, grams")
+        self._spun.setToolTip("Fibre on this bobbin by now; logged with each reading")
+        self._spun.setRange(-0.1, 9999.0)
+        self._spun.setDecimals(1)
+        self._spun.setSuffix(" g")
+        self._spun.setSpecialValueText("not said")
+        self._spun.setValue(-0.1)
+        self._spun.valueChanged.connect(
+            lambda value: self.spun_changed.emit(value if value >= 0 else None)
+        )
+        self._posture = QComboBox()
+        self._posture.setAccessibleName("How the strand is presented")
+        self._posture.setToolTip("How the strand lies while it is measured")
+        for posture, name in POSTURE_NAMES.items():
+            self._posture.addItem(name, posture)
+        self._posture.activated.connect(
+            lambda _: self.posture_chosen.emit(str(self._posture.currentData()))
+        )
+        self._hands_free = self._button(
+            "Hands-free", "Log a strand by itself when it is held steady (H)"
+        )
+        self._hands_free.setCheckable(True)
+        self._hands_free.toggled.connect(self.hands_free_changed)
+        self._sound = QComboBox()
+        self._sound.setAccessibleName("Sound")
+        self._sound.setToolTip("Hear whether the strand is thick or thin (S)")
+        for sound, name in SOUND_NAMES.items():
+            self._sound.addItem(name, sound)
+        self._sound.activated.connect(
+            lambda _: self.sound_chosen.emit(str(self._sound.currentData()))
+        )
+        for box in (self._source, self._bobbin, self._posture, self._sound):
+            # A foot switch types a space: it must never land in a list last clicked on.
+            box.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+
+        first, second = QHBoxLayout(), QHBoxLayout()
+        for row in (first, second):
+            row.setSpacing(8)
+        first.addWidget(self._source, 3)
+        first.addWidget(open_)
+        first.addWidget(folder)
+        first.addStretch(1)
+        first.addWidget(self._band)
+        for button in self._unit_buttons.values():
+            first.addWidget(button)
+        second.addWidget(self._labelled("&Bobbin", self._bobbin))
+        second.addWidget(self._bobbin, 2)
+        second.addWidget(self._labelled("Spu&n", self._spun))
+        second.addWidget(self._spun)
+        second.addWidget(self._posture)
+        second.addStretch(1)
+        second.addWidget(self._hands_free)
+        second.addWidget(self._sound)
+        rows = QVBoxLayout(self)
+        rows.setContentsMargins(0, 0, 0, 0)
+        rows.setSpacing(6)
+        rows.addLayout(first)
+        rows.addLayout(second)
+
+    def _button(self, text: str, tip: str) -> QPushButton:
+        button = QPushButton(text)
+        button.setToolTip(tip)
+        button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        button.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
+        return button
+
+    def _labelled(self, text: str, widget: QWidget) -> QLabel:
+        label = QLabel(text)
+        label.setObjectName("quiet")
+        label.setBuddy(widget)
+        return label
+
+    # --- what is shown, without telling anyone
+
+    def show_sources(self, entries: list[tuple[str, str]], chosen: str) -> None:
+        """(key, name) of what can be looked at now."""
+        self._source.clear()
+        self._source.addItem("No source", "")
+        for key, name in entries:
+            self._source.addItem(name, key)
+        self._source.setCurrentIndex(max(self._source.findData(chosen), 0))
+
+    def show_bobbins(self, entries: list[BobbinChoice], chosen: str) -> None:
+        """The bobbins there are, and a way to a new one."""
+        self._bobbin.clear()
+        for entry in entries:
+            self._bobbin.addItem(entry.name, entry.bobbin_id)
+        self._bobbin.addItem("New bobbin…", _NEW)
+        at = self._bobbin.findData(chosen)
+        if at < 0:
+            self._bobbin.setPlaceholderText("made by the first reading")
+        self._bobbin.setCurrentIndex(at)
+
+    @property
+    def bobbin_name(self) -> str:
+        """What the chosen bobbin is called; empty when none is."""
+        return self._bobbin.currentText()
+
+    def _bobbin_activated(self, index: int) -> None:
+        key = str(self._bobbin.itemData(index))
+        self.bobbin_chosen.emit("" if key == _NEW else key)
+
+    def show_band(self, band: Band | None, unit: Unit, wrap_factor: float) -> None:
+        """The band in words on its button."""
+        self._band.setText(
+            "Set band…" if band is None else f"Band {band_text(band, unit, wrap_factor)}"
+        )
+
+    def show_unit(self, unit: Unit) -> None:
+        """Which of the two is pressed."""
+        self._unit_buttons[unit].setChecked(True)
+
+    def show_posture(self, posture: Posture) -> None:
+        """Which way of presenting is chosen."""
+        self._posture.setCurrentIndex(self._posture.findData(posture))
+
+    def show_hands_free(self, on: bool) -> None:
+        """Pressed or not."""
+        self._hands_free.setChecked(on)
+
+    def show_sound(self, sound: Sound) -> None:
+        """How loud."""
+        self._sound.setCurrentIndex(self._sound.findData(sound))
+
+    def show_spun(self, grams: float | None) -> None:
+        """Grams on the bobbin."""
+        blocked = self._spun.blockSignals(True)
+        self._spun.setValue(-0.1 if grams is None else grams)
+        self._spun.blockSignals(blocked)
+
+
+def band_text(band: Band, unit: Unit, wrap_factor: float = 1.0) -> str:
+    """The band's two ends, as '20 to 24 WPI' or '1.06 to 1.27 mm'."""
+    if unit == "mm":
+        return f"{band.low_mm:.2f} to {band.high_mm:.2f} mm"
+    low, high = band.low_wpi(wrap_factor), band.high_wpi(wrap_factor)
+    digits = 1 if high - low < 3 else 0
+    return f"{low:.{digits}f} to {high:.{digits}f} WPI"

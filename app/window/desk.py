@@ -1,0 +1,87 @@
+"""The notebook's own thread: it commits and reads there, so that a slow disk stops no picture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import Any, TypeVar
+
+from PySide6.QtCore import QObject, Qt, Signal
+
+from app.notebook.errors import NotebookError
+from app.notebook.store import Notebook
+
+T = TypeVar("T")
+Done = Callable[[Any], None]
+
+
+class Desk(QObject):
+    """One notebook, asked in turn from one thread; answers come back in the window's thread."""
+
+    failed = Signal(object)
+    """A NotebookError: nothing was changed by what was asked."""
+    _answered = Signal(object, object)
+
+    def __init__(self, file: Path | None, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._file = file
+        self._notebook: Notebook | None = None
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="notebook")
+        self._open = True
+        self._answered.connect(self._give, Qt.ConnectionType.QueuedConnection)
+
+    def ask(
+        self,
+        question: Callable[[Notebook], T],
+        answer: Callable[[T], None] | None = None,
+        failed: Callable[[NotebookError], None] | None = None,
+    ) -> None:
+        """Put a question to the notebook; `answer` gets what comes of it, later.
+
+        Questions are answered in the order they were put. A NotebookError goes to `failed`, or to
+        the signal of that name.
+        """
+        if self._open:
+            future = self._thread.submit(self._work, question)
+            future.add_done_callback(lambda done: self._pass_on(done, answer, failed))
+
+    def close(self) -> None:
+        """Answer what was asked, close the notebook, end the thread."""
+        if not self._open:
+            return
+        self._open = False
+        self._thread.submit(self._shut)
+        self._thread.shutdown(wait=True)
+
+    def _work(self, question: Callable[[Notebook], T]) -> T:
+        if self._notebook is None:
+            self._notebook = Notebook.open(self._file)
+        return question(self._notebook)
+
+    def _shut(self) -> None:
+        if self._notebook is not None:
+            self._notebook.close()
+
+    def _pass_on(
+        self,
+        done: Future[T],
+        answer: Done | None,
+        failed: Callable[[NotebookError], None] | None,
+    ) -> None:
+        """In the notebook's thread: hand the outcome over to the window's."""
+        error = done.exception()
+        if error is None:
+            if answer is not None:
+                self._answered.emit(answer, done.result())
+        elif isinstance(error, NotebookError):
+            self._answered.emit(failed or self.failed.emit, error)
+        else:
+            self._answered.emit(_raise, error)
+
+    def _give(self, receiver: Done, outcome: object) -> None:
+        receiver(outcome)
+
+
+def _raise(error: BaseException) -> None:
+    raise error

@@ -1,0 +1,383 @@
+"""What happens at the wheel: pictures in, readings out, and each one logged.
+
+Between the source, the process that measures, the live rule and the notebook. No widget: the page
+shows what this says.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PySide6.QtCore import QObject, QTimer, Signal
+
+from app.notebook.errors import NotebookError
+from app.notebook.records import LoggedReading, Posture
+from app.notebook.store import Notebook
+from app.window.desk import Desk
+from app.window.frame import Frame, Still
+from app.window.measurer import Measured, MeasuredStill, Measurer
+from app.window.sources.source import Source
+from measure.errors import MeasureError
+from measure.live import LiveGauge, LiveState
+from measure.pipeline import Settings
+from measure.results import PictureReading, ScaleSummary, StrandReading
+from measure.weight_class import chart_named
+
+_MARGIN_WIDTHS: Final = 4.0
+"""What is kept beside a strand, in its widths."""
+_JPEG: Final = (cv2.IMWRITE_JPEG_QUALITY, 85)
+_SILENCE_MS: Final = 250
+_SILENT_S: Final = 0.8
+"""Without a measured frame for so long, time is passed on by itself."""
+_PICTURE_LONGEST_PX: Final = 1600
+_SAME_SITTING: Final = timedelta(minutes=30)
+"""A sitting interrupted for less (a crash, a cup of tea) goes on."""
+FIRST_SPIN: Final = "My spinning"
+FIRST_BOBBIN: Final = "Bobbin 1"
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What a reading is logged under."""
+
+    bobbin: str
+    """Its id; empty: the first reading makes a bobbin."""
+    posture: Posture
+    printed_card: str
+    spun_g: float | None = None
+    note: str = ""
+
+
+class GaugeSession(QObject):
+    """One source at a time, measured, judged and logged."""
+
+    frame_arrived = Signal(object)
+    """Frame to be shown."""
+    live_changed = Signal(object, object)
+    """LiveState and the Measured it came from, None when only time has passed."""
+    still_opened = Signal(object)
+    """OpenedStill: to be shown while it is measured."""
+    still_measured = Signal(object)
+    """MeasuredStill."""
+    chosen = Signal(object)
+    """StrandReading of a still that is shown in figures, or None."""
+    source_changed = Signal(object)
+    """SourceState."""
+    logged = Signal(object)
+    """LoggedReading, after it was committed."""
+    taken_back = Signal(object)
+    put_back_done = Signal(object)
+    """LoggedReading."""
+    bobbin_made = Signal(str)
+    said = Signal(str)
+    """A sentence for the person."""
+    busy = Signal(bool)
+    """A still is being measured."""
+
+    def __init__(self, desk: Desk, settings: Settings, bench: Bench, parent: QObject) -> None:
+        super().__init__(parent)
+        self.hands_free = True
+        self.bench = bench
+        self._desk = desk
+        self._gauge = LiveGauge(chart=chart_named(settings.chart))
+        self._source: Source | None = None
+        self._name = ""
+        self._still: MeasuredStill | None = None
+        self._choice = 0
+        self._log_arriving = False
+        self._sitting = ""
+        self._measured: Measured | None = None
+        self._taken: list[LoggedReading] = []
+        self._back: list[LoggedReading] = []
+        self._heard_s = self._gauge_s = -math.inf
+        self._measurer = Measurer(settings, self)
+        self._measurer.measured.connect(self._take_frame)
+        self._measurer.still_opened.connect(self.still_opened)
+        self._measurer.still_measured.connect(self._take_still)
+        self._measurer.died.connect(self.said)
+        self._silence = QTimer(self)
+        self._silence.setInterval(_SILENCE_MS)
+        self._silence.timeout.connect(self._pass_time)
+        self._silence.start()
+
+    def stop(self) -> None:
+        """End source, process and sitting; what was logged is already safe."""
+        self._silence.stop()
+        self._drop_source()
+        self._measurer.stop()
+        self._end_sitting()
+
+    # --- where pictures come from
+
+    def set_source(self, source: Source | None, arriving: bool = False) -> None:
+        """Measure this source from now on; `arriving` when its stills are to log themselves."""
+        self._drop_source()
+        self._gauge.reset()
+        self._gauge_s = -math.inf
+        self._measured = None
+        self._measurer.begin_source()
+        self._source, self._log_arriving = source, arriving
+        if source is None:
+            return
+        self._name = source.name
+        source.frame.connect(self._show_frame)
+        source.still.connect(self.measure_still)
+        source.state.connect(self.source_changed)
+        source.start()
+
+    def _drop_source(self) -> None:
+        if self._source is not None:
+            self._source.stop()
+            self._source.deleteLater()
+            self._source = None
+
+    def measure_still(self, still: Still) -> None:
+        """Measure one picture; the outcome comes as `still_measured`."""
+        self.busy.emit(True)
+        self._measurer.measure_still(still)
+
+    def set_settings(self, settings: Settings) -> None:
+        """Measure so from now on."""
+        self._measurer.set_settings(settings)
+        self._gauge.set_chart(chart_named(settings.chart))
+
+    @property
+    def newest_pixels(self) -> NDArray[np.uint8] | None:
+        """The frame measured last; None when no source with frames runs."""
+        return None if self._measured is None or self._still else self._measured.frame.pixels
+
+    def _show_frame(self, frame: Frame) -> None:
+        self._still = None
+        self._measurer.offer(frame)
+        self.frame_arrived.emit(frame)
+
+    # --- what was measured
+
+    def _take_frame(self, measured: Measured) -> None:
+        if self._source is None or self._still is not None:
+            return
+        self._measured = measured
+        self._heard_s = time.monotonic()
+        state = self._update(measured.reading, measured.time_s)
+        self.live_changed.emit(state, measured)
+        if state.take is not None and self.hands_free:
+            self._log(state.take, self._picture_of(state.take), measured.reading.scale)
+
+    def _update(self, reading: PictureReading | None, time_s: float) -> LiveState:
+        # Time that passed without a frame is told to the gauge too; it must never run backwards.
+        self._gauge_s = max(time_s, self._gauge_s)
+        return self._gauge.update(reading, self._gauge_s)
+
+    def _pass_time(self) -> None:
+        """Let the figure fade when a source falls silent."""
+        now_s = time.monotonic()
+        if self._measured is not None and self._still is None and now_s - self._heard_s > _SILENT_S:
+            self.live_changed.emit(self._update(None, now_s - _SILENT_S), None)
+
+    def _take_still(self, measured: MeasuredStill) -> None:
+        if not self._measurer.stills_waiting:
+            self.busy.emit(False)
+        self._still, self._choice = measured, 0
+        self.still_measured.emit(measured)
+        self.chosen.emit(self._chosen())
+        reading = measured.reading
+        if self._log_arriving and self.hands_free and not isinstance(reading, MeasureError):
+            for strand in reading.strands:
+                picture = _cropped(measured.preview, strand, measured.factor)
+                self._log(strand, picture, reading.scale)
+
+    def choose(self, step: int) -> None:
+        """Show the next (1) or the previous (-1) strand of a still."""
+        strands = self._strands()
+        if strands:
+            self._choice = (self._choice + step) % len(strands)
+            self.chosen.emit(self._chosen())
+
+    def choose_number(self, number: int) -> None:
+        """Show the strand of that number of a still."""
+        for i, strand in enumerate(self._strands()):
+            if strand.number == number:
+                self._choice = i
+                self.chosen.emit(strand)
+
+    def _strands(self) -> tuple[StrandReading, ...]:
+        if self._still is None or isinstance(self._still.reading, MeasureError):
+            return ()
+        return self._still.reading.strands
+
+    def _chosen(self) -> StrandReading | None:
+        strands = self._strands()
+        return strands[self._choice] if strands else None
+
+    # --- the log
+
+    def take_now(self) -> None:
+        """Log what is shown, at the person's will."""
+        if self._still is not None:
+            strand = self._chosen()
+            if strand is not None and not isinstance(self._still.reading, MeasureError):
+                picture = _cropped(self._still.preview, strand, self._still.factor)
+                self._log(strand, picture, self._still.reading.scale)
+                return
+        else:
+            strand = self._gauge.take_now()
+            if strand is not None and self._measured is not None:
+                self._log(strand, self._picture_of(strand), self._measured.reading.scale)
+                return
+        self.said.emit("There is no reading to take now.")
+
+    def take_back(self) -> None:
+        """Take back the reading logged last in this window."""
+        if not self._taken:
+            self.said.emit("Nothing was logged in this window that could be taken back.")
+            return
+        last = self._taken.pop()
+        self._desk.ask(
+            lambda notebook: notebook.take_back(last.id),
+            lambda _: self._was_taken_back(last),
+            lambda error: self._not_taken_back(last, error),
+        )
+
+    def put_back(self) -> None:
+        """Log again what was taken back last."""
+        if not self._back:
+            self.said.emit("Nothing was taken back in this window.")
+            return
+        last = self._back.pop()
+        self._desk.ask(
+            lambda notebook: notebook.restore(last.id), lambda _: self._was_put_back(last)
+        )
+
+    def _was_taken_back(self, reading: LoggedReading) -> None:
+        self._back.append(reading)
+        self.taken_back.emit(reading)
+
+    def _not_taken_back(self, reading: LoggedReading, error: NotebookError) -> None:
+        self._taken.append(reading)
+        self._desk.failed.emit(error)
+
+    def _was_put_back(self, reading: LoggedReading) -> None:
+        self._taken.append(reading)
+        self.put_back_done.emit(reading)
+
+    def set_bench(self, bench: Bench) -> None:
+        """Log under this from now on; another bobbin begins another sitting."""
+        if bench.bobbin != self.bench.bobbin:
+            self._end_sitting()
+        self.bench = bench
+
+    def _end_sitting(self) -> None:
+        sitting, self._sitting = self._sitting, ""
+        if sitting:
+            now = datetime.now(UTC)
+            self._desk.ask(lambda notebook: notebook.end_sitting(sitting, now))
+
+    def _log(
+        self, strand: StrandReading, picture_jpeg: bytes | None, scale: ScaleSummary | None
+    ) -> None:
+        bench, sitting, name = self.bench, self._sitting, self._name
+        now = datetime.now(UTC)
+        self._desk.ask(
+            lambda notebook: _log_into(
+                notebook, bench, sitting, strand, now, name, picture_jpeg, scale
+            ),
+            self._was_logged,
+        )
+
+    def _was_logged(self, outcome: tuple[LoggedReading, str]) -> None:
+        reading, bobbin = outcome
+        if self.bench.bobbin in ("", bobbin):
+            self._sitting = reading.sitting_id
+        if not self.bench.bobbin:
+            self.bench = replace(self.bench, bobbin=bobbin)
+            self.bobbin_made.emit(bobbin)
+        self._taken.append(reading)
+        self._back.clear()
+        self.logged.emit(reading)
+
+    def _picture_of(self, strand: StrandReading) -> bytes | None:
+        """The strand cut out of the frame measured last; one held still lay there before too."""
+        return _cropped(self._measured.frame.pixels, strand, 1.0) if self._measured else None
+
+
+def _log_into(
+    notebook: Notebook,
+    bench: Bench,
+    sitting: str,
+    strand: StrandReading,
+    now: datetime,
+    source: str,
+    picture_jpeg: bytes | None,
+    scale: ScaleSummary | None,
+) -> tuple[LoggedReading, str]:
+    """Commit one reading; makes the bobbin and the sitting where there is none yet."""
+    bobbin = bench.bobbin or _first_bobbin(notebook)
+    sitting = sitting or _sitting(notebook, bobbin, now)
+    logged = notebook.log(
+        sitting,
+        strand,
+        taken_at=now,
+        posture=bench.posture,
+        printed_card=bench.printed_card,
+        source=source,
+        spun_g=bench.spun_g,
+        note=bench.note,
+        picture_jpeg=picture_jpeg,
+        scale=scale,
+    )
+    return logged, bobbin
+
+
+def _first_bobbin(notebook: Notebook) -> str:
+    """The bobbin to go on with: that of the last sitting, else a first one."""
+    latest = notebook.latest_bobbin()
+    if latest is not None:
+        return latest.id
+    spins = notebook.spins()
+    spin = spins[0] if spins else notebook.add_spin(FIRST_SPIN)
+    bobbins = notebook.bobbins(spin.id)
+    return (bobbins[-1] if bobbins else notebook.add_bobbin(spin.id, FIRST_BOBBIN)).id
+
+
+def _sitting(notebook: Notebook, bobbin: str, now: datetime) -> str:
+    """The sitting going on, or a new one."""
+    sittings = notebook.sittings(bobbin)
+    if sittings:
+        last = sittings[-1]
+        latest = last.ended_at or max(
+            [r.taken_at for r in notebook.readings(bobbin) if r.sitting_id == last.id],
+            default=last.begun_at,
+        )
+        if now - latest < _SAME_SITTING:
+            return last.id
+    return notebook.begin_sitting(bobbin, now).id
+
+
+def _cropped(
+    pixels: NDArray[np.uint8] | None, strand: StrandReading, factor: float
+) -> bytes | None:
+    """JPEG of the strand and what lies next to it; `factor` is pixels here per outline pixel."""
+    if pixels is None:
+        return None
+    edges = np.concatenate([strand.outline.left_px, strand.outline.right_px]) * factor
+    edges = edges[np.isfinite(edges).all(axis=1)]
+    if not len(edges):
+        return None
+    margin = max(20.0, _MARGIN_WIDTHS * strand.width_px * factor)
+    low = np.floor(np.maximum(edges.min(axis=0) - margin, 0)).astype(int)
+    high = np.ceil(edges.max(axis=0) + margin).astype(int) + 1
+    part = pixels[low[1] : high[1], low[0] : high[0]]
+    if part.size == 0:
+        return None
+    shrink = _PICTURE_LONGEST_PX / max(part.shape[:2])
+    if shrink < 1.0:
+        part = cv2.resize(part, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    done, data = cv2.imencode(".jpg", np.ascontiguousarray(part[..., ::-1]), _JPEG)
+    return data.tobytes() if done else None

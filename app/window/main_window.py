@@ -1,0 +1,259 @@
+"""The main window: its pages, its menus, and what they share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final, Protocol, cast
+
+from PySide6.QtCore import QSize, Qt, QTimer, Signal
+from PySide6.QtGui import QAction, QActionGroup, QCloseEvent, QKeySequence
+from PySide6.QtWidgets import (
+    QApplication,
+    QHBoxLayout,
+    QLabel,
+    QMainWindow,
+    QMenu,
+    QMessageBox,
+    QStackedWidget,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app import program_version
+from app.notebook.errors import NotebookError
+from app.window.desk import Desk
+from app.window.gauge_page import GaugePage
+from app.window.preferences import Preferences
+from app.window.theme import LIGHT, Theme, palette_of, sheet_of
+
+_SMALLEST: Final = QSize(1024, 700)
+_FIRST_SIZE: Final = QSize(1280, 820)
+_SAID_MS: Final = 9000
+
+CAUTIONS: Final = (
+    "Stop the wheel, or let go of the treadle or switch, before you bring a card or a camera near "
+    "flyer, hooks or drive band.",
+    "Tie back hair, cords and sleeves.",
+    "Keep a bank card's number side down when you check the printer; that picture is never saved.",
+    "Readings describe what was seen, not what a pattern guarantees: knit a swatch.",
+)
+
+
+class Page(Protocol):
+    """What the window asks of a page."""
+
+    said: Signal
+
+    def set_theme(self, theme: Theme) -> None:
+        """Draw in these colours from now on."""
+
+    def add_actions(self, menus: dict[str, QMenu]) -> None:
+        """Put the page's actions into the window's menus, by menu name."""
+
+    def stop(self) -> None:
+        """End all work; called once, before the window goes."""
+
+
+class MainWindow(QMainWindow):
+    """All of Slubwise that is not a command."""
+
+    def __init__(
+        self,
+        preferences: Preferences,
+        *,
+        source: str | None = None,
+        notebook: Path | None = None,
+    ) -> None:
+        super().__init__()
+        self.setWindowTitle("Slubwise")
+        self.setMinimumSize(_SMALLEST)
+        self.preferences = preferences
+        self.desk = Desk(notebook, self)
+        self.desk.failed.connect(self._say_error)
+        self._theme = LIGHT
+        self._pages: dict[str, Page] = {}
+        self._makers: dict[str, Callable[[], Page]] = {}
+        self._buttons: dict[str, QToolButton] = {}
+        self._menus = {
+            name: self.menuBar().addMenu(title)
+            for name, title in (
+                ("file", "&File"),
+                ("gauge", "&Gauge"),
+                ("view", "&View"),
+                ("help", "&Help"),
+            )
+        }
+        self._stack = QStackedWidget()
+        self._rail = self._build_rail()
+        body = QWidget()
+        layout = QHBoxLayout(body)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self._rail)
+        layout.addWidget(self._stack, 1)
+        self.setCentralWidget(body)
+        self._said = QLabel()
+        self._said.setAccessibleName("Messages")
+        self._said.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.statusBar().addWidget(self._said, 1)
+        self._silence = QTimer(self)
+        self._silence.setSingleShot(True)
+        self._silence.timeout.connect(self._said.clear)
+        self._add_pages(source)
+        self._add_own_actions()
+        if not self.restoreGeometry(preferences.geometry):
+            self.resize(_FIRST_SIZE)
+        self.show_page(preferences.page if preferences.page in self._makers else "gauge")
+
+    def _build_rail(self) -> QWidget:
+        rail = QWidget()
+        rail.setObjectName("rail")
+        rail.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+        layout = QVBoxLayout(rail)
+        layout.setContentsMargins(0, 12, 0, 12)
+        layout.setSpacing(2)
+        layout.addStretch(1)
+        return rail
+
+    def _add_pages(self, source: str | None) -> None:
+        self._add_page("gauge", "&Gauge", "Measure strands", lambda: self._gauge_page(source))
+        self._add_page("card", "&Card", "Print the card, check the printer", self._card_page)
+
+    def _add_page(self, name: str, title: str, tip: str, maker: Callable[[], Page]) -> None:
+        self._makers[name] = maker
+        number = len(self._makers)
+        action = QAction(title, self)
+        action.setShortcut(QKeySequence(f"Ctrl+{number}"))
+        action.setCheckable(True)
+        action.setToolTip(f"{tip} (Ctrl+{number})")
+        action.triggered.connect(lambda: self.show_page(name))
+        self._menus["view"].addAction(action)
+        if not hasattr(self, "_page_actions"):
+            self._page_actions = QActionGroup(self)
+        self._page_actions.addAction(action)
+        button = QToolButton()
+        button.setDefaultAction(action)
+        button.setText(title.replace("&", ""))
+        button.setAccessibleName(f"{title.replace('&', '')} page")
+        button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        button.setSizePolicy(button.sizePolicy().Policy.Expanding, button.sizePolicy().Policy.Fixed)
+        layout = cast(QVBoxLayout, self._rail.layout())
+        layout.insertWidget(layout.count() - 1, button)
+        self._buttons[name] = button
+
+    def _gauge_page(self, source: str | None) -> Page:
+        page = GaugePage(self.preferences, self.desk, source)
+        page.far_view_changed.connect(self._far_view)
+        return page
+
+    def _card_page(self) -> Page:
+        from app.window.card_page import CardPage
+
+        page = CardPage()
+        gauge = self.gauge
+        page.printed_card_changed.connect(gauge.set_printed_card)
+        page.picture_wanted.connect(lambda: page.give_picture(gauge.newest_pixels()))
+        return page
+
+    @property
+    def gauge(self) -> GaugePage:
+        """The gauge page, which is always there."""
+        return cast(GaugePage, self._page("gauge"))
+
+    def _page(self, name: str) -> Page:
+        """The page of that name, made when it is first wanted: a window opens faster with one."""
+        if name not in self._pages:
+            page = self._makers[name]()
+            self._pages[name] = page
+            self._stack.addWidget(cast(QWidget, page))
+            page.set_theme(self._theme)
+            page.add_actions(self._menus)
+            page.said.connect(self.say)
+        return self._pages[name]
+
+    def show_page(self, name: str) -> None:
+        """Bring the page of that name to the front."""
+        self._stack.setCurrentWidget(cast(QWidget, self._page(name)))
+        self._buttons[name].defaultAction().setChecked(True)
+        self.preferences.page = name
+
+    def _add_own_actions(self) -> None:
+        quit_ = QAction("&Quit", self)
+        quit_.setShortcut(QKeySequence.StandardKey.Quit)
+        quit_.triggered.connect(self.close)
+        self._menus["file"].addSeparator()
+        self._menus["file"].addAction(quit_)
+        for text, shortcut, slot in (
+            ("&Keys", QKeySequence("F1"), self._show_keys),
+            ("&Cautions", QKeySequence(), self._show_cautions),
+            ("&About Slubwise", QKeySequence(), self._show_about),
+        ):
+            action = QAction(text, self)
+            action.setShortcut(shortcut)
+            action.triggered.connect(slot)
+            self._menus["help"].addAction(action)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Draw everything in these colours from now on."""
+        self._theme = theme
+        application = QApplication.instance()
+        if isinstance(application, QApplication):
+            application.setPalette(palette_of(theme))
+            application.setStyleSheet(sheet_of(theme))
+        for page in self._pages.values():
+            page.set_theme(theme)
+
+    def say(self, text: str) -> None:
+        """Show a sentence for a while."""
+        self._said.setText(text)
+        self._said.setToolTip(text)
+        self._silence.start(_SAID_MS)
+
+    def _say_error(self, error: NotebookError) -> None:
+        self.say(f"{error.text} {error.advice}")
+
+    def _far_view(self, on: bool) -> None:
+        self._rail.setVisible(not on)
+        self.menuBar().setVisible(not on)
+        self.statusBar().setVisible(not on)
+        if on:
+            self.showFullScreen()
+        else:
+            self.showNormal()
+
+    def _show_keys(self) -> None:
+        rows = [
+            (action.shortcut().toString(QKeySequence.SequenceFormat.NativeText), action.text())
+            for menu in self._menus.values()
+            for action in menu.actions()
+            if not action.shortcut().isEmpty()
+        ]
+        table = "".join(
+            f"<tr><td><b>{key}</b>&nbsp;&nbsp;</td><td>{text.replace('&', '')}</td></tr>"
+            for key, text in rows
+        )
+        QMessageBox.information(self, "Keys", f"<table>{table}</table>")
+
+    def _show_cautions(self) -> None:
+        QMessageBox.information(self, "Take care", "\n\n".join(CAUTIONS))
+
+    def _show_about(self) -> None:
+        QMessageBox.about(
+            self,
+            "About Slubwise",
+            f"<b>Slubwise {program_version()}</b><p>A gauge for handspinners: how thick, how even, "
+            "how sure.</p><p>Free software under the MIT licence. It works without a network."
+            "</p>",
+        )
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        """Remember, stop, and leave nothing running."""
+        if not self.isFullScreen():
+            self.preferences.geometry = self.saveGeometry()
+        for page in self._pages.values():
+            page.stop()
+        self.desk.close()
+        self.preferences.save()
+        event.accept()

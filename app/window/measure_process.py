@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from measure.picture import Picture
-    from measure.pipeline import Settings
+    from measure.pipeline import Seen, Settings
     from measure.results import PictureReading
 
 PREVIEW_LONGEST_PX: Final = 3200
@@ -100,25 +100,21 @@ def send_pixels(pipe: Connection, pixels: NDArray[np.uint8]) -> None:
         sent += os.write(pipe.fileno(), view[sent : sent + _PIECE_BYTES])
 
 
-def receive_pixels(pipe: Connection, shape: tuple[int, ...]) -> NDArray[np.uint8]:
-    """Receive an array that `send_pixels` sent.
+def receive_pixels(pipe: Connection, into: NDArray[np.uint8]) -> None:
+    """Receive what `send_pixels` sent into an array of the same shape.
 
-    Into memory of its own: `recv_bytes` gathers small pieces and takes four times as long.
+    `recv_bytes` would gather many small pieces and take four times as long.
     """
-    import numpy as np
-
-    pixels = np.empty(shape, np.uint8)
-    view = pixels.data.cast("B")
+    view = into.data.cast("B")
     if os.name == "nt":
         pipe.recv_bytes_into(view)
-        return pixels
+        return
     got = 0
     while got < len(view):
         more = os.readv(pipe.fileno(), [view[got : got + _PIECE_BYTES]])
         if not more:
             raise EOFError
         got += more
-    return pixels
 
 
 def _settle() -> None:
@@ -132,52 +128,64 @@ def _settle() -> None:
 
 
 def _serve(pipe: Connection) -> None:
-    import measure.pipeline  # now, not when the first frame waits  # noqa: F401
-
+    frames = _Frames()
     pipe.send(Ready())
     while True:
         job = pipe.recv()
         if isinstance(job, FrameJob):
-            pixels = receive_pixels(pipe, job.shape)
-            pipe.send(_measure_frame(pixels, job))
+            pipe.send(frames.measure(pipe, job))
         elif isinstance(job, StillJob):
             _measure_still(pipe, job)
 
 
-def _measure_frame(pixels: NDArray[np.uint8], job: FrameJob) -> FrameDone:
-    from measure.picture import read_picture
-    from measure.pipeline import measure_picture
+class _Frames:
+    """Measures frame after frame, each from what the one before showed."""
 
-    began = time.perf_counter()
-    try:
-        reading = measure_picture(read_picture(pixels), settings=job.settings)
-    except Exception as error:  # noqa: BLE001  a fault of ours in one frame must not end the rest
-        reading = _refused(pixels, _fault(error))
-    return FrameDone(reading, None, time.perf_counter() - began)
+    def __init__(self) -> None:
+        # Now, not when the first frame waits.
+        import numpy as np
+
+        import measure.picture
+        import measure.pipeline
+
+        self._follow = measure.pipeline.follow
+        self._read = measure.picture.read_picture
+        self._empty = np.empty
+        self._seen: Seen | None = None
+        self._pixels: NDArray[np.uint8] | None = None
+
+    def measure(self, pipe: Connection, job: FrameJob) -> FrameDone:
+        """Receive the job's pixels and read them."""
+        if self._pixels is None or self._pixels.shape != job.shape:
+            self._pixels, self._seen = self._empty(job.shape, "uint8"), None
+        if job.afresh:
+            self._seen = None
+        receive_pixels(pipe, self._pixels)
+        began = time.perf_counter()
+        try:
+            picture = self._read(self._pixels)
+            reading, self._seen = self._follow(picture, settings=job.settings, before=self._seen)
+        except Exception as error:  # noqa: BLE001  a fault in one frame must not end the rest
+            reading, self._seen = _refused(job.shape, error), None
+        return FrameDone(reading, None, time.perf_counter() - began)
 
 
 def _measure_still(pipe: Connection, job: StillJob) -> None:
-    from measure.errors import MeasureError
     from measure.picture import read_picture
     from measure.pipeline import measure_picture
 
     try:
         picture = read_picture(job.content)
         opened, preview = preview_of(picture)
-    except MeasureError as error:
-        pipe.send(StillDone(None, (error.code, error.text, error.advice)))
-        return
     except Exception as error:  # noqa: BLE001
-        pipe.send(StillDone(None, _fault(error)))
+        pipe.send(StillDone(None, _why(error)))
         return
     pipe.send(opened)
     send_pixels(pipe, preview)
     try:
         done = StillDone(measure_picture(picture, settings=job.settings), None)
-    except MeasureError as error:
-        done = StillDone(None, (error.code, error.text, error.advice))
     except Exception as error:  # noqa: BLE001
-        done = StillDone(None, _fault(error))
+        done = StillDone(None, _why(error))
     pipe.send(done)
 
 
@@ -200,8 +208,12 @@ def preview_of(picture: Picture) -> tuple[StillOpened, NDArray[np.uint8]]:
     return StillOpened(preview.shape, width, height, factor), preview
 
 
-def _fault(error: Exception) -> tuple[str, str, str]:
-    """What to say when the program itself is at fault."""
+def _why(error: Exception) -> tuple[str, str, str]:
+    """Code, text and advice; a fault of the program's own says where it is."""
+    from measure.errors import MeasureError
+
+    if isinstance(error, MeasureError):
+        return error.code, error.text, error.advice
     frames = traceback.extract_tb(error.__traceback__)
     place = f"{Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else "unknown"
     return (
@@ -211,8 +223,7 @@ def _fault(error: Exception) -> tuple[str, str, str]:
     )
 
 
-def _refused(pixels: NDArray[np.uint8], fault: tuple[str, str, str]) -> PictureReading:
+def _refused(shape: tuple[int, ...], error: Exception) -> PictureReading:
     from measure.results import PictureReading, Refusal
 
-    height, width = pixels.shape[:2]
-    return PictureReading(width, height, None, (), (Refusal(*fault),))
+    return PictureReading(shape[1], shape[0], None, (), (Refusal(*_why(error)),))

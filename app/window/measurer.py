@@ -344,7 +344,8 @@ class _Link(threading.Thread):
             process.send_pixels(pipe, np.ascontiguousarray(job[1].pixels))
 
     def _opened(self, pipe: Connection, still: Any, answer: process.StillOpened) -> OpenedStill:
-        preview = process.receive_pixels(pipe, answer.shape)
+        preview = np.empty(answer.shape, np.uint8)
+        process.receive_pixels(pipe, preview)
         return OpenedStill(still, preview, answer.factor, answer.width_px, answer.height_px)
 
     def _hear(self, came: list[Any]) -> None:

@@ -81,16 +81,19 @@ def view_card(picture: Picture, factors: Floats, before: CardView | None = None)
         start = replace(before.plane, ink_spread_mm=0.0)
     else:
         start = start_pinhole(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2), prior)
-    rough = fit_plane(start, corners, prior)
-    read = _read_borders(picture, edges, rough.plane)
-    borders = slice(0, 4 * len(seen.markers))
-    own_edges, own = edges.taken(np.arange(borders.stop)), read.taken(borders)
-    read_well = np.count_nonzero(own.good) >= _FEWEST_BORDERS
-    sightings = edge_sightings(own_edges, own, rough.plane) if read_well else corners
-    blur_px = float(np.median(own.sigma_px[own.good])) if read_well else None
-    fit: Fit[Pinhole] | Fit[Affine] = rough
-    if read_well:
-        fit = _fit_camera(picture, rough.plane, sightings, _edge_floor_px(own, blur_px))
+    rough = fit_plane(start, corners, prior, rounds=1).plane
+    read = _read_borders(picture, edges, rough)
+    own = slice(0, 4 * len(seen.markers))
+    own_edges, own_read = edges.taken(np.arange(own.stop)), read.taken(own)
+    blur_px: float | None = None
+    fit: Fit[Pinhole] | Fit[Affine]
+    if np.count_nonzero(own_read.good) >= _FEWEST_BORDERS:
+        sightings = edge_sightings(own_edges, own_read, rough)
+        blur_px = float(np.median(own_read.sigma_px[own_read.good]))
+        fit = _fit_camera(picture, rough, sightings, _edge_floor_px(own_read, blur_px))
+    else:
+        sightings = corners
+        fit = fit_plane(rough, corners, prior)
     scan = _fit_scan(picture, corners_mm, seen, sightings, fit.noise_px)
     if scan is not None:
         fit = scan
@@ -133,10 +136,8 @@ def _read_borders(picture: Picture, edges: PrintedEdges, rough: Pinhole) -> Edge
     return read_edges(picture.pixels, edges, rough, spread_mm=spread_mm, reach_px=4.5 * sigma_px)
 
 
-def _edge_floor_px(read: EdgesSeen, blur_px: float | None) -> float:
+def _edge_floor_px(read: EdgesSeen, blur_px: float) -> float:
     """How far an edge is trusted: less in a soft picture and in one sharpened by its camera."""
-    if blur_px is None:
-        return EDGE_NOISE_FLOOR_PX
     sharpened = max(float(np.median(read.overshoot[read.good])), 0.0)
     return EDGE_NOISE_FLOOR_PX * max(1.0, blur_px) + 0.5 * sharpened
 
@@ -148,13 +149,13 @@ def _fit_camera(
     shape = picture.pixels.shape[:2]
     start = replace(rough, ink_spread_mm=0.0)
     usual = camera_prior(shape, picture.focal_px)
-    fit = fit_plane(start, sightings, usual, 0.05, floor_px)
+    fit = fit_plane(start, sightings, usual, floor_px, floor_px)
     off_axis = (fit.plane.centre_px - usual.mean[8:10]) * np.sqrt(usual.weight[8:10])
     if fit.noise_px <= max(_GOOD_NOISE_PX, floor_px) and np.max(np.abs(off_axis)) < 3.0:
         return fit
     # A cropped picture keeps its perspective but not its middle.
     cropped = camera_prior(shape, picture.focal_px, CENTRE_SD_CROPPED)
-    other = fit_plane(start, sightings, cropped, 0.05, floor_px)
+    other = fit_plane(start, sightings, cropped, floor_px, floor_px)
     return other if other.noise_px <= fit.noise_px else fit
 
 
@@ -184,14 +185,16 @@ def _marker_shifts(
 ) -> tuple[Floats, Floats]:
     """Middles (m, 2) of the markers and how far they lie off the map there (m, 2), mm."""
     middles = corners_mm.mean(axis=1)
-    apart = np.sum((sightings.points_mm[:, None] - middles[None]) ** 2, axis=2)
-    owner = np.argmin(apart, axis=1)
-    outer = np.einsum("ni,nj->nij", sightings.normals, sightings.normals)
-    normal = np.zeros((len(middles), 2, 2))
-    pull = np.zeros((len(middles), 2))
-    kept = fit.trusted
-    np.add.at(normal, owner[kept], outer[kept])
-    np.add.at(pull, owner[kept], (sightings.normals * fit.residuals_px[:, None])[kept])
+    count = len(middles)
+    owner, (x, y) = sightings.marker[fit.trusted], sightings.normals[fit.trusted].T
+    residual = fit.residuals_px[fit.trusted]
+
+    def totals(values: Floats) -> Floats:
+        return np.bincount(owner, values, count).astype(np.float64)
+
+    normal = np.stack([totals(x * x), totals(x * y), totals(x * y), totals(y * y)], axis=1)
+    normal = normal.reshape(count, 2, 2)
+    pull = np.stack([totals(x * residual), totals(y * residual)], axis=1)
     shown = np.linalg.det(normal) > 0.5
     shift_px = np.linalg.solve(normal[shown], pull[shown][:, :, None])
     shift_mm = np.linalg.solve(fit.plane.jacobian(middles[shown]), shift_px)

@@ -29,8 +29,12 @@ BORDER_REACH_PX: Final = 6.0
 BORDER_SHARE: Final = 0.8
 """Part of a border's length that is read, about its middle: clear of the corners."""
 
-_CROSSINGS: Final = 8
+_CROSSINGS: Final = 6
 """Columns or rows of pixels that cross one edge: noise falls below what paper and ink deserve."""
+
+_TURNS: Final = 5
+_SETTLED_PX: Final = 0.02
+"""A turn that moves edges by less is the last: the next would move them by its square."""
 
 _LEAST_SIGMA_PX: Final = 0.25
 """A pixel's own aperture is a spread of 0.29; nothing real is sharper."""
@@ -255,7 +259,7 @@ def _fit_steps(
     # Single precision for the many pixels, double for the few parameters.
     d, t, y, w = (a.reshape(flat).astype(np.float32) for a in (distance, place, light, weight))
     slopes = np.empty((count, 6, d.shape[1]), np.float32)
-    for turn in range(4):
+    for turn in range(_TURNS):
         sigma = np.exp(z[:, 5:6], dtype=np.float64).astype(np.float32)
         low, high, lean, middle, skew = np.split(z[:, :5].astype(np.float32), 5, axis=1)
         rise = high + lean * t - low
@@ -282,9 +286,11 @@ def _fit_steps(
         z += change
         z[:, 5] = np.clip(z[:, 5], np.log(_LEAST_SIGMA_PX), np.log(np.maximum(reach, 0.5)))
         z[:, 3:5] = np.clip(z[:, 3:5], -reach[:, None], reach[:, None])
-        if turn == 2:
+        if turn == 1:
             weight *= _undisturbed_lines(residual.reshape(light.shape), weight)[:, :, None]
             w = weight.reshape(flat).astype(np.float32)
+        elif turn > 1 and np.count_nonzero(np.abs(change[:, 3]) > _SETTLED_PX) <= count // 50:
+            break
     contrast = z[:, 1] - z[:, 0]
     total = np.maximum(w.sum(axis=1), 1.0)
     scatter = np.sqrt(np.sum(w * residual**2, axis=1) / total)

@@ -47,6 +47,8 @@ class Sightings:
     """(n, 2)"""
     normals: Floats
     """(n, 2) unit directions in the picture along which `seen_px` is meant."""
+    marker: NDArray[np.intp]
+    """(n,) which of the markers it is part of."""
 
 
 @dataclass(frozen=True)
@@ -68,29 +70,31 @@ def corner_sightings(corners_mm: Floats, corners_px: Floats) -> Sightings:
     flat_mm, flat_px, flat_away = (a.reshape(-1, 2) for a in (corners_mm, corners_px, away))
     count = len(flat_mm)
     normals = np.repeat(np.eye(2), count, axis=0)
-    return Sightings(
-        np.tile(flat_mm, (2, 1)), np.tile(flat_away, (2, 1)), np.tile(flat_px, (2, 1)), normals
-    )
+    marker = np.tile(np.arange(count) // 4, 2)
+    points, outward, seen = (np.concatenate([a, a]) for a in (flat_mm, flat_away, flat_px))
+    return Sightings(points, outward, seen, normals, marker)
 
 
 def edge_sightings(edges: PrintedEdges, read: EdgesSeen, rough: Pinhole | Affine) -> Sightings:
-    """Two sightings per edge that was read well, each along the edge's normal.
+    """Two sightings per marker border that was read well, each along the border's normal.
 
     At 1/sqrt(3) of the half length a straight line fitted to an edge bowed by the lens lies
     exactly on it (the nodes of two-point Gauss quadrature), so the bow does no harm.
     """
     node = 1 / np.sqrt(3)
-    good = read.good
+    good = np.nonzero(read.good)[0]
+    twice = np.concatenate([good, good])
     seen_px = np.concatenate([read.points_px(share)[good] for share in (-node, node)])
-    way = edges.end_mm - edges.start_mm
-    length2 = np.sum(way**2, axis=1)
-    way, start, length2, outward = (
-        np.tile(a[good], (2,) + (1,) * (a.ndim - 1))
-        for a in (way, edges.start_mm, length2, edges.outward)
+    start = edges.start_mm[twice]
+    way = edges.end_mm[twice] - start
+    foot = np.sum((rough.to_card(seen_px) - start) * way, axis=1) / np.sum(way**2, axis=1)
+    return Sightings(
+        start + foot[:, None] * way,
+        edges.outward[twice],
+        seen_px,
+        read.normals()[twice],
+        twice // 4,
     )
-    foot = np.sum((rough.to_card(seen_px) - start) * way, axis=1) / length2
-    printed = start + foot[:, None] * way
-    return Sightings(printed, outward, seen_px, np.tile(read.normals()[good], (2, 1)))
 
 
 @dataclass(frozen=True)
@@ -157,18 +161,20 @@ def fit_plane(
     prior: Prior,
     noise_px: float = 1.0,
     floor_px: float = EDGE_NOISE_FLOOR_PX,
+    rounds: int = 4,
 ) -> Fit[M]:
     """Fit a map to sightings by damped, robust Gauss-Newton steps.
 
     `noise_px` is the first guess of a sighting's standard deviation; it is replaced by the
-    reduced chi-square's, but never below `floor_px`.
+    reduced chi-square's, but never below `floor_px`. After every round of steps that is done
+    anew, and what lies far off left out, at most `rounds` times.
     """
     plane = start
     count = len(seen.points_mm)
     trusted = np.ones(count, bool)
     residuals = np.zeros(count)
     information = np.diag(prior.weight)
-    for _round in range(4):
+    for _ in range(rounds):
         plane, residuals, information = _descend(plane, seen, prior, noise_px, trusted)
         data_information = information - np.diag(prior.weight)
         spent = float(np.trace(np.linalg.solve(information, data_information)))

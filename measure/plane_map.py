@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final
+from functools import cached_property
+from typing import Final, TypeVar
 
 import cv2
 import numpy as np
@@ -155,6 +156,11 @@ class Pinhole:
             ink_spread_mm=self.ink_spread_mm + float(step[10]),
         )
 
+    @cached_property
+    def nudged(self) -> tuple[Pinhole, ...]:
+        """Moved a little along each of its independent doubts, for `slopes_by_step`."""
+        return _nudged(self)
+
     def camera_mm(self) -> Floats:
         """Camera centre (3,) in card coordinates, z from the card towards the camera."""
         x, y, z = -self.rotation.T @ self._origin()
@@ -230,6 +236,11 @@ class Affine:
             ink_spread_mm=self.ink_spread_mm + float(step[6]),
         )
 
+    @cached_property
+    def nudged(self) -> tuple[Affine, ...]:
+        """Moved a little along each of its independent doubts, for `slopes_by_step`."""
+        return _nudged(self)
+
     def camera_mm(self) -> Floats:
         """A point far above the origin: the view is straight down everywhere."""
         return np.array([0.0, 0.0, FAR_MM])
@@ -244,8 +255,16 @@ def slopes_by_step(plane: Pinhole | Affine, value: Callable[[Pinhole | Affine], 
 
     The sum of its squares over the first axis is the value's variance.
     """
+    base = value(plane)
+    return np.array([(value(stepped) - base) / _NUDGE for stepped in plane.nudged])
+
+
+M = TypeVar("M", Pinhole, Affine)
+
+
+def _nudged(plane: M) -> tuple[M, ...]:
+    """The map moved by a small share of each of its independent one-sigma steps."""
     sizes = np.sqrt(np.maximum(np.diag(plane.covariance), 1e-300))
     values, vectors = np.linalg.eigh(plane.covariance / np.outer(sizes, sizes))
     steps = (sizes[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))).T
-    base = value(plane)
-    return np.array([(value(plane.stepped(_NUDGE * step)) - base) / _NUDGE for step in steps])
+    return tuple(plane.stepped(_NUDGE * step) for step in steps)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,7 +27,8 @@ Real = TypeVar("Real", np.float32, np.float64)
 CUT_MM: Final = 1.0
 """Length of strand one cut averages over (docs/definitions.md, "Diameter")."""
 
-_PER_CUT: Final = round(CUT_MM / STEP_MM)
+_PER_CUT: Final = 4
+"""Steps of the centreline in one cut."""
 _CLEAR_OF_SHADOW: Final = 2.5
 """Widths from the centreline beyond which shadows have faded below the light's own slope."""
 _SLOPE_SD: Final = 0.003
@@ -142,34 +144,45 @@ def _pool(
     first = (px[2] - px[0]) / (2 * edge)
     second = (px[2] + px[0] - 2 * px[1]) / (2 * edge**2)
     u = u_grid.astype(np.float32)
-    start = px[1].astype(np.float32)
-    d1, d2 = first.astype(np.float32), second.astype(np.float32)
-    x = start[:, :1] + d1[:, :1] * u + d2[:, :1] * (u * u)
-    y = start[:, 1:] + d1[:, 1:] * u + d2[:, 1:] * (u * u)
-    xi, yi = np.rint(x), np.rint(y)
     # How far along u the nearest pixel lies from the place asked for: the inverse of the local
     # map, its along-axis taken from the line itself.
     step = np.gradient(px[1], axis=0) / (STEP_MM / rows)
     det = first[:, 0] * step[:, 1] - first[:, 1] * step[:, 0]
-    gx = (step[:, 1] / det).astype(np.float32)[:, None]
-    gy = (-step[:, 0] / det).astype(np.float32)[:, None]
-    off = (xi - x) * gx + (yi - y) * gy
-
     height, width = picture.pixels.shape[:2]
-    inside = (xi >= 0) & (xi < width) & (yi >= 0) & (yi < height)
-    index = np.clip(yi, 0, height - 1).astype(np.int64) * width + np.clip(xi, 0, width - 1).astype(
-        np.int64
+    share = np.ones((n, j), np.float32)
+    off = np.zeros((n * rows, j), np.float32)
+    nearest: list[Singles] = []
+    for axis, (size, gain) in enumerate(((width, step[:, 1] / det), (height, -step[:, 0] / det))):
+        origin, d1, d2 = (a[:, axis, None].astype(np.float32) for a in (px[1], first, second))
+        place = (d2 * u + d1) * u
+        place += origin
+        whole = np.rint(place)
+        np.subtract(whole, place, out=place)
+        place *= gain[:, None].astype(np.float32)
+        off += place
+        if not (whole.min() >= 0 and whole.max() < size):
+            inside = (whole >= 0) & (whole < size)
+            share *= inside.reshape(n, rows, j).mean(axis=1, dtype=np.float32)
+        nearest.append(whole)
+    raw = cv2.remap(
+        picture.pixels, nearest[0], nearest[1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
     )
-    flat = picture.pixels.reshape(height * width, -1)
-    raw = flat[index.ravel()]
-    linear = decode_srgb(raw).reshape(n, rows, j, -1)
-    share = inside.reshape(n, rows, j).mean(axis=1, dtype=np.float32)
+    linear = decode_srgb(np.asarray(raw)).reshape(n, rows, -1)
     return (
-        u + off.reshape(n, rows, j).mean(axis=1, dtype=np.float32),
-        np.square(off).reshape(n, rows, j).mean(axis=(1, 2), dtype=np.float32),
-        linear.mean(axis=1, dtype=np.float32),
+        u + _mean_of_rows(off.reshape(n, rows, j)),
+        np.einsum("nk,nk->n", *[off.reshape(n, -1)] * 2) / np.float32(rows * j),
+        _mean_of_rows(linear).reshape(n, j, -1),
         share,
     )
+
+
+def _mean_of_rows(values: Singles) -> Singles:
+    """Mean over the middle axis, which is short."""
+    total = values[:, 0].copy()
+    for k in range(1, values.shape[1]):
+        total += values[:, k]
+    total /= np.float32(values.shape[1])
+    return total
 
 
 def _masks(
@@ -226,20 +239,19 @@ def _running(
     region = line.region
     n = len(arc) - _PER_CUT + 1
 
-    def window(values: NDArray[Real]) -> NDArray[Real]:
-        return np.asarray(sum(values[k : k + n] for k in range(_PER_CUT)))
-
-    total = window(weight)
-    safe = np.maximum(total, np.float32(1e-6))
-    u = np.asarray(window(weight * u_base) / safe, np.float32)
-    mean_light = np.asarray(window(weight[..., None] * light) / safe[..., None], np.float32)
+    total = _window(weight)
+    share = 1 / np.maximum(total, np.float32(1e-6))
+    u = _window(weight * u_base)
+    u *= share
+    mean_light = _window(weight[..., None] * light)
+    mean_light *= share[..., None]
     empty = total <= 0
-    u[empty] = np.broadcast_to(u_base[:n], u.shape)[empty]
+    u[empty] = u_base[:n][empty]
 
     middle = slice(_PER_CUT // 2, _PER_CUT // 2 + n)
-    arc_middle = window(arc) / _PER_CUT
-    along = window(line.along_mm) / _PER_CUT
-    across = window(line.across_mm) / _PER_CUT
+    arc_middle = _window(arc) / _PER_CUT
+    along = _window(line.along_mm) / _PER_CUT
+    across = _window(line.across_mm) / _PER_CUT
     # The blocks of an open lane are only for following strands; its ground is one throughout.
     one_ground = region.stretches[0].ground == "open"
     same = np.ones(n, bool)
@@ -253,14 +265,14 @@ def _running(
         region, u, mean_light, total, valid, stretch, along, line.width_mm
     )
     relative = mean_light / white[:, None, :]
-    relative /= 1.0 + slope_u[:, None, :] * u[..., None]
+    relative /= (1 + slope_u[:, None] * u)[..., None]
 
     middle_card = region.to_card(np.stack([along, across], axis=1))
     axes = np.array([region.along, region.across])
     sight = scale.camera_mm[None, :2] - middle_card
     view_tan = np.einsum("ni,ni->n", sight, normals[middle] @ axes) / scale.camera_mm[2]
-    off = window(u_base - u_grid.astype(np.float32)) / _PER_CUT
-    spread2 = np.maximum(window(off2) / _PER_CUT - np.square(off).mean(axis=1), 0.0)
+    off = _window(u_base - u_grid.astype(np.float32)) / np.float32(_PER_CUT)
+    spread2 = np.maximum(_window(off2) / _PER_CUT - np.square(off).mean(axis=1), 0.0)
     return Cuts(
         line=line,
         arc_mm=arc_middle,
@@ -268,8 +280,8 @@ def _running(
         across_mm=across,
         normals=normals[middle],
         u_mm=u,
-        light=relative.astype(np.float32),
-        weight=(total / _PER_CUT).astype(np.float32),
+        light=relative.astype(np.float32, copy=False),
+        weight=total / np.float32(_PER_CUT),
         ground=ground,
         valid=valid,
         level=(level / white).astype(np.float32),
@@ -279,6 +291,12 @@ def _running(
         view_tan=view_tan,
         camera_height_mm=float(scale.camera_mm[2]),
     )
+
+
+def _window(values: NDArray[Real]) -> NDArray[Real]:
+    """Sums of the quarters that make up one cut, of every cut."""
+    pairs = values[:-1] + values[1:]
+    return np.asarray(pairs[:-2] + pairs[2:])
 
 
 def _levels(
@@ -291,13 +309,13 @@ def _levels(
     along: Floats,
     width_mm: float,
 ) -> tuple[Singles, Singles, Singles, Singles]:
-    """Bare ground, white paper, relative slope across, and noise, each (n, C), per cut."""
+    """Bare ground (n, C), white paper (n, C), relative slope across (n,) and noise (n, C)."""
     n, _, channels = light.shape
     count = len(region.stretches)
     half = float(np.abs(u).max())
     edge = max(0.62 * half, min(width_mm, 0.8 * half))
     level = np.full((count, channels), np.nan)
-    slope = np.full((count, channels), 0.0)
+    slope = np.zeros(count)
     noise = np.full((count, channels), np.nan)
     for number in range(count):
         chosen = np.nonzero(valid & (stretch == number))[0]
@@ -356,32 +374,30 @@ def _fill(
     """Per-stretch figures carried to every cut; white interpolated between light stretches."""
     channels = level.shape[1]
     middles = np.array([0.5 * (s.from_mm + s.to_mm) for s in region.stretches])
-    grounds = np.array([s.ground for s in region.stretches])
+    bright = np.array([s.ground == "light" for s in region.stretches])
     have = np.isfinite(level[:, 0])
-    bright = have & (grounds == "light")
-    per_cut = np.empty((n, channels))
-    white = np.empty((n, channels))
-    slopes = np.zeros((n, channels))
-    noises = np.empty((n, channels))
-    for c in range(channels):
-        if not have.any():
-            per_cut[:, c], white[:, c], noises[:, c] = 1.0, 1.0, 0.01
-            continue
-        filled = np.where(have, level[:, c], np.nanmedian(level[:, c]))
-        per_cut[:, c] = filled[stretch]
-        noises[:, c] = np.where(have, noise[:, c], np.nanmedian(noise[:, c]))[stretch]
-        if bright.any():
-            white[:, c] = np.interp(along, middles[bright], level[bright, c])
-            # The slope of the light is read on white paper, where it shows best.
-            slopes[:, c] = np.interp(along, middles[bright], slope[bright, c])
-        else:
-            top = float(np.percentile(light[..., c], 98.0))
-            own = float(np.nanmedian(level[have, c]))
-            white[:, c] = (
-                np.interp(along, middles[have], level[have, c]) if own > 0.5 * top else top
-            )
-            if own > 0.5 * top:
-                slopes[:, c] = np.interp(along, middles[have], slope[have, c])
+    bright &= have
+    per_cut, white, slopes = np.ones((n, channels)), np.ones((n, channels)), np.zeros(n)
+    noises = np.full((n, channels), 0.01)
+    if have.any():
+        typical_level, typical_noise = (
+            np.median(level[have], axis=0),
+            np.median(noise[have], axis=0),
+        )
+        per_cut = np.where(have[:, None], level, typical_level)[stretch]
+        noises = np.where(have[:, None], noise, typical_noise)[stretch]
+        # White is read on light stretches; without them the ground counts for it where nothing
+        # in the cuts is much brighter.
+        known, top = bright, np.zeros(channels)
+        if not bright.any():
+            top = np.percentile(light[::_PER_CUT], 98.0, axis=(0, 1))
+            known = have
+        by_top = typical_level <= 0.5 * top
+        for c in range(channels):
+            white[:, c] = top[c] if by_top[c] else np.interp(along, middles[known], level[known, c])
+        # The slope of the light is read on white paper, where it shows best.
+        if not by_top.all():
+            slopes = np.interp(along, middles[known], slope[known])
     return (
         per_cut.astype(np.float32),
         white.astype(np.float32),

@@ -29,6 +29,8 @@ _COLUMN_MM: Final = 0.5
 """Spacing of the columns in which strands are looked for."""
 
 _ROW_MM: Final = 0.06
+_NODE_MM: Final = 2.0
+"""Places are mapped to the picture this far apart, straight in between."""
 _MAX_SLOPE: Final = 0.85
 _EDGE_MM: Final = 0.6
 _CONTRAST: Final = 0.035
@@ -116,8 +118,9 @@ def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | No
     ground = _ground(flat.light, flat.valid)
     strongest = _departure(region, flat, ground, index)
     rough = np.abs(np.diff(strongest[:: max(1, len(strongest) // 64)], axis=0))
-    noise = 1.4826 * np.median(rough, axis=0)
-    limit = np.maximum(_CONTRAST, _NOISES * noise)
+    rough.sort(axis=0)
+    noise = np.float32(1.4826) * rough[len(rough) // 2]
+    limit = np.maximum(np.float32(_CONTRAST), np.float32(_NOISES) * noise)
     mask = np.asarray(strongest > limit[None], np.uint8)
     closing = np.ones((max(3, round(0.25 / flat.row_mm)) | 1, 1), np.uint8)
     mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, closing), np.uint8)
@@ -158,35 +161,37 @@ def _lay_flat(picture: Picture, scale: Scale, region: Region) -> _Flat | None:
     native = float(scale.mm_per_px(middle, np.array(region.across))[0])
     rows = int(np.clip(round(region.width_mm / max(_ROW_MM, native)), 16, 4000))
     columns = int(np.clip(np.ceil(region.length_mm / _COLUMN_MM), 8, 4000))
-    per_column = 2
-    a = (np.arange(columns * per_column) + 0.5) * region.length_mm / (columns * per_column)
-    b = (np.arange(rows) + 0.5) * region.width_mm / rows
-    nodes_a = np.linspace(0, region.length_mm, max(2, int(region.length_mm / 2.0) + 1))
-    nodes_b = np.linspace(0, region.width_mm, max(2, int(region.width_mm / 2.0) + 1))
-    grid = np.stack(np.meshgrid(nodes_a, nodes_b), axis=-1)
-    px = scale.to_picture(region.to_card(grid))
-    weight_a, weight_b = _hats(a, nodes_a), _hats(b, nodes_b)
-    map_x = (weight_b @ px[..., 0] @ weight_a.T).astype(np.float32)
-    map_y = (weight_b @ px[..., 1] @ weight_a.T).astype(np.float32)
+    # Two places to a column, so that one odd pixel is not all it has.
+    place = _places_px(scale, region, rows, 2 * columns)
     height, width = picture.pixels.shape[:2]
-    valid = (map_x >= 0) & (map_x <= width - 1) & (map_y >= 0) & (map_y <= height - 1)
+    valid = cv2.inRange(place, (0.0, 0.0), (width - 1.0, height - 1.0)) > 0
     if valid.mean() < 0.1:
         return None
-    flat = cv2.remap(
-        picture.pixels, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    planes = cv2.split(flat) if flat.ndim == 3 else (flat,)
-    decoded = [decode_srgb(np.asarray(plane)) for plane in planes]
-    light = np.stack([0.5 * (plane[:, 0::2] + plane[:, 1::2]) for plane in decoded])
+    x, y = cv2.split(place)
+    flat = cv2.remap(picture.pixels, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    flat = cv2.resize(flat, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    light = np.stack([decode_srgb(np.asarray(plane)) for plane in cv2.split(flat)])
     along = (np.arange(columns) + 0.5) * region.length_mm / columns
     return _Flat(light, valid[:, 0::2] & valid[:, 1::2], along, region.width_mm / rows)
 
 
-def _hats(at: Floats, nodes: Floats) -> Floats:
-    """Linear interpolation weights (n, nodes) on even nodes."""
-    position = (at - nodes[0]) / (nodes[1] - nodes[0])
-    away = np.abs(position[:, None] - np.arange(len(nodes))[None])
-    return np.asarray(np.maximum(0.0, 1.0 - away))
+def _places_px(scale: Scale, region: Region, rows: int, columns: int) -> Singles:
+    """Pixels (rows, columns, 2) of an even grid over a region, straight between nodes."""
+    each = [max(1, round(_NODE_MM * n / mm)) for n, mm in _sides(region, rows, columns)]
+    # A node in the middle of every block of cells, and one more block on every side.
+    nodes = [
+        (np.arange(-1, -(-n // q) + 1) + 0.5) * q * mm / n
+        for q, (n, mm) in zip(each, _sides(region, rows, columns), strict=True)
+    ]
+    grid = np.stack(np.meshgrid(nodes[1], nodes[0]), axis=-1)
+    px = scale.to_picture(region.to_card(grid)).astype(np.float32)
+    size = (len(nodes[1]) * each[1], len(nodes[0]) * each[0])
+    whole = np.asarray(cv2.resize(px, size, interpolation=cv2.INTER_LINEAR), np.float32)
+    return np.ascontiguousarray(whole[each[0] : each[0] + rows, each[1] : each[1] + columns])
+
+
+def _sides(region: Region, rows: int, columns: int) -> tuple[tuple[int, float], ...]:
+    return ((rows, region.width_mm), (columns, region.length_mm))
 
 
 def _departure(region: Region, flat: _Flat, ground: Singles, index: NDArray[np.int_]) -> Singles:
@@ -196,29 +201,31 @@ def _departure(region: Region, flat: _Flat, ground: Singles, index: NDArray[np.i
     white = _white(ground, grounds, index)
     usable = (index >= 0) & (valid.mean(axis=0) > 0.9)
     usable &= _believable(ground, grounds, usable)
-    signal = (light - ground[:, None]) * np.where(usable, 1.0 / white, 0.0).astype(np.float32)
-    if not valid.all():
-        signal[:, ~valid] = 0.0
-    return _strongest(np.stack([cv2.blur(channel, (3, 1)) for channel in signal]))
+    gain = np.where(usable, 1.0 / white, 0.0).astype(np.float32)
+    out = np.zeros(light.shape[1:], np.float32)
+    for channel, level in zip(light, ground, strict=True):
+        signal = channel - level
+        signal *= gain
+        if not valid.all():
+            signal[~valid] = 0.0
+        smooth = np.asarray(cv2.blur(signal, (3, 1)))
+        np.maximum(out, np.abs(smooth, out=smooth), out=out)
+    return out
 
 
 def _ground(light: Singles, valid: Mask) -> Singles:
     """Median across the region of every column, (channels, columns)."""
     step = max(1, light.shape[1] // 96)
-    some = light[:, ::step]
+    some = np.array(light[:, ::step])
     if valid.all():
-        return np.asarray(np.median(some, axis=1))
-    held = np.where(valid[None, ::step], some, np.nan)
-    held[:, :, ~valid[::step].any(axis=0)] = 0.0
-    return np.asarray(np.nanmedian(held, axis=1), np.float32)
-
-
-def _strongest(signal: Singles) -> Singles:
-    """Largest departure over channels, (rows, columns)."""
-    out = np.asarray(np.abs(signal[0]))
-    for channel in signal[1:]:
-        np.maximum(out, np.abs(channel), out=out)
-    return out
+        some.sort(axis=1)
+        return some[:, some.shape[1] // 2]
+    shown = valid[::step]
+    some[:, ~shown] = np.inf
+    some.sort(axis=1)
+    middle = np.count_nonzero(shown, axis=0) // 2
+    found = np.take_along_axis(some, middle[None, None], axis=1)[:, 0]
+    return np.where(np.isfinite(found), found, np.float32(0.0))
 
 
 def _white(ground: Singles, grounds: NDArray[np.str_], index: NDArray[np.int_]) -> Singles:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import threading
 import time
 from dataclasses import dataclass
@@ -27,8 +28,8 @@ _LOOK_INTO_S: Final = 1.0
 """Between two attempts at reading a file that was not whole."""
 _GIVEN_UP_S: Final = 20.0
 """A file that did not change for so long and still is not whole will stay so."""
-_UNFINISHED: Final = (".part", ".partial", ".tmp", ".temp", ".crdownload", ".download", "~")
 _HIDDEN: Final = (".", "~", "_tmp")
+"""How names begin that programs give to what is not finished (common practice, no source)."""
 
 
 class FolderSource(ThreadedSource):
@@ -152,23 +153,24 @@ def files_in(folder: Path) -> dict[Path, FileState] | None:
     """The picture files directly in `folder`, by their names; None when it cannot be looked at."""
     found: dict[Path, FileState] = {}
     try:
-        for path in folder.iterdir():
-            name = path.name.lower()
-            if (
-                path.suffix.lower() not in PICTURE_SUFFIXES
-                or name.startswith(_HIDDEN)
-                or name.endswith(_UNFINISHED)
-            ):
-                continue
-            try:
-                stat = path.stat()
-            except OSError:  # gone since, or not to be read: not now
-                continue
-            if path.is_file():
-                found[path] = FileState(stat.st_size, stat.st_mtime_ns)
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                try:
+                    if _is_finished_picture(entry.name.lower()) and entry.is_file():
+                        # Not the entry's own figures: Windows keeps old ones of an open file.
+                        stat = Path(entry.path).stat()
+                        state = FileState(stat.st_size, stat.st_mtime_ns)
+                        found[Path(entry.path)] = state
+                except OSError:  # gone since, or not to be read: not now
+                    continue
     except OSError:
         return None
     return found
+
+
+def _is_finished_picture(name: str) -> bool:
+    """By its name in lower case: neither hidden nor a download's or a copy's before its end."""
+    return name.endswith(PICTURE_SUFFIXES) and not name.startswith(_HIDDEN)
 
 
 def is_whole(path: Path) -> bool:

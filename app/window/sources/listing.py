@@ -18,6 +18,7 @@ from app.window.sources.still import StillSource
 from app.window.sources.video import VideoSource, is_video
 
 SAMPLE = "sample"
+_SAMPLE_NAME = "Sample video"
 _CAMERA, _VIDEO, _FOLDER, _PICTURE = "camera:", "video:", "folder:", "picture:"
 
 
@@ -68,8 +69,19 @@ class SourceList(QObject):
         """Cameras by their names, the system's own choice first, then the sample video."""
         found = [Choice(_CAMERA + camera.key, name, "camera") for camera, name in self._cameras()]
         if sample_video() is not None:
-            found.append(Choice(SAMPLE, "Sample video", "sample"))
+            found.append(Choice(SAMPLE, _SAMPLE_NAME, "sample"))
         return found
+
+    def listed_key(self, key: str) -> str:
+        """The key under which a remembered source is listed now, itself when it is not.
+
+        They differ for a camera that was plugged in elsewhere since.
+        """
+        if not key.startswith(_CAMERA):
+            return key
+        cameras = [camera for camera, _ in self._cameras()]
+        which = CameraId.from_key(key.removeprefix(_CAMERA)).among(cameras)
+        return key if which is None else _CAMERA + cameras[which].key
 
     def _cameras(self) -> list[tuple[CameraId, str]]:
         if self._devices is None:
@@ -98,6 +110,18 @@ def key_of_path(path: Path) -> str:
     return f"{_VIDEO if is_video(path) else _PICTURE}{path}"
 
 
+def name_of_key(key: str) -> str:
+    """What to call a remembered source, also while it is away."""
+    if key == SAMPLE:
+        return _SAMPLE_NAME
+    if key.startswith(_CAMERA):
+        return CameraId.from_key(key.removeprefix(_CAMERA)).name
+    for prefix in (_VIDEO, _FOLDER, _PICTURE):
+        if key.startswith(prefix):
+            return Path(key.removeprefix(prefix)).name
+    return key
+
+
 def open_source(key: str, parent: QObject | None = None) -> Source:
     """The source of that key, not started; a bare file name is taken for its file.
 
@@ -111,7 +135,7 @@ def open_source(key: str, parent: QObject | None = None) -> Source:
                 "This copy came without the sample video.",
                 "Open a picture or a video of your own, or choose a camera.",
             )
-        return VideoSource(sample, "Sample video", endless=True, parent=parent)
+        return VideoSource(sample, _SAMPLE_NAME, endless=True, parent=parent)
     if key.startswith(_CAMERA):
         if multimedia() is None:
             raise SourceError(SourceList().no_cameras, "Install it and start Slubwise again.")

@@ -19,6 +19,7 @@ from app.window.sources.listing import (
     SourceError,
     SourceList,
     key_of_path,
+    name_of_key,
     open_source,
     told_apart,
 )
@@ -62,6 +63,18 @@ def test_a_camera_key_opens_that_camera_and_no_other(qtbot: QtBot) -> None:
     assert source.name == "Left: camera"
 
 
+def test_a_remembered_source_has_a_name_while_it_is_away(qtbot: QtBot, tmp_path: Path) -> None:
+    away = {
+        "camera:00ff:Left: camera": "Left: camera",
+        f"video:{tmp_path / 'gone.mp4'}": "gone.mp4",
+        f"folder:{tmp_path / 'phone'}": "phone",
+        SAMPLE: "Sample video",
+    }
+    assert {key: name_of_key(key) for key in away} == away
+    sources = SourceList()
+    assert [sources.listed_key(key) for key in away] == list(away)
+
+
 def test_a_file_that_is_away_just_now_still_opens_by_its_key(qtbot: QtBot, tmp_path: Path) -> None:
     assert isinstance(open_source(f"video:{tmp_path / 'gone.mp4'}"), VideoSource)
     assert isinstance(open_source(f"folder:{tmp_path / 'gone'}"), FolderSource)
@@ -83,30 +96,20 @@ def test_what_is_nowhere_is_said_in_a_sentence(qtbot: QtBot) -> None:
     assert raised.value.advice
 
 
-def run(code: str) -> None:
-    folder = Path(__file__).parents[4]
-    subprocess.run([sys.executable, "-c", code], check=True, timeout=60, cwd=folder)
-
-
-def test_listing_needs_no_camera_library_until_it_is_asked_for() -> None:
-    # QtMultimedia takes time to load.
-    run(
-        "import sys, app.window.sources.listing as l; "
-        "l.open_source('folder:/nowhere'); "
-        "assert 'PySide6.QtMultimedia' not in sys.modules"
-    )
-
-
-def test_without_the_camera_library_all_else_works_and_it_is_said() -> None:
-    # None there makes the import fail, as a missing system library does.
-    run(
-        "import sys; sys.modules['PySide6.QtMultimedia'] = None\n"
-        "import app.window.sources.listing as l\n"
+def test_files_need_no_camera_library_and_its_absence_is_said() -> None:
+    # It takes time to load, and on Linux a system library that may be missing: None in its place
+    # makes the import fail just so.
+    code = (
+        "import sys, app.window.sources.listing as l\n"
+        "l.open_source('folder:/nowhere')\n"
+        "assert 'PySide6.QtMultimedia' not in sys.modules\n"
+        "sys.modules['PySide6.QtMultimedia'] = None\n"
         "sources = l.SourceList()\n"
         "assert {choice.kind for choice in sources.choices()} <= {'sample'}\n"
         "assert sources.no_cameras.startswith('Cameras cannot be used')\n"
-        "l.open_source('folder:/nowhere')\n"
         "try: l.open_source('camera:00:Desk camera')\n"
         "except l.SourceError as error: assert str(error) == sources.no_cameras\n"
         "else: raise SystemExit(1)\n"
     )
+    folder = Path(__file__).parents[4]
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60, cwd=folder)

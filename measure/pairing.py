@@ -8,11 +8,12 @@ that grew thinner. A bobbin comes off in the reverse of how it went on; rewound,
 it was spun.
 
 The unevenness counted is the mean square departure of the plied yarn, over its whole length and
-all skeins, from the mean of all that was spun. Two plies of unequal length are plied until one
-runs out; what is left over is reckoned as plied by itself (chain-plied), which averages nothing,
+all skeins, from the mean of the bobbins plied. Plies of unequal length are plied until one runs
+out; the ends left over are reckoned as plied by themselves (chain-plied), which averages nothing,
 with a little on top, and so is each rewinding. That makes the sum a sum over groups, and the best
-and the worst are found exactly: every group with every choice of ends is weighed, and the best
-division into groups is built up over sets of bobbins. For k bobbins and n plies these are
+and the worst are found exactly: every group with every choice of ends is weighed, the best
+division into groups is built up over sets of bobbins, and where bobbins are too many for full
+groups every choice of those that stay out is tried. For k bobbins and n plies these are
 C(k, n) 2^n groups and at most 2^k sets: some thousands for twelve bobbins.
 """
 
@@ -20,7 +21,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -30,7 +31,7 @@ from scipy.special import ndtri
 
 from measure.bobbin_profile import Profiles
 from measure.results import Floats, Interval
-from measure.yarn import MM_PER_INCH
+from measure.yarn import wpi_from_diameter
 
 MOST_BOBBINS: Final = 12
 """Up to this many bobbins the best division is found exactly."""
@@ -100,6 +101,8 @@ class Pairing:
     best: Plying
     worst: Plying
     own: Plying
+    own_given: bool
+    """False: nobody said, and `own` takes them in order, as they come off."""
     sentence: str
 
 
@@ -116,12 +119,14 @@ def recommend_pairing(
     *,
     own: Sequence[Sequence[End]] | None = None,
     may_rewind: bool = True,
+    wrap_factor: float = 1.0,
 ) -> Pairing:
     """The best way to ply these bobbins, beside the worst and the spinner's own.
 
     `own` are the spinner's groups; without it bobbins are taken in the order given, as they come
-    off. ValueError for fewer bobbins than plies, for more than `MOST_BOBBINS`, for two of the
-    same name, and for groups of the spinner's own that are not of these bobbins.
+    off. `wrap_factor` is that of the spinner's wraps. ValueError for fewer bobbins than plies,
+    for more than `MOST_BOBBINS`, for two of the same name, and for groups of the spinner's own
+    that are not of these bobbins.
     """
     names = [bobbin.name for bobbin in profiles.bobbins]
     if not 2 <= plies <= MOST_PLIES:
@@ -130,6 +135,7 @@ def recommend_pairing(
         raise ValueError("two bobbins have the same name")
     if not plies <= len(names) <= MOST_BOBBINS:
         raise ValueError(f"{plies} plies need {plies} to {MOST_BOBBINS} bobbins, not {len(names)}")
+    own_given = own is not None
     if own is None:
         own = [
             [End(name, False) for name in names[at : at + plies]]
@@ -145,15 +151,30 @@ def recommend_pairing(
             f"your own groups must each name {plies} of the bobbins, none of them twice"
         )
 
-    table = _Table(profiles, plies)
-    best = table.plying(_divide(table, min, may_rewind, charged=True))
-    worst = table.plying(_divide(table, max, may_rewind, charged=False))
-    spinners = table.plying([tuple(group) for group in own])
-    return Pairing(plies, best, worst, spinners, _sentence(best, worst, spinners))
+    def table_of(kept: Collection[str]) -> _Table:
+        bobbins = tuple(b for b in profiles.bobbins if b.name in kept)
+        return _Table(Profiles(bobbins, profiles.scatter_percent), plies)
+
+    def planned(kept: Collection[str], groups: Sequence[Sequence[End]]) -> Plying:
+        return _plying(table_of(kept), groups, profiles, wrap_factor)
+
+    best_cost, worst_cost = math.inf, -math.inf
+    best: tuple[tuple[str, ...], list[tuple[End, ...]]] = ((), [])
+    worst = best
+    for kept in itertools.combinations(names, len(names) - len(names) % plies):
+        table = table_of(kept)
+        cost, division = _divide(table, min, may_rewind, charged=True)
+        if cost < best_cost:
+            best_cost, best = cost, (kept, division)
+        cost, division = _divide(table, max, may_rewind, charged=False)
+        if cost > worst_cost:
+            worst_cost, worst = cost, (kept, division)
+    found = (planned(*best), planned(*worst), planned(used, own))
+    return Pairing(plies, *found, own_given, _sentence(*found, own_given))
 
 
 class _Table:
-    """Bobbins cut into common cells, and what each group of them costs.
+    """Bobbins that are all to be plied, cut into common cells, and what each group costs.
 
     A bobbin's ends are numbered: twice its place as it comes off, and one more rewound.
     """
@@ -204,41 +225,45 @@ class _Table:
         charged: Floats = rewound / self.plies * (REWINDING_PERCENT / 100) ** 2
         return charged
 
-    def left_over(self, bobbin: int) -> float:
-        """Cost of a bobbin in no group."""
-        return float(self.alone(np.array([2 * bobbin]), 0)[0])
-
     def ends_of(self, group: Sequence[End]) -> NDArray[np.int_]:
         """Numbers of a group's ends, (n,)."""
         return np.array([2 * self.names.index(end.name) + end.rewound for end in group])
 
-    def plying(self, groups: Sequence[Sequence[End]]) -> Plying:
-        """What a division into groups gives."""
-        ends = [self.ends_of(group) for group in groups]
-        joined = [self.off[group][:, : self.cells[group // 2].min()].mean(axis=0) for group in ends]
-        used = {end.name for group in groups for end in group}
-        over = [bobbin for bobbin, name in enumerate(self.names) if name not in used]
-        plied = np.concatenate(joined)
-        about = plied - plied.mean()
-        drift = math.sqrt(float(about @ about) / len(plied))
-        scatter = self.scatter / math.sqrt(self.plies)
-        wide_mm = ply_factor(self.plies) * self.mean_mm
-        spread = np.add.outer(1 + plied, scatter * _QUANTILES).ravel()
-        thin, thick = (float(q) for q in np.quantile(spread, (0.025, 0.975)))
-        cost = sum(float((self.costs(e[None]) + self.trouble(e[None]))[0]) for e in ends)
-        cost += sum(self.left_over(bobbin) for bobbin in over)
-        return Plying(
-            groups=tuple(
-                PlyGroup(tuple(group), wide_mm * (1 + mean), len(mean) * self.cell)
-                for group, mean in zip(groups, joined, strict=True)
-            ),
-            left_over=tuple(self.names[bobbin] for bobbin in over),
-            left_over_share=1 - self.plies * len(plied) / self.total,
-            drift_percent=100 * drift / (1 + float(plied.mean())),
-            cv_percent=100 * math.hypot(drift / (1 + float(plied.mean())), scatter),
-            wpi_interval=(MM_PER_INCH / (wide_mm * thick), MM_PER_INCH / (wide_mm * thin)),
-            cost=cost / (self.total / self.plies),
-        )
+    def per_length(self, cost: float) -> float:
+        """A sum over cells as a mean over the yarn that all bobbins would make."""
+        return cost / (self.total / self.plies)
+
+
+def _plying(
+    table: _Table, groups: Sequence[Sequence[End]], profiles: Profiles, wrap_factor: float
+) -> Plying:
+    """What a division of a table's bobbins gives, of all the bobbins there are."""
+    ends = [table.ends_of(group) for group in groups]
+    joined = [table.off[group][:, : table.cells[group // 2].min()].mean(axis=0) for group in ends]
+    plied = np.concatenate(joined)
+    about = plied - plied.mean()
+    drift = math.sqrt(float(about @ about) / len(plied)) / (1 + float(plied.mean()))
+    scatter = table.scatter / math.sqrt(table.plies)
+    wide_mm = ply_factor(table.plies) * table.mean_mm
+    spread = np.add.outer(1 + plied, scatter * _QUANTILES).ravel()
+    thin, thick = (float(q) for q in np.quantile(spread, (0.025, 0.975)))
+    cost = sum(float((table.costs(e[None]) + table.trouble(e[None]))[0]) for e in ends)
+    used = table.plies * len(plied) * table.cell
+    return Plying(
+        groups=tuple(
+            PlyGroup(tuple(group), wide_mm * (1 + mean), len(mean) * table.cell)
+            for group, mean in zip(groups, joined, strict=True)
+        ),
+        left_over=tuple(b.name for b in profiles.bobbins if b.name not in table.names),
+        left_over_share=max(1 - used / math.fsum(b.length for b in profiles.bobbins), 0.0),
+        drift_percent=100 * drift,
+        cv_percent=100 * math.hypot(drift, scatter),
+        wpi_interval=(
+            wpi_from_diameter(wide_mm * thick, wrap_factor),
+            wpi_from_diameter(wide_mm * thin, wrap_factor),
+        ),
+        cost=table.per_length(cost),
+    )
 
 
 def _divide(
@@ -247,11 +272,11 @@ def _divide(
     may_rewind: bool,
     *,
     charged: bool,
-) -> list[tuple[End, ...]]:
-    """The division into as many groups as the bobbins give, whose cost is least or most.
+) -> tuple[float, list[tuple[End, ...]]]:
+    """The division of all bobbins into groups whose cost is least or most, and that cost.
 
-    Exact: the cost of a set of bobbins still to divide is that of its first bobbin's group, or of
-    leaving it over where that is still allowed, and of the rest.
+    Exact: the cost of a set of bobbins still to divide is that of its first bobbin's group and
+    of the rest.
     """
     k, n = len(table.names), table.plies
     turns = table.turns if may_rewind else table.turns[:1]
@@ -263,51 +288,45 @@ def _divide(
             costs = costs + table.trouble(ends)
         chosen = costs.tolist().index(choose(costs.tolist()))
         groups[sum(1 << m for m in members)] = float(costs[chosen]), ends[chosen]
-    over = [table.left_over(bobbin) for bobbin in range(k)]
-    found: dict[int, tuple[float, int]] = {}
+    found: dict[int, tuple[float, int]] = {0: (0.0, 0)}
 
-    def rest(left: int, spare: int) -> float:
-        """Cost of dividing the bobbins in the set `left`, `spare` of which go over."""
-        if left == 0:
-            return 0.0
-        if left in found:
-            return found[left][0]
-        first = (left & -left).bit_length() - 1
-        others = [m for m in range(first + 1, k) if left >> m & 1]
-        options: list[tuple[float, int]] = []
-        if spare:
-            options.append((over[first] + rest(left & ~(1 << first), spare - 1), 1 << first))
-        for mates in itertools.combinations(others, n - 1):
-            group = 1 << first | sum(1 << m for m in mates)
-            options.append((groups[group][0] + rest(left & ~group, spare), group))
-        best = choose([cost for cost, _ in options])
-        found[left] = next(option for option in options if option[0] == best)
-        return best
+    def divided(left: int) -> float:
+        """Cost of dividing the bobbins in the set `left`."""
+        if left not in found:
+            first = (left & -left).bit_length() - 1
+            others = [m for m in range(first + 1, k) if left >> m & 1]
+            options = []
+            for mates in itertools.combinations(others, n - 1):
+                group = 1 << first | sum(1 << m for m in mates)
+                options.append((groups[group][0] + divided(left & ~group), group))
+            chosen = choose([cost for cost, _ in options])
+            found[left] = next(option for option in options if option[0] == chosen)
+        return found[left][0]
 
-    everything = (1 << k) - 1
-    rest(everything, k % n)
+    left = (1 << k) - 1
+    cost = table.per_length(divided(left))
     division: list[tuple[End, ...]] = []
-    left = everything
     while left:
         taken = found[left][1]
-        if taken in groups:
-            ends = groups[taken][1].tolist()
-            division.append(tuple(End(table.names[e // 2], bool(e % 2)) for e in ends))
+        ends = groups[taken][1].tolist()
+        division.append(tuple(End(table.names[e // 2], bool(e % 2)) for e in ends))
         left &= ~taken
-    return division
+    return cost, division
 
 
 # --- in words ---------------------------------------------------------------------------------
 
 
-def _sentence(best: Plying, worst: Plying, own: Plying) -> str:
+def _sentence(best: Plying, worst: Plying, own: Plying, own_given: bool) -> str:
     if worst.cv_percent - best.cv_percent < _NO_MATTER_PERCENT:
         return (
             f"it makes no difference which are plied together: {_range(best)}, whatever you choose"
         )
     if own.cv_percent - best.cv_percent < _NO_MATTER_PERCENT:
-        return f"your own choice is as even as any: {_range(own)} (at worst {_range(worst)})"
-    return f"ply {best}: {_range(best)}; as you have it {_range(own)}; at worst {_range(worst)}"
+        choice = "your own choice" if own_given else "taking them in order"
+        return f"{choice} is as even as any: {_range(own)} (at worst {_range(worst)})"
+    as_is = "as you have it" if own_given else "taken in order"
+    return f"ply {best}: {_range(best)}; {as_is} {_range(own)}; at worst {_range(worst)}"
 
 
 _NO_MATTER_PERCENT: Final = 0.2

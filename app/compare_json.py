@@ -1,0 +1,136 @@
+"""Compared bobbins as JSON for programs (docs/formats.md)."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from app import program_version
+from app.compare import BobbinFigures, Compared, wpi_of
+from measure.pairing import Pairing, Plying
+
+
+def as_json(compared: Compared) -> str:
+    """The JSON of `slubwise compare --json` (docs/formats.md)."""
+    comparison = compared.comparison
+    document = {
+        "slubwise": program_version(),
+        "margin_percent": comparison.margin_percent,
+        "same_way": compared.same_way,
+        "bobbins": [_bobbin_object(f, compared) for f in compared.figures],
+        "pairs": [
+            {
+                "first": pair.first,
+                "second": pair.second,
+                "percent": _number(pair.percent),
+                "interval_percent": _numbers(pair.interval_percent),
+                "verdict": pair.verdict,
+                "beyond_margin": pair.beyond_margin,
+                "p_match": _number(pair.p_match, 6),
+                "p_differ": _number(pair.p_differ, 6),
+                "further": None
+                if pair.further is None
+                else {"bobbin": pair.further[0], "readings": pair.further[1]},
+            }
+            for pair in comparison.pairs
+        ],
+        "groups": [list(group) for group in comparison.groups],
+        "sentences": list(comparison.sentences),
+        "notes": compared.notes,
+        "plying": None if compared.pairing is None else _pairing_object(compared.pairing),
+    }
+    return json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1)
+
+
+def _bobbin_object(figures: BobbinFigures, compared: Compared) -> dict[str, Any]:
+    bobbin, found, drift = figures.bobbin, figures.precision, figures.drift
+    trend = figures.trend
+    out: dict[str, Any] = {
+        "name": bobbin.name,
+        "readings": len(bobbin.points),
+        "left_out": bobbin.left_out,
+        "length_mm": _number(bobbin.length_mm),
+        "net_g": _number(bobbin.net_g),
+        "turns_per_inch": _number(bobbin.turns_per_inch),
+        "twist": bobbin.twist,
+        "diameters_mm": [_number(point.diameter_mm) for point in bobbin.points],
+        "mean": None,
+        "whole_trend": None
+        if trend is None
+        else {
+            "by": trend.by,
+            "grams": _number(trend.grams),
+            "percent": _number(trend.percent),
+            "interval_percent": _numbers(trend.interval_percent),
+        },
+        "drift": {
+            "state": drift.state,
+            "sentence": drift.sentence,
+            "alarms": [index + 1 for index in drift.alarms],
+            "outside_band": [index + 1 for index in drift.outside_band],
+            "from_first_percent": _number(drift.from_first_percent),
+            "trend_percent": _number(drift.trend_percent),
+            "trend_interval_percent": _numbers(drift.trend_interval),
+            "within_percent": _number(drift.within_percent),
+            "reading_percent": _number(drift.reading_percent),
+            "between_percent": _number(drift.between_percent),
+        },
+    }
+    if found is not None:
+        wpi, wpi_interval = wpi_of(found, compared.wrap_factor)
+        out["mean"] = {
+            "diameter_mm": _number(found.mean_mm),
+            "diameter_interval_mm": _numbers(found.mean_interval_mm),
+            "wpi": _number(wpi),
+            "wpi_interval": _numbers(wpi_interval),
+            "n_effective": _number(found.n_effective),
+            "known_to_percent": _number(found.known_to_percent),
+            "tolerance_percent": compared.tolerance_percent,
+            "further_readings": found.further_readings(compared.tolerance_percent),
+            "spread_percent": _number(found.spread_percent),
+            "spread_interval_percent": _numbers(found.spread_interval_percent),
+            "cv_percent": _number(found.cv_percent),
+            "sentence": found.sentence(compared.tolerance_percent),
+        }
+    return out
+
+
+def _pairing_object(pairing: Pairing) -> dict[str, Any]:
+    return {
+        "plies": pairing.plies,
+        "best": _plying_object(pairing.best),
+        "own": _plying_object(pairing.own),
+        "own_given": pairing.own_given,
+        "worst": _plying_object(pairing.worst),
+        "sentence": pairing.sentence,
+    }
+
+
+def _plying_object(plying: Plying) -> dict[str, Any]:
+    return {
+        "groups": [
+            {
+                "bobbins": [{"name": end.name, "rewound": end.rewound} for end in group.ends],
+                "diameter_mm": [_number(value) for value in group.diameter_mm.tolist()],
+            }
+            for group in plying.groups
+        ],
+        "left_over": list(plying.left_over),
+        "left_over_share": _number(plying.left_over_share),
+        "drift_percent": _number(plying.drift_percent),
+        "cv_percent": _number(plying.cv_percent),
+        "wpi_interval": _numbers(plying.wpi_interval),
+    }
+
+
+def _number(value: float | None, decimals: int = 5) -> float | None:
+    """A JSON number without noise digits; what is not finite becomes null."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), decimals)
+
+
+def _numbers(values: Sequence[float] | None) -> list[float | None] | None:
+    return None if values is None else [_number(value) for value in values]

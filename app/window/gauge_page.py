@@ -497,6 +497,11 @@ class GaugePage(QWidget):
         )
         self._show_inset(picture)
 
+    @property
+    def pinned(self) -> str:
+        """Id of the logged reading whose profile is shown; empty: the strand before the camera."""
+        return self._pinned
+
     def _show_inset(self, jpeg: bytes | None) -> None:
         """A logged reading's own picture above its profile."""
         pixmap = QPixmap()

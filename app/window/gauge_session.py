@@ -10,9 +10,8 @@ import math
 import time
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import Any, Final
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QTimer, Signal
@@ -32,7 +31,7 @@ from measure.weight_class import chart_named
 
 _MARGIN_WIDTHS: Final = 4.0
 """What is kept beside a strand, in its widths."""
-_JPEG: Final = (cv2.IMWRITE_JPEG_QUALITY, 85)
+_JPEG_QUALITY: Final = 85
 _SILENCE_MS: Final = 250
 _SILENT_S: Final = 0.8
 """Without a measured frame for so long, time is passed on by itself."""
@@ -366,6 +365,8 @@ def _cropped(
     """JPEG of the strand and what lies next to it; `factor` is pixels here per outline pixel."""
     if pixels is None:
         return None
+    import cv2  # the window opens without it
+
     edges = np.concatenate([strand.outline.left_px, strand.outline.right_px]) * factor
     edges = edges[np.isfinite(edges).all(axis=1)]
     if not len(edges):
@@ -373,11 +374,13 @@ def _cropped(
     margin = max(20.0, _MARGIN_WIDTHS * strand.width_px * factor)
     low = np.floor(np.maximum(edges.min(axis=0) - margin, 0)).astype(int)
     high = np.ceil(edges.max(axis=0) + margin).astype(int) + 1
-    part = pixels[low[1] : high[1], low[0] : high[0]]
+    part: NDArray[Any] = pixels[low[1] : high[1], low[0] : high[0]]
     if part.size == 0:
         return None
     shrink = _PICTURE_LONGEST_PX / max(part.shape[:2])
     if shrink < 1.0:
         part = cv2.resize(part, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    done, data = cv2.imencode(".jpg", np.ascontiguousarray(part[..., ::-1]), _JPEG)
+    done, data = cv2.imencode(
+        ".jpg", np.ascontiguousarray(part[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY]
+    )
     return data.tobytes() if done else None

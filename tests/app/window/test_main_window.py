@@ -1,0 +1,272 @@
+"""The whole window, with its process that measures, its notebook and its thread."""
+
+from __future__ import annotations
+
+import multiprocessing
+import shutil
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PySide6.QtCore import QMimeData, Qt, QUrl
+from PySide6.QtGui import QGuiApplication
+from PySide6.QtWidgets import QApplication, QLineEdit
+from pytestqt.qtbot import QtBot
+
+from app.notebook.store import Notebook
+from app.samples import samples_folder
+from app.window.main_window import MainWindow
+from app.window.preferences import Preferences
+from app.window.theme import DARK, LIGHT
+from measure import measure_picture
+from measure.band import Band
+
+WAIT_MS = 60_000
+OpenWindow = Callable[..., MainWindow]
+
+
+@pytest.fixture(autouse=True)
+def look(qapp: QApplication) -> Iterator[None]:
+    """Whatever a theme changed goes back."""
+    palette, sheet = qapp.palette(), qapp.styleSheet()
+    yield
+    qapp.setPalette(palette)
+    qapp.setStyleSheet(sheet)
+
+
+@pytest.fixture
+def open_window(qtbot: QtBot, tmp_path: Path) -> Iterator[OpenWindow]:
+    """Opens windows that share a preferences file and a notebook, and closes them."""
+    windows: list[MainWindow] = []
+
+    def make(source: str | None = None) -> MainWindow:
+        window = MainWindow(
+            Preferences(tmp_path / "window.ini"),
+            source=source,
+            notebook=tmp_path / "notebook.sqlite",
+        )
+        windows.append(window)
+        window.show()
+        return window
+
+    yield make
+    for window in windows:
+        window.close()
+    assert not multiprocessing.active_children()
+
+
+def sample(name: str) -> str:
+    folder = samples_folder()
+    assert folder is not None
+    return str(folder / name)
+
+
+def readings(tmp_path: Path) -> list[float]:
+    """Diameters that another program finds in the notebook."""
+    with Notebook.open(tmp_path / "notebook.sqlite") as notebook:
+        bobbin = notebook.latest_bobbin()
+        return [] if bobbin is None else [r.diameter_mm for r in notebook.readings(bobbin.id)]
+
+
+def test_a_picture_is_measured_logged_taken_back_and_put_back(
+    open_window: OpenWindow, qtbot: QtBot, tmp_path: Path
+) -> None:
+    """The figure is the one that the library gives; keys do what they say."""
+    name = sample("fuzzy_single_phone.jpg")
+    window = open_window(name)
+    page, session = window.gauge, window.gauge.session
+    with qtbot.waitSignal(session.still_measured, timeout=WAIT_MS):
+        pass
+    expected = measure_picture(name).strands[0]
+    assert f"{expected.wpi:.1f}" in page.reading.spoken()
+
+    with qtbot.waitSignal(session.logged, timeout=WAIT_MS) as logged:
+        qtbot.keyClick(page.picture, Qt.Key.Key_Space)
+    assert readings(tmp_path) == [expected.diameter_mm]
+    assert logged.args[0].has_picture
+    assert [r.id for r in page.chart.points.readings] == [logged.args[0].id]
+
+    with qtbot.waitSignal(session.taken_back, timeout=WAIT_MS):
+        qtbot.keyClick(page.picture, Qt.Key.Key_Z)
+    assert readings(tmp_path) == []
+    with qtbot.waitSignal(session.put_back_done, timeout=WAIT_MS):
+        qtbot.keyClick(page.picture, Qt.Key.Key_Z, Qt.KeyboardModifier.ShiftModifier)
+    assert readings(tmp_path) == [expected.diameter_mm]
+
+
+def test_next_strand_of_a_picture(open_window: OpenWindow, qtbot: QtBot, tmp_path: Path) -> None:
+    name = sample("three_singles_desk.jpg")
+    window = open_window(name)
+    page, session = window.gauge, window.gauge.session
+    with qtbot.waitSignal(session.still_measured, timeout=WAIT_MS):
+        pass
+    expected = [s.diameter_mm for s in measure_picture(name).strands]
+    assert len(expected) == 3
+    for step in range(4):
+        with qtbot.waitSignal(session.logged, timeout=WAIT_MS):
+            qtbot.keyClick(page.picture, Qt.Key.Key_Space)
+        qtbot.keyClick(page.picture, Qt.Key.Key_N)
+        assert readings(tmp_path)[-1] == expected[step % 3]
+
+
+def test_a_space_that_is_typed_takes_no_reading(
+    open_window: OpenWindow, qtbot: QtBot, tmp_path: Path
+) -> None:
+    window = open_window(sample("fuzzy_single_phone.jpg"))
+    with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS):
+        pass
+    field = QLineEdit(window.gauge)
+    field.show()
+    field.setFocus()
+    qtbot.waitUntil(field.hasFocus, timeout=5000)
+    qtbot.keyClicks(field, "two words")
+    assert field.text() == "two words"
+    qtbot.wait(200)
+    assert readings(tmp_path) == []
+
+
+def test_it_remembers(open_window: OpenWindow, qtbot: QtBot) -> None:
+    name = sample("fuzzy_single_phone.jpg")
+    first = open_window(name)
+    with qtbot.waitSignal(first.gauge.session.still_measured, timeout=WAIT_MS):
+        pass
+    first.gauge.set_unit("mm")
+    band = Band.from_wpi(20, 24)
+    first.gauge.set_band(band)
+    first.resize(1111, 777)
+    first.close()
+
+    again = open_window()
+    with qtbot.waitSignal(again.gauge.session.still_measured, timeout=WAIT_MS) as measured:
+        pass
+    assert measured.args[0].still.name == Path(name).name
+    assert "mm" in again.gauge.reading.spoken()
+    assert again.preferences.band == band
+    assert (again.width(), again.height()) == (1111, 777)
+
+
+def test_readings_of_yesterday_are_there_again(open_window: OpenWindow, qtbot: QtBot) -> None:
+    first = open_window(sample("fuzzy_single_phone.jpg"))
+    with qtbot.waitSignal(first.gauge.session.still_measured, timeout=WAIT_MS):
+        pass
+    with qtbot.waitSignal(first.gauge.session.logged, timeout=WAIT_MS) as logged:
+        first.gauge.session.take_now()
+    first.close()
+    again = open_window()
+    qtbot.waitUntil(lambda: len(again.gauge.chart.points.readings) == 1, timeout=WAIT_MS)
+    assert again.gauge.chart.points.readings[0].id == logged.args[0].id
+    again.gauge.pin_reading(logged.args[0].id)
+    qtbot.waitUntil(lambda: again.gauge.pinned == logged.args[0].id, timeout=WAIT_MS)
+
+
+def test_dropped_and_pasted_pictures(open_window: OpenWindow, qtbot: QtBot) -> None:
+    window = open_window()
+    dropped = QMimeData()
+    dropped.setUrls([QUrl.fromLocalFile(sample("two_crossing.jpg"))])
+    with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS) as measured:
+        window.gauge.picture.dropped.emit(dropped)
+    assert len(measured.args[0].reading.strands) == 2
+    clipboard = QGuiApplication.clipboard()
+    pasted = QMimeData()
+    pasted.setData("image/jpeg", Path(sample("no_card.jpg")).read_bytes())
+    clipboard.setMimeData(pasted)
+    with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS) as measured:
+        qtbot.keyClick(window, Qt.Key.Key_V, Qt.KeyboardModifier.ControlModifier)
+    assert measured.args[0].reading.refusals[0].code == "no_card"
+    assert measured.args[0].reading.refusals[0].advice in window.gauge.reading.spoken()
+    clipboard.clear()
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "channels"),
+    [(8000, 120, 3), (90, 5000, 3), (3, 2, 3), (4000, 3000, 3), (7000, 5000, 3), (900, 700, 1)],
+)
+def test_pictures_of_any_shape_are_shown(
+    open_window: OpenWindow,
+    qtbot: QtBot,
+    tmp_path: Path,
+    width: int,
+    height: int,
+    channels: int,
+) -> None:
+    """Each is shown whole, in its own shape and colour, with a sentence why nothing was read."""
+    pixels = np.full((height, width, channels), 90, np.uint8)
+    pixels[: height // 2] = 180
+    file = tmp_path / "shape.jpg"
+    file.write_bytes(cv2.imencode(".jpg", pixels)[1].tobytes())
+    window = open_window(str(file))
+    with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS):
+        pass
+    view = window.gauge.picture
+    image = view.grab().toImage()
+    ratio = image.devicePixelRatio()
+    shown = np.array(
+        [
+            [
+                image.pixelColor(round(x * ratio), round(y * ratio)).red()
+                for x in range(0, view.width(), 2)
+            ]
+            for y in range(0, view.height(), 2)
+        ]
+    )
+    light, dark = np.abs(shown - 180) < 6, np.abs(shown - 90) < 6
+    fit = min(view.width() / width, view.height() / height)
+    expected = width * height * min(fit, max(fit, 1.0)) ** 2 / 4
+    assert light.any()
+    assert dark.any()
+    if expected > 500:
+        assert light.sum() + dark.sum() == pytest.approx(expected, rel=0.3)
+
+
+def test_a_watched_folder_logs_what_arrives(
+    open_window: OpenWindow, qtbot: QtBot, tmp_path: Path
+) -> None:
+    folder = tmp_path / "from the phone"
+    folder.mkdir()
+    window = open_window(str(folder))
+    qtbot.waitUntil(lambda: window.preferences.source.startswith("folder:"), timeout=WAIT_MS)
+    qtbot.wait(300)
+    with qtbot.waitSignal(window.gauge.session.logged, timeout=WAIT_MS):
+        shutil.copy(sample("fuzzy_single_phone.jpg"), folder / "one.jpg")
+    expected = measure_picture(sample("fuzzy_single_phone.jpg")).strands[0].diameter_mm
+    assert readings(tmp_path) == [expected]
+
+
+def test_closing_while_it_works_leaves_nothing(open_window: OpenWindow, qtbot: QtBot) -> None:
+    before = set(threading.enumerate())
+    window = open_window(sample("three_singles_desk.jpg"))
+    with qtbot.waitSignal(window.gauge.session.still_opened, timeout=WAIT_MS):
+        pass
+    window.close()
+    assert not multiprocessing.active_children()
+    left = [t for t in set(threading.enumerate()) - before if t.is_alive() and not t.daemon]
+    assert left == []
+
+
+def test_a_file_that_is_no_notebook_is_said_and_kept(
+    open_window: OpenWindow, qtbot: QtBot, tmp_path: Path
+) -> None:
+    file = tmp_path / "notebook.sqlite"
+    file.write_text("a shopping list")
+    window = open_window(sample("fuzzy_single_phone.jpg"))
+    with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS):
+        pass
+    with qtbot.waitSignal(window.desk.failed, timeout=WAIT_MS) as failed:
+        window.gauge.session.take_now()
+    assert failed.args[0].code == "not_a_notebook"
+    assert failed.args[0].text in window.statusBar().findChild(type(window._said)).text()
+    assert file.read_text() == "a shopping list"
+
+
+def test_both_themes_are_drawn(open_window: OpenWindow, qtbot: QtBot) -> None:
+    """What is drawn by hand follows the theme as widgets do."""
+    window = open_window()
+    backs = []
+    for theme in (LIGHT, DARK):
+        window.set_theme(theme)
+        image = window.gauge.reading.grab().toImage()
+        backs.append(image.pixelColor(3, image.height() // 2).name())
+    assert backs == [LIGHT.panel, DARK.panel]

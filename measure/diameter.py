@@ -15,6 +15,7 @@ from measure.shading import (
     Curves,
     Light,
     Rim,
+    aspect,
     core_half_width,
     grid,
     halo_half_width,
@@ -355,10 +356,9 @@ def _curves(
     lit = light_up(
         light.row,
         rim.row[:, 0],
-        np.array([cuts.view_tan[index].mean()]),
+        aspect(np.array([cuts.view_tan[index].mean()]), grid(steps_for(half_mm, blur_mm, _FINE))),
         np.array([cuts.level[index].mean()]),
         no_ground,
-        grid(steps_for(half_mm, blur_mm, _FINE)),
     )
     return outline(lit, rim.row)
 

@@ -23,11 +23,24 @@ from measure.light_solver import (
     RIM_PRIOR,
     Packed,
     Point,
-    State,
+    Stop,
+    begin,
     descend,
+    figures_of,
+    ties_of,
     within,
 )
-from measure.shading import Curves, Light, Rim, blur_curves, grid, outline, steps_for
+from measure.shading import (
+    Curves,
+    Light,
+    Rim,
+    aspect,
+    blur_curves,
+    grid,
+    light_up,
+    outline,
+    steps_for,
+)
 
 Floats = NDArray[np.float64]
 
@@ -47,6 +60,8 @@ _ROUGH: Final = 2e-3
 """Relative gain of a step below which the first fit stops: it is done again, lined up better."""
 _FINE: Final = 1e-3
 _CLEAR: Final = 0.3
+_ROUNDS: Final = ((4, 5.0), (4, 2.0), (12, 1.0))
+"""Steps of the first fit, and how many times the least cost ends a descent after each round."""
 _FAR_WORSE: Final = 6.0
 """A light whose start costs this many times the best one's is not descended from."""
 
@@ -118,16 +133,14 @@ def fit_light(
         flat = _fit_flat(profiles, strands)
         if flat is not None:
             return flat
-    packed = _pack(profiles, no_ground, known)
-    starts = _starts(packed, profiles, strands, known)
-    if len(starts) > 1:
-        # A lamp from either side, or none: only a descent tells which it was.
-        tried = [descend(packed, start, 4, _ROUGH) for start in starts]
-        point = min(tried, key=lambda t: t[1].cost)[0]
-    else:
-        point = starts[0]
-    point, state = descend(packed, point, 16, _ROUGH)
-    return _finish(packed, point, state)
+    packed = _pack(profiles, strands, no_ground, known)
+    running = [begin(packed, start) for start in _starts(packed, profiles, strands, known)]
+    # A lamp from either side, or none: only a descent tells which it was.
+    for steps, far_worse in _ROUNDS:
+        running = [descend(packed, stop, steps, _ROUGH) for stop in running]
+        least = min(stop.state.cost for stop in running)
+        running = [stop for stop in running if stop.state.cost <= far_worse * least]
+    return _finish(packed, running[0])
 
 
 def refit_light(
@@ -139,15 +152,14 @@ def refit_light(
     known: Light | None = None,
 ) -> LightFit:
     """The fit again, from an earlier one's light and rims, with profiles lined up better."""
-    packed = _pack(profiles, no_ground, _UNSHADED if flat else known)
+    packed = _pack(profiles, len(rims), no_ground, _UNSHADED if flat else known)
     point = Point(
         light.row[0],
         np.concatenate([r.row for r in rims]),
         np.log([p.half_width_mm for p in profiles]),
         np.array([p.middle_mm for p in profiles]),
     )
-    point, state = descend(packed, point, 8, _FINE)
-    return _finish(packed, point, state, flat)
+    return _finish(packed, descend(packed, begin(packed, point), 8, _FINE), flat)
 
 
 def _fit_flat(profiles: list[MeanProfile], strands: int) -> LightFit | None:
@@ -156,18 +168,20 @@ def _fit_flat(profiles: list[MeanProfile], strands: int) -> LightFit | None:
     Nothing that lies on a card is free of contact shadow. What is, was printed or drawn on it; a
     richer light would only blur what is plain.
     """
-    packed = _pack(profiles, False, _UNSHADED)
-    point = _starts(packed, profiles, strands, _UNSHADED)[0]
+    packed = _pack(profiles, strands, False, _UNSHADED)
+    stop = begin(packed, _starts(packed, profiles, strands, _UNSHADED)[0])
     samples = max(float(np.sum(packed.w > 0)), 1.0)
     # A few steps place the edges; where shading is left over then, more would not remove it.
     for steps, most in ((4, 60.0 * _PLAIN), (12, _PLAIN)):
-        point, state = descend(packed, point, steps, _FINE)
-        if float(np.sum(state.rest**2)) > most * samples:
+        stop = descend(packed, stop, steps, _FINE)
+        if stop.state.cost > most * samples:
             return None
-    return _finish(packed, point, state, True)
+    return _finish(packed, stop, True)
 
 
-def _pack(profiles: list[MeanProfile], no_ground: bool, known: Light | None) -> Packed:
+def _pack(
+    profiles: list[MeanProfile], strands: int, no_ground: bool, known: Light | None
+) -> Packed:
     longest = max(len(p.u_mm) for p in profiles)
     channels = profiles[0].light.shape[1]
     n = len(profiles)
@@ -178,17 +192,31 @@ def _pack(profiles: list[MeanProfile], no_ground: bool, known: Light | None) -> 
         j = len(p.u_mm)
         u[i, :j], y[i, :j] = p.u_mm, p.light
         w[i, :j] = p.weight / (p.noise**2 + _MODEL_FLOOR**2)
+    w /= channels
+    strand = np.array([p.strand for p in profiles])
+    level = np.array([p.level for p in profiles])
+    level_prior = 1.0 / (LEVEL_TIE * np.maximum(level, 0.03)) ** 2
+    prior = _prior(known)
+    half = np.array([p.half_width_mm for p in profiles])
+    ties, tied_to = ties_of(strand, strands, half, prior)
+    steps = max(steps_for(p.half_width_mm, p.blur_mm, _COARSE) for p in profiles)
     return Packed(
-        np.array([p.strand for p in profiles]),
-        u,
-        y,
-        w / channels,
-        np.array([p.level for p in profiles]),
-        np.array([p.blur_mm for p in profiles]),
-        np.array([p.view_tan for p in profiles]),
-        no_ground,
-        grid(max(steps_for(p.half_width_mm, p.blur_mm, _COARSE) for p in profiles)),
-        _prior(known),
+        strand=strand,
+        u=u,
+        y=y,
+        w=w,
+        level=level,
+        level_mean=level.mean(axis=1),
+        level_prior=level_prior,
+        blur=np.array([p.blur_mm for p in profiles]),
+        seen=aspect(np.array([p.view_tan for p in profiles]), grid(steps)),
+        no_ground=no_ground,
+        energy=float(np.einsum("nj,njc,njc->", w, y, y) + np.sum(level_prior * level**2)),
+        prior=prior,
+        own=figures_of(strand, strands),
+        ties=ties,
+        tied_to=tied_to,
+        tied=ties.T @ ties,
     )
 
 
@@ -218,7 +246,14 @@ def _starts(
     else:
         lights = known.row
     rims = np.tile(RIM_PRIOR[:, 0], (n * len(lights), 1))
-    curves = outline(few.lit(within(lights), rims[:, 0]), rims)
+    lit = light_up(
+        np.repeat(within(lights), n, axis=0),
+        rims[:, 0],
+        aspect(np.tile(few.seen.view_tan[:, 0], len(lights)), few.seen.grid),
+        np.tile(few.level_mean, len(lights)),
+        few.no_ground,
+    )
+    curves = outline(lit, rims)
     found: list[tuple[float, Point]] = []
     for m, values in enumerate(lights):
         total = float(np.sum(((values - packed.prior[:, 0]) / packed.prior[:, 1]) ** 2))
@@ -232,7 +267,7 @@ def _starts(
             cost = np.zeros((len(stretches), len(shifts)))
             for i in own.tolist():
                 row = slice(m * n + i, m * n + i + 1)
-                one = Curves(few.grid, curves.face[row], curves.ground[row])
+                one = Curves(few.seen.grid, curves.face[row], curves.ground[row])
                 cost += _search(few, i, one, rim[strand, 1], a0 + stretches, u_ref, shifts)
             k, j = np.unravel_index(int(np.argmin(cost)), cost.shape)
             total += float(cost[k, j])
@@ -265,8 +300,9 @@ def _search(
     a = np.exp(log_a)
     face, ground = blur_curves(curves, np.hypot(packed.blur[i] / a, softness))
     xi = (packed.u[i][None, None] - u_ref) / a[:, None, None] - shifts[None, :, None]
-    position = np.clip((xi - packed.grid.xi[0]) / packed.grid.step, 0, len(packed.grid.xi) - 1)
-    at = position.astype(np.int32) + (np.arange(len(a)) * len(packed.grid.xi))[:, None, None]
+    laid = packed.seen.grid
+    position = np.clip((xi - laid.xi[0]) / laid.step, 0, len(laid.xi) - 1)
+    at = position.astype(np.int32) + (np.arange(len(a)) * len(laid.xi))[:, None, None]
     F, G = face.ravel()[at], ground.ravel()[at]
     w, y = packed.w[i], packed.y[i]
     wF, wG = w * F, w * G
@@ -283,24 +319,22 @@ def _search(
     return np.asarray(left.sum(axis=2))
 
 
-def _finish(packed: Packed, point: Point, state: State, flat: bool = False) -> LightFit:
+def _finish(packed: Packed, stop: Stop, flat: bool = False) -> LightFit:
+    point, state = stop.point, stop.state
     n = len(point.log_a)
-    J, P = state.jacobian, state.penalty_jacobian
-    degrees = max(float(np.sum(packed.w > 0)) - len(J), 10.0)
-    chi2 = max(float(np.sum(state.rest**2)) / degrees, 1.0)
-    H = J @ J.T / chi2 + P.T @ P
+    inside = packed.w > 0
+    rest = state.rest(packed)
+    square = np.where(inside, (rest**2).mean(axis=2), 0.0)
+    chi2_sum = float(np.sum(packed.w * (rest**2).sum(axis=2)))
+    degrees = max(float(np.sum(inside)) - len(state.normal), 10.0)
+    H = state.normal / max(chi2_sum / degrees, 1.0) + packed.tied
     covariance = np.linalg.inv(H + 1e-9 * np.diag(np.diag(H)))
     first = LIGHT_COUNT + RIM_COUNT * len(point.rim)
     own = np.arange(first, first + n)
-    plain = state.rest.reshape(packed.y.shape) ** 2 / np.maximum(packed.w, 1e-12)[..., None]
-    inside = packed.w > 0
-    misfit = np.sqrt(
-        (plain * inside[..., None]).mean(axis=2).sum(axis=1) / np.maximum(inside.sum(axis=1), 1)
-    )
-    a = np.exp(point.log_a)[:, None]
-    core = inside & (np.abs(packed.u - point.u0[:, None]) < _INNER * a)
-    core_misfit = np.sqrt(
-        (plain * core[..., None]).mean(axis=2).sum(axis=1) / np.maximum(core.sum(axis=1), 1)
+    core = inside & (np.abs(packed.u - point.u0[:, None]) < _INNER * np.exp(point.log_a)[:, None])
+    misfit, core_misfit = (
+        np.sqrt((square * part).sum(axis=1) / np.maximum(part.sum(axis=1), 1))
+        for part in (inside, core)
     )
     return LightFit(
         light=Light(*(float(v) for v in point.light)),
@@ -312,19 +346,18 @@ def _finish(packed: Packed, point: Point, state: State, flat: bool = False) -> L
         middle_mm=point.u0,
         misfit=misfit,
         core_misfit=core_misfit,
-        groove=_groove(packed, point, state),
+        groove=_groove(packed, point, rest),
         cost=state.cost,
-        misfit_per_sample=float(np.sum(state.rest**2)) / max(float(inside.sum()), 1.0),
+        misfit_per_sample=chi2_sum / max(float(inside.sum()), 1.0),
     )
 
 
-def _groove(packed: Packed, point: Point, state: State) -> Floats:
+def _groove(packed: Packed, point: Point, rest: Floats) -> Floats:
     """Amplitude of what two equal strands side by side leave of a fit by one, (profiles,).
 
     Their ridges lie half way between the middle and the edges: the residual is fitted with a
     cosine of that period over the inner part of the face.
     """
-    rest = state.rest.reshape(packed.y.shape) / np.sqrt(np.maximum(packed.w, 1e-12))[..., None]
     xi = (packed.u - point.u0[:, None]) / np.exp(point.log_a)[:, None]
     inner = (packed.w > 0) & (np.abs(xi) < _INNER)
     wave = np.where(inner, -np.cos(2.0 * np.pi * xi), 0.0)

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.shading import Grid, Lit, blur_curves, light_up, outline
+from measure.shading import Aspect, blur_with_slopes, light_up, outline
 
 Floats = NDArray[np.float64]
 
@@ -46,11 +46,12 @@ RIM_PRIOR: Final = np.array(
         [0.5, 0.3, 0.15, 3.0],
     ]
 )
-_STEP_LIGHT: Final = np.array([0.01, 0.01, 0.02, 0.03, 0.03, 0.01, 0.02])
-_STEP_RIM: Final = np.array([0.02, 0.01, 0.005, 0.03])
-_STEP_LOG_A: Final = 0.01
-LIGHT_COUNT: Final = len(_STEP_LIGHT)
-RIM_COUNT: Final = len(_STEP_RIM)
+_LONGEST_STEP: Final = np.array([0.3, 0.3, 0.5, 0.2, 0.3, 0.3, 0.3])
+"""Of each figure of the light: its slopes do not hold farther."""
+LIGHT_COUNT: Final = len(LIGHT_PRIOR)
+RIM_COUNT: Final = len(RIM_PRIOR)
+_LOCAL: Final = LIGHT_COUNT + RIM_COUNT + 2
+"""Figures one profile depends on: light, rim, log half width, middle."""
 
 
 @dataclass(frozen=True)
@@ -72,27 +73,64 @@ class Packed:
     y: Floats
     w: Floats
     level: Floats
+    level_mean: Floats
+    """(n,) over channels."""
+    level_prior: Floats
+    """(n, C) weight of the ground's level as read where it is bare."""
     blur: Floats
-    view: Floats
+    seen: Aspect
     no_ground: bool
-    grid: Grid
+    energy: float
+    """Weighted sum of the squared samples, levels among them."""
     prior: Floats
     """(7, 2) middle and spread of each light figure before this lane was looked at."""
+    own: Floats
+    """(n, 13, p) which of a point's figures each profile depends on."""
+    ties: Floats
+    """(q, p) slopes of the departures from what is likely beforehand, in units of their spread."""
+    tied_to: Floats
+    """(q,) what they depart from."""
+    tied: Floats
+    """(p, p) normal equations of the ties."""
 
-    def lit(self, lights: Floats, rise: Floats) -> Lit:
-        """Lit profiles: every profile under every light (m, 7), (m n, count), lights outermost.
 
-        `rise` (m n,) is the height of each row's axis.
-        """
-        n = len(self.view)
-        return light_up(
-            np.repeat(lights, n, axis=0),
-            rise,
-            np.tile(self.view, len(lights)),
-            np.tile(self.level.mean(axis=1), len(lights)),
-            self.no_ground,
-            self.grid,
-        )
+def figures_of(strand: NDArray[np.int_], strands: int) -> Floats:
+    """Which of a point's figures each profile depends on, as ones in (n, 13, p)."""
+    n, first = len(strand), LIGHT_COUNT + RIM_COUNT * strands
+    own = np.zeros((n, _LOCAL, first + 2 * n))
+    light, rim, rows = np.arange(LIGHT_COUNT), np.arange(RIM_COUNT), np.arange(n)
+    own[:, light, light] = 1.0
+    own[rows[:, None], LIGHT_COUNT + rim, LIGHT_COUNT + RIM_COUNT * strand[:, None] + rim] = 1.0
+    own[rows, -2, first + rows] = 1.0
+    own[rows, -1, first + n + rows] = 1.0
+    return own
+
+
+def ties_of(
+    strand: NDArray[np.int_], strands: int, half_width_mm: Floats, prior: Floats
+) -> tuple[Floats, Floats]:
+    """What is likely beforehand, as departures `ties` (q, p) @ figures - `tied_to` (q,).
+
+    In units of their spread: light and rims near what is usual, little light that nothing shades,
+    one width and one place of a strand on all its grounds.
+    """
+    n, first = len(strand), LIGHT_COUNT + RIM_COUNT * strands
+    ties = np.zeros((1 + first + 2 * n, first + 2 * n))
+    tied_to = np.zeros(len(ties))
+    middle = np.concatenate([prior[:, 0], np.tile(RIM_PRIOR[:, 0], strands)])
+    spread = np.concatenate([prior[:, 1], np.tile(RIM_PRIOR[:, 1], strands)])
+    own = np.arange(first)
+    ties[own, own], tied_to[:first] = 1.0 / spread, middle / spread
+    ties[first, :2], tied_to[first] = -1.0 / _FREE_SD, -1.0 / _FREE_SD
+    for number in range(strands):
+        mine = first + np.nonzero(strand == number)[0]
+        if len(mine) < 2:
+            continue
+        centred = np.eye(len(mine)) - 1.0 / len(mine)
+        half = float(half_width_mm[strand == number].mean())
+        ties[np.ix_(1 + mine, mine)] = centred / _WIDTH_TIE
+        ties[np.ix_(1 + n + mine, n + mine)] = centred / (_PLACE_TIE * half)
+    return ties, tied_to
 
 
 def within(lights: Floats) -> Floats:
@@ -101,239 +139,200 @@ def within(lights: Floats) -> Floats:
     return np.concatenate([lights[:, :2] / total, lights[:, 2:]], axis=1)
 
 
-def _basis(
-    packed: Packed, lit: Lit, rims: Floats, log_a: Floats, u0: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """F, G and their slopes by xi, (k, J), of k rows: the n profiles, over and over.
-
-    `rims` (k, 4), `log_a` and `u0` (k,) are per row.
-    """
-    k, n = len(log_a), len(packed.view)
-    repeats = k // n
-    a = np.exp(log_a)
-    sigma = np.hypot(np.tile(packed.blur, repeats) / a, rims[:, 1])
-    face, gap = blur_curves(outline(lit, rims), sigma)
-    xi = (np.tile(packed.u, (repeats, 1)) - u0[:, None]) / a[:, None]
-    step, count = packed.grid.step, len(packed.grid.xi)
-    position = np.clip((xi - packed.grid.xi[0]) / step, 0, count - 1.001)
-    at = position.astype(np.int32)
-    fraction = position - at
-    at += (np.arange(k, dtype=np.int32) * count)[:, None]
-    low_f, high_f = face.ravel()[at], face.ravel()[at + 1]
-    low_g, high_g = gap.ravel()[at], gap.ravel()[at + 1]
-    rise_f, rise_g = high_f - low_f, high_g - low_g
-    return low_f + fraction * rise_f, low_g + fraction * rise_g, rise_f / step, rise_g / step
-
-
-@dataclass(frozen=True)
-class _Solved:
-    """Brightnesses for given curves, and what projecting them out needs."""
-
-    S: Floats
-    g: Floats
-    rest: Floats
-    """(n, J, C) whitened residual."""
-    w_face: Floats
-    w_ground: Floats
-    """(n, J) whitened curves F and G."""
-    ff: Floats
-    fg: Floats
-    gg: Floats
-    det: Floats
-
-    def without_brightness(self, d: Floats) -> Floats:
-        """Whitened change (n, J, C) less what a change of S and g would make up for."""
-        fd = np.einsum("nj,njc->nc", self.w_face, d)
-        gd = np.einsum("nj,njc->nc", self.w_ground, d)
-        s = (self.gg * fd - self.fg * gd) / self.det
-        t = (self.ff * gd - self.fg * fd) / self.det
-        made_up = self.w_face[..., None] * s[:, None, :]
-        return np.asarray(d - made_up - self.w_ground[..., None] * t[:, None, :])
-
-
-def _solve(packed: Packed, F: Floats, G: Floats) -> _Solved:
-    root = np.sqrt(packed.w)
-    wF, wG = root * F, root * G
-    y = root[..., None] * packed.y
-    prior = 1.0 / (LEVEL_TIE * np.maximum(packed.level, 0.03)) ** 2
-    ff = (wF * wF).sum(axis=1)[:, None] + 1e-3
-    fg = (wF * wG).sum(axis=1)[:, None]
-    gg = (wG * wG).sum(axis=1)[:, None] + prior
-    fy = np.einsum("nj,njc->nc", wF, y)
-    gy = np.einsum("nj,njc->nc", wG, y) + prior * packed.level
-    det = np.maximum(ff * gg - fg * fg, 1e-12)
-    S = (gg * fy - fg * gy) / det
-    g = (ff * gy - fg * fy) / det
-    rest = y - wF[..., None] * S[:, None, :] - wG[..., None] * g[:, None, :]
-    return _Solved(S, g, rest, wF, wG, ff, fg, gg, det)
-
-
-def _penalties(packed: Packed, point: Point) -> Floats:
-    light = (point.light - packed.prior[:, 0]) / packed.prior[:, 1]
-    rim = ((point.rim - RIM_PRIOR[:, 0]) / RIM_PRIOR[:, 1]).ravel()
+def _basis(packed: Packed, point: Point) -> Floats:
+    """F, G, and the slopes of each by the figures a profile depends on, (n, 2, 14, J)."""
     n = len(point.log_a)
-    widths, places = np.zeros(n), np.zeros(n)
-    for strand in range(len(point.rim)):
-        own = packed.strand == strand
-        if own.sum() > 1:
-            widths[own] = (point.log_a[own] - point.log_a[own].mean()) / _WIDTH_TIE
-            half = float(np.exp(point.log_a[own].mean()))
-            places[own] = (point.u0[own] - point.u0[own].mean()) / (_PLACE_TIE * half)
-    free = np.array([(1.0 - point.light[0] - point.light[1]) / _FREE_SD])
-    return np.concatenate([light, free, rim, widths, places])
-
-
-def _residuals(packed: Packed, point: Point) -> tuple[Floats, Floats]:
-    """Whitened residual (m,) and penalties of a point."""
-    lit = packed.lit(within(point.light[None]), point.rim[packed.strand, 0])
-    F, G, _, _ = _basis(packed, lit, point.rim[packed.strand], point.log_a, point.u0)
-    return _solve(packed, F, G).rest.ravel(), _penalties(packed, point)
+    rims = point.rim[packed.strand]
+    a = np.exp(point.log_a)
+    narrow = packed.blur / a
+    sigma = np.hypot(narrow, rims[:, 1])
+    lit = light_up(
+        within(point.light[None]),
+        rims[:, 0],
+        packed.seen,
+        packed.level_mean,
+        packed.no_ground,
+        slopes=True,
+    )
+    curves = blur_with_slopes(outline(lit, rims), sigma)
+    xi = (packed.u - point.u0[:, None]) / a[:, None]
+    grid = packed.seen.grid
+    count = len(grid.xi)
+    position = (xi - grid.xi[0]) * (1.0 / grid.step)
+    np.clip(position, 0, count - 1.001, out=position)
+    at = position.astype(np.intp)
+    share = position - at
+    rows = curves.shape[2]
+    index = at[:, None, None] + (count * np.arange(n * 2 * rows)).reshape(n, 2, rows, 1)
+    flat = curves.ravel()
+    first = flat[index]
+    index += 1
+    rise = flat[index] - first
+    out = np.empty((n, 2, rows + 2, xi.shape[1]))
+    # In the order of a point's figures: the rim's softness comes before halo and halo length.
+    value = out[:, :, :rows]
+    np.multiply(share[:, None, None], rise, out=value)
+    value += first
+    by_xi = rise[:, :, 0] / grid.step
+    by_sigma = value[:, :, -1].copy()
+    softness = LIGHT_COUNT + 2
+    value[:, :, softness + 1 :] = value[:, :, softness:-1].copy()
+    np.multiply(by_sigma, (rims[:, 1] / sigma)[:, None, None], out=out[:, :, softness])
+    np.multiply(xi[:, None], by_xi, out=out[:, :, -2])
+    out[:, :, -2] += by_sigma * (narrow**2 / sigma)[:, None, None]
+    np.negative(out[:, :, -2], out=out[:, :, -2])
+    np.multiply(by_xi, (-1.0 / a)[:, None, None], out=out[:, :, -1])
+    return out
 
 
 @dataclass(frozen=True)
 class State:
-    """A point's whitened residual (m,), its Jacobian (m, p), penalties and theirs."""
+    """A point's cost, its normal equations and what its brightnesses came out as."""
 
-    rest: Floats
-    jacobian: Floats
-    penalty: Floats
-    penalty_jacobian: Floats
+    cost: float
+    normal: Floats
+    """(p, p) of the data alone, brightnesses projected out."""
+    downhill: Floats
+    """(p,)"""
+    curves: Floats
+    """(n, 2, J) F and G."""
+    strand: Floats
+    """(n, C) S"""
+    ground: Floats
+    """(n, C) g"""
 
-    @property
-    def cost(self) -> float:
-        """What the fit makes as small as it can."""
-        return float(np.sum(self.rest**2) + np.sum(self.penalty**2))
-
-
-def _linearise(packed: Packed, point: Point) -> State:
-    n, j, c = packed.y.shape
-    strands = len(point.rim)
-    rims = point.rim[packed.strand]
-    # All steps in one go: the point, each light figure, each rim figure, the half widths. Only the
-    # light and the rise, which comes first of the rim, change what is lit.
-    forward = point.light + _STEP_LIGHT <= LIGHT_PRIOR[:, 3]
-    steps = np.where(forward, _STEP_LIGHT, -_STEP_LIGHT)
-    here = point.light[None]
-    lights = np.concatenate([here, here + np.diag(steps), here])
-    rise = np.tile(rims[:, 0], len(lights))
-    rise[-n:] += _STEP_RIM[0]
-    lit = packed.lit(within(lights), rise)
-    base = [getattr(lit, name)[:n] for name in ("face", "ground", "thrown")]
-    extra = RIM_COUNT
-    lit = Lit(
-        lit.grid,
-        *(
-            np.concatenate([getattr(lit, name), np.tile(b, (extra, 1))])
-            for name, b in zip(("face", "ground", "thrown"), base, strict=True)
-        ),
-    )
-    rows = 2 + LIGHT_COUNT + extra
-    all_rims = np.tile(rims, (rows, 1))
-    all_a = np.tile(point.log_a, rows)
-    for k in range(1, RIM_COUNT):
-        first = (1 + LIGHT_COUNT + k) * n
-        all_rims[first : first + n, k] += _STEP_RIM[k]
-    all_a[-n:] += _STEP_LOG_A
-    F_all, G_all, Fx_all, Gx_all = _basis(packed, lit, all_rims, all_a, np.tile(point.u0, rows))
-    F, G, F_x, G_x = F_all[:n], G_all[:n], Fx_all[:n], Gx_all[:n]
-    solved = _solve(packed, F, G)
-    root = np.sqrt(packed.w)[..., None]
-    a = np.exp(point.log_a)[:, None]
-
-    def change(dF: Floats, dG: Floats) -> Floats:
-        d = solved.S[:, None, :] * dF[..., None] + solved.g[:, None, :] * dG[..., None]
-        return solved.without_brightness(d * root)
-
-    def stepped(row: int, step: float) -> Floats:
-        part = slice(row * n, row * n + n)
-        return change((F_all[part] - F) / step, (G_all[part] - G) / step)
-
-    first = LIGHT_COUNT + RIM_COUNT * strands
-    J = np.zeros((first + 2 * n, n, j, c))
-    for k in range(LIGHT_COUNT):
-        J[k] = stepped(1 + k, steps[k])
-    for k in range(RIM_COUNT):
-        d = stepped(1 + LIGHT_COUNT + k, _STEP_RIM[k])
-        for i in range(n):
-            J[LIGHT_COUNT + RIM_COUNT * packed.strand[i] + k, i] = d[i]
-    by_a = stepped(rows - 1, _STEP_LOG_A)
-    by_u = change(-F_x / a, -G_x / a)
-    for i in range(n):
-        J[first + i, i] = by_a[i]
-        J[first + n + i, i] = by_u[i]
-
-    P = np.zeros((1 + first + 2 * n, first + 2 * n))
-    P[np.arange(LIGHT_COUNT), np.arange(LIGHT_COUNT)] = 1.0 / packed.prior[:, 1]
-    P[LIGHT_COUNT, :2] = -1.0 / _FREE_SD
-    own_rims = LIGHT_COUNT + np.arange(RIM_COUNT * strands)
-    P[1 + own_rims, own_rims] = np.tile(1.0 / RIM_PRIOR[:, 1], strands)
-    for strand in range(strands):
-        own = np.nonzero(packed.strand == strand)[0]
-        if len(own) > 1:
-            centred = np.eye(len(own)) - 1.0 / len(own)
-            half = float(np.exp(point.log_a[own].mean()))
-            P[np.ix_(1 + first + own, first + own)] = centred / _WIDTH_TIE
-            P[np.ix_(1 + first + n + own, first + n + own)] = centred / (_PLACE_TIE * half)
-    return State(solved.rest.ravel(), J.reshape(len(J), n * j * c), _penalties(packed, point), P)
+    def rest(self, packed: Packed) -> Floats:
+        """(n, J, C) what the fit leaves, relative to white."""
+        return np.asarray(
+            packed.y
+            - self.curves[:, 0, :, None] * self.strand[:, None]
+            - self.curves[:, 1, :, None] * self.ground[:, None]
+        )
 
 
-def descend(packed: Packed, point: Point, steps: int, least_gain: float) -> tuple[Point, State]:
-    """Levenberg-Marquardt from `point` with limits kept by clipping, and where it ended.
+def evaluate(packed: Packed, point: Point) -> State:
+    """The state at a point.
 
-    While steps go well the Jacobian is carried along by Broyden's update (1965), which costs one
-    evaluation instead of sixteen; it is worked out anew when they do not, and at the end.
+    All is linear in S and g, so sums over samples of products of curves hold all there is to know
+    whatever the channel.
     """
-    damping = 1e-2
-    state = _linearise(packed, point)
-    age = 0
+    n = len(point.log_a)
+    basis = _basis(packed, point)
+    flat = basis.reshape(n, -1, basis.shape[3])
+    weighted = flat * packed.w[:, None]
+    size = _LOCAL + 1
+    gram = (weighted @ flat.transpose(0, 2, 1)).reshape(n, 2, size, 2, size)
+    onto = (weighted @ packed.y).reshape(n, 2, size, -1)
+    prior = packed.level_prior
+    ff, fg = gram[:, 0, 0, 0, 0, None] + 1e-3, gram[:, 0, 0, 1, 0, None]
+    gg = gram[:, 1, 0, 1, 0, None] + prior
+    fy, gy = onto[:, 0, 0], onto[:, 1, 0] + prior * packed.level
+    det = np.maximum(ff * gg - fg * fg, 1e-12)
+    S = (gg * fy - fg * gy) / det
+    g = (ff * gy - fg * fy) / det
+    cost = packed.energy - float(np.sum(S * fy + g * gy))
+
+    both = np.stack([S, g], axis=1)
+    pairs = (both @ both.transpose(0, 2, 1))[:, :, None, :, None]
+    slopes = gram[:, :, 1:, :, 1:]
+    normal = (pairs * slopes).sum(axis=(1, 3))
+    # What each slope has in common with F and G, (n, 13, C), a change of S and g would make up for.
+    with_both = np.einsum("npkq,npc->nqkc", gram[:, :, 1:, :, 0], both)
+    with_f, with_g = with_both[:, 0], with_both[:, 1]
+    det_ = det[:, None]
+    normal -= (gg[:, None] * with_f - fg[:, None] * with_g) / det_ @ with_f.transpose(0, 2, 1)
+    normal -= (ff[:, None] * with_g - fg[:, None] * with_f) / det_ @ with_g.transpose(0, 2, 1)
+    local = ((onto[:, :, 1:] - with_both) * both[:, :, None]).sum(axis=(1, 3))
+
+    own = packed.own
+    figures = np.concatenate([point.light, point.rim.ravel(), point.log_a, point.u0])
+    departures = packed.ties @ figures - packed.tied_to
+    return State(
+        cost=cost + float(departures @ departures),
+        normal=(own.transpose(0, 2, 1) @ normal @ own).sum(axis=0),
+        downhill=np.einsum("nk,nkp->p", local, own) - departures @ packed.ties,
+        curves=basis[:, :, 0],
+        strand=S,
+        ground=g,
+    )
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Where a descent has come to, from where it can go on."""
+
+    point: Point
+    state: State
+    damping: float
+    settled: bool
+
+
+def begin(packed: Packed, point: Point) -> Stop:
+    """A descent that has not gone anywhere yet."""
+    return Stop(point, evaluate(packed, point), 1e-2, False)
+
+
+def descend(packed: Packed, start: Stop, steps: int, least_gain: float) -> Stop:
+    """Levenberg-Marquardt within limits, until a step gains less than that share of the cost."""
+    point, state, damping = start.point, start.state, start.damping
+    settled = start.settled
     for _ in range(steps):
-        J, P = state.jacobian, state.penalty_jacobian
-        H = J @ J.T + P.T @ P
+        if settled:
+            break
+        H = state.normal + packed.tied
         weights = np.diag(H) + 1e-9
-        gradient = J @ state.rest - P.T @ state.penalty
         gain = 0.0
-        for _attempt in range(5 if age == 0 else 1):
-            step = np.asarray(np.linalg.solve(H + damping * np.diag(weights), gradient), float)
-            trial = _moved(point, step)
-            rest, penalty = _residuals(packed, trial)
-            new_cost = float(np.sum(rest**2) + np.sum(penalty**2))
-            if new_cost < state.cost:
-                gain = (state.cost - new_cost) / state.cost
+        for _attempt in range(5):
+            trial = _moved(point, _step(H + np.diag(damping * weights), state.downhill, point))
+            there = evaluate(packed, trial)
+            if there.cost < state.cost:
+                gain = (state.cost - there.cost) / state.cost
+                point, state = trial, there
                 damping = max(damping * 0.2, 1e-6)
                 break
             damping *= 8.0
-        if gain > 0.0:
-            moved = _difference(trial, point)
-            change = state.rest - rest - moved @ J
-            scaled = weights * moved
-            carried = J + np.outer(scaled, change) / max(float(scaled @ moved), 1e-300)
-            point, state = trial, State(rest, carried, penalty, P)
-            age += 1
-        if gain < least_gain:
-            if age == 0:
-                break
-            # Perhaps only the carried Jacobian is worn out.
-            state, age = _linearise(packed, point), 0
-            if gain > 0.0:
-                break
-    return point, state if age == 0 else _linearise(packed, point)
+        settled = gain < least_gain
+    return Stop(point, state, damping, settled)
 
 
-def _difference(to: Point, start: Point) -> Floats:
-    """The step from one point to another, in the order of the Jacobian's rows."""
-    return np.concatenate(
-        [
-            to.light - start.light,
-            (to.rim - start.rim).ravel(),
-            to.log_a - start.log_a,
-            to.u0 - start.u0,
-        ]
-    )
+def _step(H: Floats, downhill: Floats, point: Point) -> Floats:
+    """The step to the minimum of a parabola, leaving alone what stands at a limit and would pass.
+
+    What is held there must not bend the others' way. Sky and lamp together are at most all of the
+    light: where they are, one grows by as much as the other shrinks.
+    """
+    value = np.concatenate([point.light, point.rim.ravel()])
+    strands = len(point.rim)
+    low = np.concatenate([LIGHT_PRIOR[:, 2], np.tile(RIM_PRIOR[:, 2], strands)])
+    high = np.concatenate([LIGHT_PRIOR[:, 3], np.tile(RIM_PRIOR[:, 3], strands)])
+    size = len(downhill)
+    ways = np.eye(size)
+    full = point.light[0] + point.light[1] > 1.0 - 1e-9
+    step = np.zeros(size)
+    for _ in range(4):
+        step = ways @ np.linalg.solve(ways.T @ H @ ways, ways.T @ downhill)
+        there = step[: len(value)]
+        passes = ((value <= low) & (there < 0.0)) | ((value >= high) & (there > 0.0))
+        if full and step[0] + step[1] > 1e-12 and not passes[:2].any():
+            full = False
+            ways[1] -= ways[0]
+            ways = np.delete(ways, 1, axis=1) if ways[1, 1] == 1.0 else ways
+            continue
+        if not passes.any():
+            break
+        gone = np.nonzero(passes)[0]
+        ways = ways[:, ~(ways[gone] != 0.0).any(axis=0)]
+    return step
 
 
 def _moved(point: Point, step: Floats) -> Point:
     strands, n = len(point.rim), len(point.log_a)
-    light = np.clip(point.light + step[:LIGHT_COUNT], LIGHT_PRIOR[:, 2], LIGHT_PRIOR[:, 3])
+    ahead = np.clip(step[:LIGHT_COUNT], -_LONGEST_STEP, _LONGEST_STEP)
+    # A shadow hardened too soon is blind to where it should lie.
+    ahead[3] = max(ahead[3], -0.5 * point.light[3])
+    light = np.clip(point.light + ahead, LIGHT_PRIOR[:, 2], LIGHT_PRIOR[:, 3])
+    excess = max(light[0] + light[1] - 1.0, 0.0)
+    light[:2] = np.maximum(light[:2] - 0.5 * excess, 0.0)
     first = LIGHT_COUNT + RIM_COUNT * strands
     rim = np.clip(
         point.rim + step[LIGHT_COUNT:first].reshape(strands, RIM_COUNT),

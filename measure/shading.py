@@ -18,6 +18,10 @@ light. Shares of sky, lamp and unshaded light add to 1 on open ground. The close
 
 All of it is free of scale, so one set of curves serves every radius, and the blur is applied in
 the frequency domain where it is one multiplication.
+
+Curves are stacked (k, rows, count): the curve itself, and for a fit that follows slopes its slopes
+after it, by each figure of the `Light` in order and then of the `Rim`, its softness apart, which is
+part of the blur.
 """
 
 from __future__ import annotations
@@ -29,14 +33,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtri
+
+from measure.radiometry import exchange, lamp_on_face, lamp_shadow, sky_hidden
 
 Floats = NDArray[np.float64]
 
 XI_MAX: Final = 8.0
 """Samples farther out than this many half widths say nothing more about the strand."""
-
-_NORMAL: Final = 1.0 / np.sqrt(2.0 * np.pi)
 
 PAPER_ALBEDO: Final = 0.85
 """Diffuse reflectance of white office paper; only the light it throws back needs it."""
@@ -93,19 +97,22 @@ class Grid:
     step: float
     inside: Floats
     """Share of each cell inside the hard outline, so that its edges are area-exact."""
+    on: slice
+    """Where something of the strand's face shows."""
     frequencies: Floats
 
 
 @lru_cache(maxsize=16)
 def grid(steps_per_half_width: int) -> Grid:
-    """The grid of 21 half widths with that many steps to each."""
+    """The grid of 16 half widths with that many steps to each."""
     step = 1.0 / steps_per_half_width
     count = int(fft.next_fast_len(round(2 * XI_MAX * steps_per_half_width), real=True))
     xi = np.asarray((np.arange(count) - count // 2) * step, float)
     half = 0.5 * step
     inside = np.clip((np.minimum(xi + half, 1.0) - np.maximum(xi - half, -1.0)) / step, 0.0, 1.0)
+    on = np.nonzero(np.abs(xi) < 1.0 + step)[0]
     frequencies = np.asarray(2.0 * np.pi * np.fft.rfftfreq(count, step), float)
-    return Grid(xi, step, inside, frequencies)
+    return Grid(xi, step, inside, slice(int(on[0]), int(on[-1]) + 1), frequencies)
 
 
 def steps_for(half_width_mm: float, blur_mm: float, least: int) -> int:
@@ -116,97 +123,191 @@ def steps_for(half_width_mm: float, blur_mm: float, least: int) -> int:
 
 @dataclass(frozen=True)
 class Lit:
-    """Light on face and ground of k cuts behind each xi, outlines not yet applied, (k, count)."""
+    """Light on face and ground of k cuts behind each xi, outlines not yet applied."""
 
     grid: Grid
     face: Floats
+    """(k, rows, places where the face shows)"""
     ground: Floats
+    """(k, rows, count)"""
     thrown: Floats
-    """Brightness of the ground by the light a strand of S = 1 throws on it."""
+    """(k, rows, count) brightness of the ground by the light a strand of S = 1 throws on it."""
 
 
 @dataclass(frozen=True)
 class Curves:
-    """Unblurred curves of k cuts, (k, count): what multiplies S and what multiplies g."""
+    """Unblurred curves of k cuts, (k, rows, count): what multiplies S and what multiplies g."""
 
     grid: Grid
     face: Floats
     ground: Floats
+
+
+@dataclass(frozen=True)
+class Aspect:
+    """How k cuts are seen, on a grid: what of their light does not depend on the light."""
+
+    grid: Grid
+    view_tan: Floats
+    """(k, 1) tangent of the angle between the line of sight and the card's normal across the
+    strand; positive: the camera stands on the +xi side."""
+    x: Floats
+    """(k, count) places on the ground behind each xi, for an axis in the card's plane."""
+    n_z: Floats
+    n_x: Floats
+    """(k, facets + places where the face shows) normals of the facets light is exchanged by, and
+    of those seen."""
+    low: NDArray[np.intp]
+    share: Floats
+    """(k, places where the face shows) facet before what is seen, and how far on it lies."""
+
+
+def aspect(view_tan: Floats, grid_: Grid) -> Aspect:
+    """The aspect of k cuts seen under `view_tan` (k,)."""
+    view = view_tan[:, None]
+    secant = np.hypot(1.0, view)
+    between = exchange()
+    # The outline's middle shows the facet that leans by the line of sight.
+    theta = np.arcsin(np.clip(grid_.xi[grid_.on], -1.0, 1.0)) + np.arctan(view)
+    all_theta = np.concatenate(
+        [np.broadcast_to(between.theta, (len(view), len(between.theta))), theta], axis=1
+    )
+    low, share = _places(theta, between.theta)
+    return Aspect(grid_, view, grid_.xi * secant, np.cos(all_theta), np.sin(all_theta), low, share)
 
 
 def light_up(
     lights: Floats,
     rise: Floats,
-    view_tan: Floats,
+    seen: Aspect,
     ground_level: Floats,
     no_ground: bool,
-    grid_: Grid,
+    slopes: bool = False,
 ) -> Lit:
     """Light on face and ground of k cuts at once.
 
-    `lights` (k, 7) are rows as `Light.row` gives them; `rise` (k,) is the height of the axis in
-    radii (`Rim.rise`); `view_tan` (k,) is the tangent of the angle between the line of sight and
-    the card's normal across the strand (positive: the camera stands on the +xi side);
-    `ground_level` (k,) the ground's brightness relative to paper, which sets the light bounced;
-    `no_ground` says that nothing lies behind the strand for a shadow to fall on (an open lane that
-    was cut out).
+    `lights` (k or 1, 7) are rows as `Light.row` gives them; `rise` (k,) is the height of the axis
+    in radii (`Rim.rise`); `ground_level` (k,) the ground's brightness relative to paper, which
+    sets the light bounced; `no_ground` says that nothing lies behind the strand for a shadow to
+    fall on (an open lane that was cut out). With `slopes` eight more rows: by the figures of the
+    light and by the rise.
     """
-    xi = grid_.xi
-    view = view_tan[:, None]
-    theta = np.arcsin(np.clip(xi, -1.0, 1.0))[None] + np.arctan(view)
-    # Off the strand nothing of its face shows: only the middle of the grid is worked out.
-    on = np.abs(xi) < 1.0 + grid_.step
-    face = np.zeros((len(lights), len(xi)))
-    face[:, on] = _face_direct(theta[:, on], lights)
+    light = [lights[:, i : i + 1] for i in range(7)]
+    high, view = rise[:, None], seen.view_tan
+    between = exchange()
+    facets, cells = len(between.theta), len(between.x)
+    faces = _face(seen.n_z, seen.n_x, light, slopes)
+    face = faces[:, :, facets:]
     if no_ground:
-        return Lit(grid_, face, np.ones_like(face), np.zeros_like(face))
+        ground = np.zeros((*face.shape[:2], len(seen.grid.xi)))
+        ground[:, 0] = 1.0
+        return Lit(seen.grid, face, ground, np.zeros_like(ground))
     # Place on the ground behind each xi, in radii from the line of contact, which the camera
     # sees behind the axis: the outline is shifted away from the camera.
-    x = xi * np.hypot(1.0, view) - view * rise[:, None]
-    factors = _form_factors()
-    strength = PAPER_ALBEDO * ground_level * lights[:, 6]
-    cells = _ground_direct(
-        np.broadcast_to(factors.x_cell, (len(lights), len(factors.x_cell))), lights, rise
-    )
-    received = strength[:, None] * (cells @ factors.ground_to_facet.T)
-    facets = np.broadcast_to(factors.theta, received.shape)
-    thrown = strength[:, None] * (
-        (_face_direct(facets, lights) + received) @ factors.facet_to_ground.T
-    )
-    out = np.empty_like(face)
-    for i in range(len(lights)):
-        face[i, on] += np.interp(theta[i, on], factors.theta, received[i])
-        out[i] = np.interp(x[i], factors.x_cell, thrown[i])
-    return Lit(grid_, face, _ground_direct(x, lights, rise), out)
+    places = np.empty((len(view), cells + len(seen.grid.xi)))
+    places[:, :cells] = between.x
+    x = np.subtract(seen.x, view * high, out=places[:, cells:])
+    grounds = _ground(places, high, light, slopes)
+    unit = (PAPER_ALBEDO * ground_level)[:, None, None]
+    strength = unit * lights[:, 6, None, None]
+    received_unit = grounds[:, :9, :cells] @ between.to_facets
+    received = strength * received_unit
+    if slopes:
+        received[:, 7] += unit[:, 0] * received_unit[:, 0]
+    thrown_unit = (faces[:, :, :facets] + received) @ between.to_ground
+    thrown = strength * thrown_unit
+    if slopes:
+        thrown[:, 7] += unit[:, 0] * thrown_unit[:, 0]
+    face_too, _ = _between(received, seen.low, seen.share)
+    low, share = _places(x, between.x)
+    out, step = _between(thrown, low, share)
+    ground = grounds[:, :, cells:]
+    if slopes:
+        # The ground seen shifts with the rise.
+        out[:, 8] -= view * step[:, 0] / (between.x[low + 1] - between.x[low])
+        ground[:, 8] -= view * ground[:, 9]
+    return Lit(seen.grid, face + face_too, ground[:, :9], out)
+
+
+def _places(x: Floats, at: Floats) -> tuple[NDArray[np.intp], Floats]:
+    """Between which of the points `at` (n,) places x lie, and how far on; held beyond the ends."""
+    low = np.searchsorted(at[1:-1], x)
+    first = at[low]
+    return low, np.clip((x - first) / (at[low + 1] - first), 0.0, 1.0)
+
+
+def _between(rows: Floats, low: NDArray[np.intp], share: Floats) -> tuple[Floats, Floats]:
+    """Rows (k, r, n) linearly between their points at places (k, m); and the step there."""
+    k, r, n = rows.shape
+    index = low[:, None] + (n * np.arange(k * r)).reshape(k, r, 1)
+    flat = rows.ravel()
+    first = flat[index]
+    index += 1
+    step = flat[index] - first
+    return first + share[:, None] * step, step
 
 
 def outline(lit: Lit, rims: Floats) -> Curves:
     """Curves before any blur; `rims` (k, 4) are rows as `Rim.row` gives them.
 
-    The rim's own softness is left to the blur.
+    The rim's own softness is left to the blur. Where what is lit carries slopes, two rows more:
+    by halo and halo length.
     """
+    on = lit.grid.on
     inside = lit.grid.inside
     reach = np.maximum(np.abs(lit.grid.xi) - 1.0, 0.0)
-    outside = (1.0 - inside) * rims[:, 2:3] * np.exp(-reach / rims[:, 3:4])
+    length = rims[:, 3:4]
+    thinned = (1.0 - inside) * np.exp(-reach / length)
+    outside = rims[:, 2:3] * thinned
     bare = 1.0 - inside - outside
+    slopes = lit.ground.shape[1] > 1
+    k, rows, count = lit.ground.shape
+    face = np.empty((k, rows + 2 * slopes, count))
+    ground = np.empty_like(face)
     # Fuzz has no slope of its own; it is lit as the ground below it is.
-    return Curves(
-        lit.grid,
-        inside * lit.face + outside * lit.ground + bare * lit.thrown,
-        bare * lit.ground,
-    )
+    face[:, :rows] = outside[:, None] * lit.ground + bare[:, None] * lit.thrown
+    face[:, :rows, on] += inside[on] * lit.face
+    ground[:, :rows] = bare[:, None] * lit.ground
+    if slopes:
+        for row, more in ((rows, thinned), (rows + 1, outside * reach / length**2)):
+            face[:, row] = more * (lit.ground[:, 0] - lit.thrown[:, 0])
+            ground[:, row] = -more * lit.ground[:, 0]
+    return Curves(lit.grid, face, ground)
 
 
 def blur_curves(curves: Curves, sigma: Floats) -> tuple[Floats, Floats]:
-    """Curves (k or 1, count) blurred by Gaussians of standard deviation `sigma` (k,) half widths.
+    """Curves (k or 1, 1, count) blurred by Gaussians of standard deviation `sigma` (k,).
 
     Returns two arrays (k, count).
     """
     count = len(curves.grid.xi)
     transfer = np.exp(-0.5 * (curves.grid.frequencies * np.asarray(sigma)[:, None]) ** 2)
     # The ground goes on beyond the grid; blurring what the strand takes away keeps the ends true.
-    face = fft.irfft(fft.rfft(curves.face) * transfer, count)
-    return face, 1.0 - fft.irfft(fft.rfft(1.0 - curves.ground) * transfer, count)
+    face = fft.irfft(fft.rfft(curves.face[:, 0]) * transfer, count)
+    return face, 1.0 - fft.irfft(fft.rfft(1.0 - curves.ground[:, 0]) * transfer, count)
+
+
+def blur_with_slopes(curves: Curves, sigma: Floats) -> Floats:
+    """Curves with slopes, blurred by `sigma` (k,), one row more each: the slope by sigma.
+
+    (k, 2, rows + 1, count): what multiplies S, then g.
+    """
+    k, rows, count = curves.face.shape
+    both: Floats = np.empty((k, 2, rows, count))
+    both[:, 0] = curves.face
+    np.negative(curves.ground, out=both[:, 1])
+    both[:, 1, 0] += 1.0
+    frequencies = curves.grid.frequencies
+    transfer = np.exp(-0.5 * (frequencies * sigma[:, None]) ** 2)
+    waves = np.empty((k, 2, rows + 1, len(frequencies)), complex)
+    np.multiply(fft.rfft(both), transfer[:, None, None], out=waves[:, :, :rows])
+    # Blur spreads as heat does: the slope by sigma is sigma times the second derivative.
+    spread = -(frequencies**2) * sigma[:, None]
+    np.multiply(waves[:, :, 0], spread[:, None], out=waves[:, :, rows])
+    blurred = np.asarray(fft.irfft(waves, count), float)
+    np.negative(blurred[:, 1], out=blurred[:, 1])
+    blurred[:, 1, 0] += 1.0
+    return blurred
 
 
 def core_half_width(rim: Rim) -> float:
@@ -250,66 +351,44 @@ def silhouette_radius_mm(
     return np.asarray(a * height / (a + b + c))
 
 
-def _face_direct(theta: Floats, lights: Floats) -> Floats:
-    """Light straight from sky and lamp on facets of slope `theta` (k, m)."""
-    sky, lamp, lean, softness, _, scatter, _ = lights.T[:, :, None]
-    n_z, n_x = np.cos(theta), np.sin(theta)
-    # A lamp of some size sets gradually round the strand: mean of max(0, n.l) over its disc,
-    # whose angular depth follows from the far shadow edge's by d(tan + sec) = sec (sec + tan).
-    depth = np.maximum(softness / (np.sqrt(1.0 + lean**2) + np.abs(lean)), 1e-3)
-    height = (n_z - lean * n_x) / depth
-    set_gradually = depth * (height * ndtr(height) + _NORMAL * np.exp(-0.5 * height * height))
-    sloped = sky * 0.5 * (1.0 + n_z) + lamp * set_gradually + (1.0 - sky - lamp)
-    return np.asarray((1.0 - scatter) * sloped + scatter)
+def _face(n_z: Floats, n_x: Floats, light: list[Floats], slopes: bool) -> Floats:
+    """Light straight from sky and lamp on facets of normal (n_x, n_z), (k, m); with its slopes."""
+    sky, lamp, lean, softness, _, scatter, _ = light
+    from_sky = 0.5 * (n_z - 1.0)
+    from_lamp, *by = lamp_on_face(n_z, n_x, lean, softness, slopes)
+    from_lamp -= 1.0
+    # Light that nothing shades makes up for what sky and lamp leave of one.
+    sloped = 1.0 + sky * from_sky + lamp * from_lamp
+    rest = 1.0 - scatter
+    out = np.zeros((len(sloped), 9 if slopes else 1, sloped.shape[1]))
+    np.add(rest * sloped, scatter, out=out[:, 0])
+    if slopes:
+        np.multiply(rest, from_sky, out=out[:, 1])
+        np.multiply(rest, from_lamp, out=out[:, 2])
+        np.multiply(rest * lamp, by[0], out=out[:, 3])
+        np.multiply(rest * lamp, by[1], out=out[:, 4])
+        np.subtract(1.0, sloped, out=out[:, 6])
+    return out
 
 
-def _ground_direct(x: Floats, lights: Floats, rise: Floats) -> Floats:
-    """Light on the ground at `x` (k, m), radii from below the axis, which is `rise` (k,) high."""
-    sky, lamp, lean, softness, near_share, _, _ = lights.T[:, :, None]
-    height = rise[:, None]
-    root = np.sqrt(1.0 + lean**2)
-    far = np.maximum(softness, 0.01)
-    near = np.maximum(softness * near_share, 0.01)
-    before, behind = np.where(lean >= 0, near, far), np.where(lean >= 0, far, near)
-    middle = height * lean
-    shadow = ndtr((x - middle + root) / before) - ndtr((x - middle - root) / behind)
-    return np.asarray(1.0 - sky * height / (x * x + height * height) - lamp * shadow)
+def _ground(x: Floats, rise: Floats, light: list[Floats], slopes: bool) -> Floats:
+    """Light on the ground at `x` (k, m), radii from below the axis, which is `rise` high.
 
-
-@dataclass(frozen=True)
-class _FormFactors:
-    theta: Floats
-    x_cell: Floats
-    ground_to_facet: Floats
-    facet_to_ground: Floats
-
-
-@lru_cache(maxsize=1)
-def _form_factors() -> _FormFactors:
-    """Exchange between a unit cylinder on the plane and the plane, per radius, computed once."""
-    facets = 96
-    edges_t = np.linspace(-np.pi, np.pi, facets + 1)
-    theta = 0.5 * (edges_t[1:] + edges_t[:-1])
-    grid = np.concatenate([np.linspace(0, 3, 25), np.geomspace(3.2, 60, 24)])
-    edges_x = np.concatenate([-grid[:0:-1], grid])
-    x_cell = 0.5 * (edges_x[1:] + edges_x[:-1])
-    px, pz = np.sin(theta), 1.0 + np.cos(theta)
-    nx, nz = np.sin(theta), np.cos(theta)
-
-    def sine_from_normal(x: Floats) -> Floats:
-        dx, dz = x[None, :] - px[:, None], -pz[:, None]
-        length = np.hypot(dx, dz)
-        cosine = (dx * nx[:, None] + dz * nz[:, None]) / length
-        sine = (dx * nz[:, None] - dz * nx[:, None]) / length
-        # Behind the facet's own horizon the sine is held where it was there and adds nothing.
-        return np.where(cosine > 0, sine, np.sign(theta)[:, None])
-
-    ground_to_facet = 0.5 * np.abs(np.diff(sine_from_normal(edges_x), axis=1))
-
-    # Seen from the ground the direction's sine from the vertical is what counts.
-    ex, ez = np.sin(edges_t), 1.0 + np.cos(edges_t)
-    dx = ex[None, :] - x_cell[:, None]
-    sine = dx / np.maximum(np.hypot(dx, ez[None, :]), 1e-9)
-    toward = (px[None, :] - x_cell[:, None]) * nx[None, :] + pz[None, :] * nz[None, :]
-    facet_to_ground = 0.5 * np.abs(np.diff(sine, axis=1)) * (toward < 0)
-    return _FormFactors(theta, x_cell, ground_to_facet, facet_to_ground)
+    With slopes, and after them its slope by x.
+    """
+    sky, lamp, lean, softness, near_share, _, _ = light
+    hidden, *by_hidden = sky_hidden(x, rise, slopes)
+    shadow, *by_shadow = lamp_shadow(x, rise, lean, softness, near_share, slopes)
+    out = np.zeros((len(x), 10 if slopes else 1, x.shape[1]))
+    np.subtract(1.0, sky * hidden + lamp * shadow, out=out[:, 0])
+    if slopes:
+        by_x, by_lean, by_softness, by_near, by_rise = by_shadow
+        less_sky, less_lamp = -sky, -lamp
+        np.negative(hidden, out=out[:, 1])
+        np.negative(shadow, out=out[:, 2])
+        np.multiply(less_lamp, by_lean, out=out[:, 3])
+        np.multiply(less_lamp, by_softness, out=out[:, 4])
+        np.multiply(less_lamp, by_near, out=out[:, 5])
+        np.add(less_sky * by_hidden[1], less_lamp * by_rise, out=out[:, 8])
+        np.add(less_sky * by_hidden[0], less_lamp * by_x, out=out[:, 9])
+    return out

@@ -15,7 +15,9 @@ from measure.shading import (
     Light,
     Lit,
     Rim,
+    aspect,
     blur_curves,
+    blur_with_slopes,
     core_half_width,
     grid,
     halo_half_width,
@@ -29,12 +31,14 @@ SKY = Light(1.0, 0.0, 0.0, 0.2, 1.0, 0.0, 0.0)
 
 
 def lit(light: Light, view_tan: float = 0.0, ground_level: float = 1.0, rise: float = 1.0) -> Lit:
-    one = (np.array([v]) for v in (rise, view_tan, ground_level))
-    return light_up(light.row, *one, no_ground=False, grid_=GRID)
+    seen = aspect(np.array([view_tan]), GRID)
+    return light_up(light.row, np.array([rise]), seen, np.array([ground_level]), no_ground=False)
 
 
 def at(curve: np.ndarray, xi: np.ndarray | float) -> np.ndarray:
-    return np.interp(xi, GRID.xi, curve[0])
+    """The curve's value at xi; the face's is laid out where it shows."""
+    where = GRID.xi if curve.shape[-1] == len(GRID.xi) else GRID.xi[GRID.on]
+    return np.asarray(np.interp(xi, where, curve[0, 0]))
 
 
 # --------------------------------------------------------------------- ground under an even sky
@@ -215,3 +219,39 @@ def test_the_view_shows_more_of_the_side_it_stands_on() -> None:
     lamp = Light(0.0, 1.0, -math.tan(v), 0.01, 1.0, 0.0, 0.0)
     seen = at(lit(lamp, view_tan=math.tan(v)).face, 0.0)
     assert seen == pytest.approx(1 / math.cos(v), abs=5e-3)
+
+
+# --------------------------------------------------------------------------------- slopes
+
+
+@pytest.mark.parametrize("lean", [-0.7, 0.9])
+@pytest.mark.parametrize("no_ground", [False, True])
+def test_slopes_are_what_small_steps_give(lean: float, no_ground: bool) -> None:
+    # The definition of a derivative: central differences of the curves themselves.
+    light = np.array([0.4, 0.35, lean, 0.3, 0.6, 0.15, 0.9])
+    rim = np.array([1.1, 0.06, 0.1, 0.5])
+    seen, level = aspect(np.array([0.12]), GRID), np.array([0.8])
+
+    def curves(light: np.ndarray, rim: np.ndarray, camera: float = 0.1) -> np.ndarray:
+        sigma = np.array([math.hypot(camera, rim[1])])
+        lit_ = light_up(light[None], rim[:1], seen, level, no_ground, slopes=True)
+        return np.asarray(blur_with_slopes(outline(lit_, rim[None]), sigma)[0])
+
+    given = curves(light, rim)
+    step = 1e-4
+    for row in range(7):
+        change = step * np.eye(7)[row]
+        slope = (curves(light + change, rim) - curves(light - change, rim))[:, 0] / (2 * step)
+        assert np.allclose(given[:, 1 + row], slope, atol=1e-5), row
+    for row, figure in ((8, 0), (9, 2), (10, 3)):
+        change = step * np.eye(4)[figure]
+        slope = (curves(light, rim + change) - curves(light, rim - change))[:, 0] / (2 * step)
+        assert np.allclose(given[:, row], slope, atol=1e-4), row
+    # By the blur: a camera sharper or softer by that much.
+    sigma = math.hypot(0.1, rim[1])
+    more, less = (
+        curves(light, rim, math.sqrt((sigma + d) ** 2 - rim[1] ** 2))[:, 0] for d in (step, -step)
+    )
+    assert np.allclose(given[:, 11], (more - less) / (2 * step), atol=1e-5)
+    plain = outline(light_up(light[None], rim[:1], seen, level, no_ground), rim[None])
+    assert np.allclose(blur_curves(plain, np.array([sigma])), given[:, None, 0], atol=1e-12)

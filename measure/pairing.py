@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -151,167 +151,181 @@ def recommend_pairing(
             f"your own groups must each name {plies} of the bobbins, none of them twice"
         )
 
-    def table_of(kept: Collection[str]) -> _Table:
-        bobbins = tuple(b for b in profiles.bobbins if b.name in kept)
-        return _Table(Profiles(bobbins, profiles.scatter_percent), plies)
-
-    def planned(kept: Collection[str], groups: Sequence[Sequence[End]]) -> Plying:
-        return _plying(table_of(kept), groups, profiles, wrap_factor)
-
+    table = _Table(profiles, plies, may_rewind)
     best_cost, worst_cost = math.inf, -math.inf
-    best: tuple[tuple[str, ...], list[tuple[End, ...]]] = ((), [])
+    best: list[tuple[End, ...]] = []
     worst = best
-    for kept in itertools.combinations(names, len(names) - len(names) % plies):
-        table = table_of(kept)
-        cost, division = _divide(table, min, may_rewind, charged=True)
+    for kept in itertools.combinations(range(len(names)), len(names) - len(names) % plies):
+        cost, division = table.divide(kept, worst=False)
         if cost < best_cost:
-            best_cost, best = cost, (kept, division)
-        cost, division = _divide(table, max, may_rewind, charged=False)
+            best_cost, best = cost, division
+        cost, division = table.divide(kept, worst=True)
         if cost > worst_cost:
-            worst_cost, worst = cost, (kept, division)
-    found = (planned(*best), planned(*worst), planned(used, own))
+            worst_cost, worst = cost, division
+    found = (
+        table.plying(best, wrap_factor),
+        table.plying(worst, wrap_factor),
+        table.plying([tuple(group) for group in own], wrap_factor),
+    )
     return Pairing(plies, *found, own_given, _sentence(*found, own_given))
 
 
 class _Table:
-    """Bobbins that are all to be plied, cut into common cells, and what each group costs.
+    """Bobbins cut into common cells, and what every group of them costs.
 
-    A bobbin's ends are numbered: twice its place as it comes off, and one more rewound.
+    A bobbin's ends are numbered: twice its place as it comes off, and one more rewound. Diameters
+    are told as departures x from the mean of all bobbins. Of bobbins whose own mean departs by m
+    they are (x - m)/(1 + m), so that sums of x and of its square over a group's cells give the
+    group's cost whichever bobbins are plied beside it.
     """
 
-    def __init__(self, profiles: Profiles, plies: int) -> None:
+    def __init__(self, profiles: Profiles, plies: int, may_rewind: bool) -> None:
         self.plies = plies
         doubt = math.fsum(b.u_percent**2 for b in profiles.bobbins) / len(profiles.bobbins)
         # What the drift is not known to be varies too, as far as anyone can tell.
         self.scatter = math.hypot(profiles.scatter_percent, math.sqrt(doubt)) / 100
         self.names = tuple(bobbin.name for bobbin in profiles.bobbins)
-        self.cell = max(bobbin.length for bobbin in profiles.bobbins) / _CELLS
+        self.lengths = [bobbin.length for bobbin in profiles.bobbins]
+        self.cell = max(self.lengths) / _CELLS
         spun = [bobbin.in_cells(self.cell) for bobbin in profiles.bobbins]
         self.cells = np.array([len(cells) for cells in spun])
-        self.total = int(self.cells.sum())
         self.mean_mm = float(np.concatenate(spun).mean())
-        # Relative departures from the mean in the order the yarn leaves the rack, 0 past its end.
+        # In the order the yarn leaves the rack, 0 past its end.
         self.off = np.zeros((2 * len(spun), int(self.cells.max())))
         for bobbin, cells in enumerate(spun):
             departures = cells / self.mean_mm - 1
             self.off[2 * bobbin, : len(cells)] = departures[::-1]
             self.off[2 * bobbin + 1, : len(cells)] = departures
-        # Sums of products of any two ends over their first cells, for each number of cells.
+        # Sums over the first cells, for each number of cells, of ends and of products of two.
+        before = np.zeros((len(self.off), 1))
+        self.sums = np.hstack([before, np.cumsum(self.off, axis=1)])
         products = np.cumsum(self.off[:, np.newaxis, :] * self.off[np.newaxis, :, :], axis=2)
-        self.sums = np.concatenate([np.zeros((*products.shape[:2], 1)), products], axis=2)
-        turns = itertools.product((0, 1), repeat=plies)
-        self.turns = np.array(list(turns))
+        self.products = np.concatenate([np.zeros((*products.shape[:2], 1)), products], axis=2)
+        members = np.array(list(itertools.combinations(range(len(spun)), plies)))
+        turns = np.array(list(itertools.product((0, 1) if may_rewind else (0,), repeat=plies)))
+        self.ends = 2 * members[:, np.newaxis, :] + turns
+        """Of every group with every turn, (groups, turns, plies)."""
+        self.sets = (1 << members).sum(axis=1)
+        """Each group as a set of bobbins, one bit each."""
+        self.group_sums = self.sums_of(self.ends)
 
-    def alone(self, ends: NDArray[np.int_], plied: int) -> Floats:
-        """Cost of what is left of ends beyond `plied` cells, plied by itself.
+    def sums_of(self, ends: NDArray[np.int_]) -> tuple[Floats, Floats, Floats, Floats]:
+        """Of groups of ends (..., n): squares, values, cells, and what is charged beside, (...).
 
-        So many of its cells as there are plies make one of the plied yarn.
+        Ends left over count as plied by themselves: so many of their cells as there are plies
+        make one of the plied yarn.
         """
-        own = self.sums[ends, ends, -1] - self.sums[ends, ends, plied]
-        charged: Floats = own + (self.cells[ends // 2] - plied) * (LEFT_OVER_PERCENT / 100) ** 2
-        return charged / self.plies
-
-    def costs(self, ends: NDArray[np.int_]) -> Floats:
-        """Square departures summed over the cells of groups of ends (m, n) of the same bobbins."""
-        plied = int(self.cells[ends[0] // 2].min())
-        together = self.sums[ends[:, :, np.newaxis], ends[:, np.newaxis, :], plied]
-        sums: Floats = together.sum(axis=(1, 2)) / self.plies**2
-        ends_alone: Floats = self.alone(ends, plied).sum(axis=1)
-        return sums + ends_alone
+        n = self.plies
+        cells = self.cells[ends // 2]
+        plied = cells.min(axis=-1)
+        two = (ends[..., :, np.newaxis], ends[..., np.newaxis, :])
+        squares = self.products[(*two, plied[..., np.newaxis, np.newaxis])].sum(axis=(-2, -1))
+        values = self.sums[ends, plied[..., np.newaxis]]
+        own = self.products[ends, ends, plied[..., np.newaxis]]
+        left = cells - plied[..., np.newaxis]
+        all_squares = squares / n**2 + (self.products[ends, ends, -1] - own).sum(axis=-1) / n
+        # Of the plied cells and of the left over ones alike: each ply's value counts one nth.
+        all_values = values.sum(axis=-1) / n + (self.sums[ends, -1] - values).sum(axis=-1) / n
+        all_cells = plied + left.sum(axis=-1) / n
+        charged = left.sum(axis=-1) / n * (LEFT_OVER_PERCENT / 100) ** 2
+        return all_squares, all_values, all_cells, charged
 
     def trouble(self, ends: NDArray[np.int_]) -> Floats:
-        """What the rewindings of groups of ends (m, n) are charged."""
-        rewound = (self.cells[ends // 2] * (ends % 2)).sum(axis=1)
+        """What the rewindings of groups of ends (..., n) are charged."""
+        rewound = (self.cells[ends // 2] * (ends % 2)).sum(axis=-1)
         charged: Floats = rewound / self.plies * (REWINDING_PERCENT / 100) ** 2
         return charged
 
-    def ends_of(self, group: Sequence[End]) -> NDArray[np.int_]:
-        """Numbers of a group's ends, (n,)."""
-        return np.array([2 * self.names.index(end.name) + end.rewound for end in group])
+    def mean_of(self, kept: Sequence[int]) -> float:
+        """Departure of these bobbins' mean from that of all."""
+        total = sum(float(self.sums[2 * bobbin, -1]) for bobbin in kept)
+        return total / float(self.cells[list(kept)].sum())
 
-    def per_length(self, cost: float) -> float:
-        """A sum over cells as a mean over the yarn that all bobbins would make."""
-        return cost / (self.total / self.plies)
+    def cost(self, sums: tuple[Floats, Floats, Floats, Floats], mean: float) -> Floats:
+        """Square departures summed over groups, from a mean, with what is charged beside."""
+        squares, values, cells, charged = sums
+        about: Floats = (squares - 2 * mean * values + mean**2 * cells) / (1 + mean) ** 2 + charged
+        return about
 
+    def divide(self, kept: Sequence[int], *, worst: bool) -> tuple[float, list[tuple[End, ...]]]:
+        """The division of these bobbins into groups whose cost is least, or most, and that cost.
 
-def _plying(
-    table: _Table, groups: Sequence[Sequence[End]], profiles: Profiles, wrap_factor: float
-) -> Plying:
-    """What a division of a table's bobbins gives, of all the bobbins there are."""
-    ends = [table.ends_of(group) for group in groups]
-    joined = [table.off[group][:, : table.cells[group // 2].min()].mean(axis=0) for group in ends]
-    plied = np.concatenate(joined)
-    about = plied - plied.mean()
-    drift = math.sqrt(float(about @ about) / len(plied)) / (1 + float(plied.mean()))
-    scatter = table.scatter / math.sqrt(table.plies)
-    wide_mm = ply_factor(table.plies) * table.mean_mm
-    spread = np.add.outer(1 + plied, scatter * _QUANTILES).ravel()
-    thin, thick = (float(q) for q in np.quantile(spread, (0.025, 0.975)))
-    cost = sum(float((table.costs(e[None]) + table.trouble(e[None]))[0]) for e in ends)
-    used = table.plies * len(plied) * table.cell
-    return Plying(
-        groups=tuple(
-            PlyGroup(tuple(group), wide_mm * (1 + mean), len(mean) * table.cell)
-            for group, mean in zip(groups, joined, strict=True)
-        ),
-        left_over=tuple(b.name for b in profiles.bobbins if b.name not in table.names),
-        left_over_share=max(1 - used / math.fsum(b.length for b in profiles.bobbins), 0.0),
-        drift_percent=100 * drift,
-        cv_percent=100 * math.hypot(drift, scatter),
-        wpi_interval=(
-            wpi_from_diameter(wide_mm * thick, wrap_factor),
-            wpi_from_diameter(wide_mm * thin, wrap_factor),
-        ),
-        cost=table.per_length(cost),
-    )
+        Exact: the cost of a set of bobbins still to divide is that of its first bobbin's group
+        and of the rest. What rewinding is charged counts for nothing in the worst.
+        """
+        everything = sum(1 << bobbin for bobbin in kept)
+        inside = np.flatnonzero(self.sets & ~everything == 0)
+        sums = tuple(part[inside] for part in self.group_sums)
+        costs = self.cost((sums[0], sums[1], sums[2], sums[3]), self.mean_of(kept))
+        if not worst:
+            costs = costs + self.trouble(self.ends[inside])
+        turns = costs.argmax(axis=1) if worst else costs.argmin(axis=1)
+        rows = range(len(inside))
+        chosen_costs = costs[rows, turns].tolist()
+        chosen_ends = self.ends[inside, turns].tolist()
+        groups = dict(
+            zip(
+                self.sets[inside].tolist(), zip(chosen_costs, chosen_ends, strict=True), strict=True
+            )
+        )
+        found: dict[int, tuple[float, int]] = {0: (0.0, 0)}
 
+        def divided(left: int) -> float:
+            """Cost of dividing the bobbins in the set `left`."""
+            if left not in found:
+                first = left & -left
+                others = [1 << m for m in kept if (1 << m) & left & ~first]
+                options = []
+                for mates in itertools.combinations(others, self.plies - 1):
+                    group = first + sum(mates)
+                    options.append((groups[group][0] + divided(left - group), group))
+                found[left] = max(options) if worst else min(options)
+            return found[left][0]
 
-def _divide(
-    table: _Table,
-    choose: Callable[[Sequence[float]], float],
-    may_rewind: bool,
-    *,
-    charged: bool,
-) -> tuple[float, list[tuple[End, ...]]]:
-    """The division of all bobbins into groups whose cost is least or most, and that cost.
+        cost = divided(everything) / self.yarn_cells(kept)
+        division: list[tuple[End, ...]] = []
+        left = everything
+        while left:
+            taken = found[left][1]
+            division.append(tuple(End(self.names[e // 2], bool(e % 2)) for e in groups[taken][1]))
+            left -= taken
+        return cost, division
 
-    Exact: the cost of a set of bobbins still to divide is that of its first bobbin's group and
-    of the rest.
-    """
-    k, n = len(table.names), table.plies
-    turns = table.turns if may_rewind else table.turns[:1]
-    groups: dict[int, tuple[float, NDArray[np.int_]]] = {}
-    for members in itertools.combinations(range(k), n):
-        ends = 2 * np.array(members) + turns
-        costs = table.costs(ends)
-        if charged:
-            costs = costs + table.trouble(ends)
-        chosen = costs.tolist().index(choose(costs.tolist()))
-        groups[sum(1 << m for m in members)] = float(costs[chosen]), ends[chosen]
-    found: dict[int, tuple[float, int]] = {0: (0.0, 0)}
+    def yarn_cells(self, kept: Sequence[int]) -> float:
+        """Cells of plied yarn that these bobbins would make."""
+        return float(self.cells[list(kept)].sum()) / self.plies
 
-    def divided(left: int) -> float:
-        """Cost of dividing the bobbins in the set `left`."""
-        if left not in found:
-            first = (left & -left).bit_length() - 1
-            others = [m for m in range(first + 1, k) if left >> m & 1]
-            options = []
-            for mates in itertools.combinations(others, n - 1):
-                group = 1 << first | sum(1 << m for m in mates)
-                options.append((groups[group][0] + divided(left & ~group), group))
-            chosen = choose([cost for cost, _ in options])
-            found[left] = next(option for option in options if option[0] == chosen)
-        return found[left][0]
-
-    left = (1 << k) - 1
-    cost = table.per_length(divided(left))
-    division: list[tuple[End, ...]] = []
-    while left:
-        taken = found[left][1]
-        ends = groups[taken][1].tolist()
-        division.append(tuple(End(table.names[e // 2], bool(e % 2)) for e in ends))
-        left &= ~taken
-    return cost, division
+    def plying(self, groups: Sequence[tuple[End, ...]], wrap_factor: float) -> Plying:
+        """What a division into groups gives."""
+        ends = np.array(
+            [[2 * self.names.index(end.name) + end.rewound for end in group] for group in groups]
+        )
+        kept = sorted({int(bobbin) for bobbin in (ends // 2).ravel()})
+        joined = [self.off[e][:, : self.cells[e // 2].min()].mean(axis=0) for e in ends]
+        plied = np.concatenate(joined)
+        about = plied - plied.mean()
+        drift = math.sqrt(float(about @ about) / len(plied)) / (1 + float(plied.mean()))
+        scatter = self.scatter / math.sqrt(self.plies)
+        wide_mm = ply_factor(self.plies) * self.mean_mm
+        spread = np.add.outer(1 + plied, scatter * _QUANTILES).ravel()
+        thin, thick = (float(q) for q in np.quantile(spread, (0.025, 0.975)))
+        cost = self.cost(self.sums_of(ends), self.mean_of(kept)) + self.trouble(ends)
+        used = self.plies * len(plied) * self.cell
+        return Plying(
+            groups=tuple(
+                PlyGroup(group, wide_mm * (1 + mean), len(mean) * self.cell)
+                for group, mean in zip(groups, joined, strict=True)
+            ),
+            left_over=tuple(name for k, name in enumerate(self.names) if k not in kept),
+            left_over_share=max(1 - used / math.fsum(self.lengths), 0.0),
+            drift_percent=100 * drift,
+            cv_percent=100 * math.hypot(drift, scatter),
+            wpi_interval=(
+                wpi_from_diameter(wide_mm * thick, wrap_factor),
+                wpi_from_diameter(wide_mm * thin, wrap_factor),
+            ),
+            cost=float(cost.sum()) / self.yarn_cells(kept),
+        )
 
 
 # --- in words ---------------------------------------------------------------------------------

@@ -1,0 +1,135 @@
+"""A chart as a picture file: PNG or SVG, always light, so that it can be printed.
+
+The file holds what the chart shows as it is zoomed, a title above and the figures in words below.
+Whatever a title contains stays words: it is never read as markup.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from pathlib import Path
+from typing import Final, Protocol
+
+from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QRect, QRectF, QSize, QSizeF, Qt
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QImageWriter, QPaintDevice, QPainter
+from PySide6.QtSvg import QSvgGenerator
+from PySide6.QtWidgets import QApplication
+
+from app import UseError
+from app.window.theme import LIGHT
+
+SHEET_PX: Final = QSize(1200, 640)
+"""Size of the sheet; a PNG has `PNG_SCALE` times as many pixels each way."""
+PNG_SCALE: Final = 2
+_MARGIN: Final = 24.0
+_PX_PER_INCH: Final = 96
+_TITLE_LETTERS: Final = 200
+
+
+class Drawable(Protocol):
+    """A chart that can draw itself on a sheet."""
+
+    def paint_on(self, painter: QPainter, area: QRectF) -> None:
+        """Draw into part of the sheet."""
+
+    def summary(self) -> str:
+        """The figures in words."""
+
+
+def plain(text: str) -> str:
+    """`text` on one line, without what no file should contain: controls, halves of characters."""
+    kept = "".join(" " if unicodedata.category(c) in ("Cc", "Cs", "Cn") else c for c in text)
+    line = " ".join(kept.split())
+    return line if len(line) <= _TITLE_LETTERS else line[: _TITLE_LETTERS - 1] + "…"
+
+
+def chart_png(chart: Drawable, title: str, size: QSize = SHEET_PX) -> bytes:
+    """The chart as a PNG of `PNG_SCALE` times `size` pixels."""
+    image = QImage(size * PNG_SCALE, QImage.Format.Format_RGB32)
+    image.setDevicePixelRatio(PNG_SCALE)
+    _paint_sheet(image, chart, title, size)
+    # Said after painting: Qt would size the words by it.
+    dots_per_metre = round(_PX_PER_INCH * PNG_SCALE / 0.0254)
+    image.setDotsPerMeterX(dots_per_metre)
+    image.setDotsPerMeterY(dots_per_metre)
+    store = QByteArray()
+    buffer = QBuffer(store)
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    writer = QImageWriter(buffer, QByteArray(b"png"))
+    writer.setText("Title", plain(title))
+    if not writer.write(image):
+        raise RuntimeError(writer.errorString())
+    return bytes(store.data())
+
+
+def chart_svg(chart: Drawable, title: str, size: QSize = SHEET_PX) -> bytes:
+    """The chart as an SVG of `size` pixels."""
+    store = QByteArray()
+    buffer = QBuffer(store)
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    generator = QSvgGenerator()
+    generator.setOutputDevice(buffer)
+    generator.setSize(size)
+    generator.setViewBox(QRect(0, 0, size.width(), size.height()))
+    generator.setResolution(_PX_PER_INCH)
+    generator.setTitle(plain(title))
+    generator.setDescription(plain(chart.summary()))
+    _paint_sheet(generator, chart, title, size)
+    buffer.close()
+    return bytes(store.data())
+
+
+def save_chart(chart: Drawable, file: Path, title: str) -> None:
+    """Write the chart into `file`, as its ending says; UseError when that cannot be done.
+
+    The file is there whole or not at all.
+    """
+    makers = {".png": chart_png, ".svg": chart_svg}
+    maker = makers.get(file.suffix.lower())
+    if maker is None:
+        raise UseError(f"{file.name} does not say which kind of picture: end it in .png or .svg.")
+    part = file.with_name(file.name + ".part")
+    try:
+        part.write_bytes(maker(chart, title))
+        part.replace(file)
+    except OSError as problem:
+        part.unlink(missing_ok=True)
+        why = problem.strerror or "the system refused"
+        raise UseError(f"{file} could not be written ({why}); choose another place.") from problem
+
+
+def _paint_sheet(device: QPaintDevice, chart: Drawable, title: str, size: QSize) -> None:
+    painter = QPainter(device)
+    try:
+        _paint_words_and_chart(painter, chart, title, size)
+    finally:
+        # A painter that outlives its device takes the program with it.
+        painter.end()
+
+
+def _paint_words_and_chart(painter: QPainter, chart: Drawable, title: str, size: QSize) -> None:
+    sheet = QRectF(0, 0, size.width(), size.height())
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+    painter.fillRect(sheet, QColor(LIGHT.panel))
+    body = QFont(QApplication.font())
+    head = QFont(body)
+    head.setPointSizeF(body.pointSizeF() * 1.4 if body.pointSizeF() > 0 else 14.0)
+    inside = sheet.adjusted(_MARGIN, _MARGIN, -_MARGIN, -_MARGIN)
+    head_px = QFontMetricsF(head).height() * 1.5
+    body_px = QFontMetricsF(body).height() * 1.4
+    top = QRectF(inside.topLeft(), QSizeF(inside.width(), head_px))
+    foot = QRectF(inside.left(), inside.bottom() - body_px, inside.width(), body_px)
+    for words, font, area, colour in (
+        (title, head, top, LIGHT.ink),
+        (chart.summary(), body, foot, LIGHT.quiet_ink),
+    ):
+        painter.setFont(font)
+        painter.setPen(QColor(colour))
+        text = QFontMetricsF(font).elidedText(
+            plain(words), Qt.TextElideMode.ElideRight, area.width()
+        )
+        flags = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+        painter.drawText(area, int(flags) | int(Qt.TextFlag.TextSingleLine), text)
+    chart.paint_on(
+        painter, QRectF(inside.left(), top.bottom(), inside.width(), foot.top() - top.bottom() - 6)
+    )

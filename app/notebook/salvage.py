@@ -44,7 +44,8 @@ from app.notebook.schema import TABLES
 from app.notebook.store import Notebook
 from measure.results import Along, Caution, Outline, StrandReading
 
-_MOST_PROBES: Final = 3_000_000
+_FAILURES: Final = 20_000
+"""Rows in a row that cannot be had, after which a table is taken to be at its end."""
 _LOST: Final = "Lost"
 
 
@@ -101,6 +102,7 @@ def _remove(target: Path) -> None:
 def _copy_of(damaged: Path, folder: Path) -> sqlite3.Connection:
     copy = folder / "notebook.slubwise"
     shutil.copyfile(damaged, copy)
+    _fill_up(copy)
     log = damaged.with_name(damaged.name + "-wal")
     if log.exists():
         shutil.copyfile(log, copy.with_name(copy.name + "-wal"))
@@ -108,6 +110,20 @@ def _copy_of(damaged: Path, folder: Path) -> sqlite3.Connection:
     db.execute("PRAGMA cell_size_check = OFF")
     db.execute("PRAGMA foreign_keys = OFF")
     return db
+
+
+def _fill_up(copy: Path) -> None:
+    """Make a file that was cut short as long as its header says, or SQLite reads none of it.
+
+    Source: https://www.sqlite.org/fileformat2.html, bytes 16 (page size) and 28 (pages).
+    """
+    with copy.open("rb+") as file:
+        header = file.read(32)
+        page_size = int.from_bytes(header[16:18], "big")
+        length = (page_size if page_size > 1 else 65536) * int.from_bytes(header[28:32], "big")
+        if length > copy.stat().st_size:
+            with suppress(OSError):
+                file.truncate(length)
 
 
 def _save_table(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> None:
@@ -122,7 +138,7 @@ def _save_table(old: sqlite3.Connection, new: sqlite3.Connection, table: str) ->
 def _rows(db: sqlite3.Connection, table: str, columns: list[str]) -> Iterator[tuple[Any, ...]]:
     """All rows that can be had: from the front, from the back, and one by one in between."""
     names = ", ".join(["rowid", *columns])
-    first = 0
+    first, last = 0, None
     try:
         for row in db.execute(f"SELECT {names} FROM {table} NOT INDEXED ORDER BY rowid"):
             first = row[0]
@@ -130,19 +146,22 @@ def _rows(db: sqlite3.Connection, table: str, columns: list[str]) -> Iterator[tu
         return
     except (sqlite3.DatabaseError, ValueError):  # ValueError: text that is not UTF-8 any more
         pass
-    last = first + _MOST_PROBES
     try:
         question = f"SELECT {names} FROM {table} NOT INDEXED WHERE rowid > ? ORDER BY rowid DESC"
         for row in db.execute(question, (first,)):
-            last = row[0] - 1
+            last = row[0]
             yield row[1:]
     except (sqlite3.DatabaseError, ValueError):
         pass
-    for rowid in range(first + 1, min(last, first + _MOST_PROBES) + 1):
+    failures, rowid = 0, first + 1
+    while failures < _FAILURES and (last is None or rowid < last):
+        failures += 1
         with suppress(sqlite3.DatabaseError, ValueError):
             found = db.execute(f"SELECT {names} FROM {table} WHERE rowid = ?", (rowid,)).fetchone()
             if found is not None:
+                failures = 0
                 yield found[1:]
+        rowid += 1
 
 
 def _makes_sense(table: str, row: tuple[Any, ...]) -> bool:

@@ -1,7 +1,11 @@
 from __future__ import annotations
 
 import math
+import os
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -573,3 +577,37 @@ def test_it_has_a_name_and_says_its_figures(chart: DriftChart) -> None:
     assert "6 readings in 2 sittings" in plot.accessibleDescription()
     assert "3 in the band, 1 thicker, 2 thinner" in chart.summary()
     assert chart.focusProxy() is plot
+
+
+def test_the_plots_are_loaded_when_wanted_and_can_be_loaded_beside_the_window() -> None:
+    script = """
+import sys
+from PySide6.QtWidgets import QApplication
+application = QApplication([])
+from chart_readings import many
+from app.window.chart_frame import load_plots
+from app.window.drift_chart import DriftChart
+from app.window.profile_plot import ProfilePlot
+chart, profile = DriftChart(), ProfilePlot()
+chart.resize(600, 300)
+chart.grab()
+assert "pyqtgraph" not in sys.modules
+thread = load_plots()
+while thread.is_alive():
+    application.processEvents()
+assert "pyqtgraph" in sys.modules
+chart.set_readings(many(30))
+chart.grab()
+print(len(chart.plot.clouds["none", True].getData()[0]))
+"""
+    root = Path(__file__).parents[3]
+    paths = [str(root), str(root / "tests" / "support"), os.environ.get("PYTHONPATH", "")]
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", script],
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(paths), "QT_QPA_PLATFORM": "offscreen"},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+    assert (done.returncode, done.stdout.strip(), done.stderr) == (0, "30", "")

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from app.notebook.errors import NotebookError, explained, problem
-from app.notebook.file import BUSY_S, connect, refuse_what_is_none
+from app.notebook.file import BUSY_S, MAGIC, SUFFIX, connect, refuse_what_is_none
 from app.notebook.schema import STEPS, bring_up, edition_of
 from app.notebook.store import Notebook
 
@@ -61,27 +61,38 @@ def restore(backup: Path, path: Path) -> Restored:
         raise explained(error, backup) from error
     with closing(source):
         _refuse_unsound(source, backup)
-        replaced = None
-        if path.exists() and path.stat().st_size:
-            replaced = _free_name(path)
+        aside = _free_name(path)
+        was_there = path.exists() and path.stat().st_size > 0
+        if not was_there or not _replace_content(source, path, aside):
+            fresh = aside.with_name(f".{aside.name[:100]}.part")
             try:
-                with closing(connect(path, "rw")) as now:
-                    if not edition_of(now):
-                        raise problem("not_a_notebook", name=path)
-                    copy_to(now, path, replaced)
-                    _overwrite(source, now)
-                    bring_up(now)
-            except (NotebookError, sqlite3.DatabaseError) as error:
-                told = explained(error, path) if isinstance(error, sqlite3.Error) else error
-                if told.code not in ("damaged", "bad_backup"):
-                    raise told from error
-                _move_aside(path, replaced)
-                copy_to(source, backup, path)
-        else:
-            _move_aside(path, _free_name(path))
-            copy_to(source, backup, path)
+                copy_to(source, backup, fresh)
+                _move_aside(path, aside)
+                put_in_place(fresh, path)
+            finally:
+                fresh.unlink(missing_ok=True)
     with Notebook.open(path, make=False) as notebook:
-        return Restored(notebook.number_of_readings(), replaced)
+        return Restored(notebook.number_of_readings(), aside if was_there else None)
+
+
+def _replace_content(source: sqlite3.Connection, path: Path, aside: Path) -> bool:
+    """Copy the notebook at `path` aside and overwrite what is in it; False when it is damaged."""
+    try:
+        refuse_what_is_none(path, make=False)
+        with closing(connect(path, "rw")) as now:
+            if not edition_of(now):
+                raise problem("not_a_notebook", name=path)
+            copy_to(now, path, aside)
+            _overwrite(source, now)
+            bring_up(now)
+            return True
+    except (NotebookError, sqlite3.DatabaseError) as error:
+        told = explained(error, path) if isinstance(error, sqlite3.Error) else error
+        # A file that does not even begin like a notebook may be one by its name alone.
+        lost = told.code == "not_a_notebook" and path.is_file() and path.suffix == SUFFIX
+        if told.code in ("damaged", "bad_backup") or (lost and not is_database(path)):
+            return False
+        raise told from error
 
 
 def copy_to(db: sqlite3.Connection, name: Path, target: Path) -> None:
@@ -154,6 +165,12 @@ def _refuse_unsound(source: sqlite3.Connection, backup: Path) -> None:
         raise explained(error, backup) from error
     if found != "ok":
         raise problem("damaged", name=backup, detail=found)
+
+
+def is_database(path: Path) -> bool:
+    """Whether a file begins as SQLite's do."""
+    with path.open("rb") as file:
+        return file.read(len(MAGIC)) == MAGIC
 
 
 def _refuse_target(name: Path, target: Path) -> None:

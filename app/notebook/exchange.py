@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from app import program_version
-from app.notebook.backup import put_in_place
+from app.notebook.backup import is_database, put_in_place
 from app.notebook.errors import NotebookError, problem
 from app.notebook.json_stream import members
 from app.notebook.plain import from_plain, pack, to_plain, unpack
@@ -90,7 +90,7 @@ class writing:  # noqa: N801
         self._newline = newline
         if not target.parent.is_dir():
             raise problem("no_folder", name=target.parent)
-        if target.exists() and (not target.is_file() or _is_database(target)):
+        if target.exists() and (not target.is_file() or is_database(target)):
             detail = "it is a notebook" if target.is_file() else "it is no file"
             raise problem("bad_target", name=target, detail=detail)
         self._part = target.with_name(f".{target.name[:100]}-{os.getpid()}.part")
@@ -117,14 +117,6 @@ class writing:  # noqa: N801
 
     def _told(self, error: OSError) -> NotebookError:
         return problem("not_written", name=self._target, detail=error.strerror or error)
-
-
-def _is_database(path: Path) -> bool:
-    try:
-        with path.open("rb") as file:
-            return file.read(15) == b"SQLite format 3"
-    except OSError:
-        return False
 
 
 def _write_json(db: sqlite3.Connection, file: IO[str], name: Path, pictures: bool) -> int:

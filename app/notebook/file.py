@@ -23,7 +23,12 @@ from app.notebook.schema import STEPS, Step, bring_up, edition_of
 BUSY_S: Final = 5.0
 """How long a window waits for another to finish writing."""
 
-_MAGIC: Final = b"SQLite format 3\0"
+MAGIC: Final = b"SQLite format 3\0"
+"""How every file of SQLite's begins."""
+
+SUFFIX: Final = ".slubwise"
+"""How a notebook's name ends, unless somebody chose otherwise."""
+
 _NO_WRITING: Final = (
     sqlite3.SQLITE_READONLY,
     sqlite3.SQLITE_CANTOPEN,
@@ -37,7 +42,7 @@ def default_path() -> Path:
     """Where the notebook lies when nobody says otherwise: the user's data folder."""
     from platformdirs import user_data_dir
 
-    return Path(user_data_dir("slubwise", appauthor=False)) / "notebook.slubwise"
+    return Path(user_data_dir("slubwise", appauthor=False)) / f"notebook{SUFFIX}"
 
 
 def own_path() -> Path:
@@ -244,10 +249,10 @@ def refuse_what_is_none(path: Path, make: bool) -> None:
         if path.is_dir():
             raise problem("not_a_notebook", name=path)
         with path.open("rb") as file:
-            start = file.read(len(_MAGIC))
+            start = file.read(len(MAGIC))
     except OSError as error:
         raise problem("disk_failed", name=path, detail=error.strerror or error) from error
-    if start not in (b"", _MAGIC):
+    if start not in (b"", MAGIC):
         raise problem("not_a_notebook", name=path)
 
 

@@ -59,6 +59,7 @@ class CameraSource(ThreadedSource):
         self._timer = QTimer(self)
         self._timer.setInterval(_LOOK_EVERY_MS)
         self._timer.timeout.connect(self._step)
+        self.frame.connect(self._runs)
 
     def _begin(self) -> None:
         self._watch = CameraWatch(self.name)
@@ -111,6 +112,12 @@ class CameraSource(ThreadedSource):
             self._open(device)
         if step.state is not None:
             self._say(step.state)
+
+    @Slot()
+    def _runs(self) -> None:
+        # Not half a second after the picture is there.
+        if self.current_state.kind != "running":
+            self._step()
 
     def _device(self) -> QCameraDevice | None:
         devices = QMediaDevices.videoInputs()

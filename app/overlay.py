@@ -27,7 +27,7 @@ from app.drawing import (
 )
 from app.format import interval_decimals, interval_text, rounded
 from app.report import told_cautions
-from measure.results import PictureReading, StrandReading
+from measure.results import Outline, PictureReading, StrandReading
 
 OVERLAY_SUFFIXES: Final = (".png", ".jpg", ".jpeg", ".webp", ".tif", ".tiff")
 
@@ -55,10 +55,16 @@ def draw_overlay(pixels: NDArray[Any], reading: PictureReading) -> Image.Image:
     canvas = _as_rgb8(pixels)
     longest = max(canvas.shape[:2])
     size_px = round(min(max(longest * 0.015, 14), 64))
+    for refusal in reading.refusals:
+        if refusal.outline is not None:
+            _draw_refused(canvas, refusal.outline, longest)
     for strand in reading.strands:
         _draw_outline(canvas, strand, longest)
     image = Image.fromarray(canvas)
     draw = ImageDraw.Draw(image)
+    for refusal in reading.refusals:
+        if refusal.outline is not None and refusal.strand is not None:
+            _draw_refused_number(draw, refusal.outline, refusal.strand, size_px)
     for strand in reading.strands:
         _draw_places(draw, strand, size_px)
     _draw_labels(draw, image.size, reading.strands, size_px)
@@ -145,6 +151,32 @@ def _draw_outline(canvas: NDArray[np.uint8], strand: StrandReading, longest: int
         for edge, way in ((track.left[index], outward), (track.right[index], -outward)):
             mark = np.array([edge + way * line, edge + way * (line + reach)])
             _polyline(canvas, mark, colour, line)
+
+
+def _draw_refused(canvas: NDArray[np.uint8], outline: Outline, longest: int) -> None:
+    """Broken lines along a strand that was not read."""
+    line = max(1, round(longest / 1500))
+    for edge in (outline.left_px, outline.right_px):
+        for start in range(0, len(edge) - 1, 4):
+            dash = edge[start : start + 3]
+            _polyline(canvas, dash, PAPER, line + 2)
+            _polyline(canvas, dash, INK, line)
+
+
+def _draw_refused_number(
+    draw: ImageDraw.ImageDraw, outline: Outline, number: int, size_px: int
+) -> None:
+    """A strand's number at its middle; the panel says why it was not read."""
+    x, y = (float(v) for v in outline.centre_px[len(outline.centre_px) // 2])
+    draw.text(
+        (x, y),
+        f"{number} not read",
+        fill=PAPER,
+        font=font(size_px),
+        anchor="mm",
+        stroke_width=max(2, size_px // 8),
+        stroke_fill=INK,
+    )
 
 
 def _polyline(

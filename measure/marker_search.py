@@ -97,6 +97,14 @@ def find_markers(picture: Picture) -> MarkersSeen:
     )
 
 
+def shows_card(picture: Picture) -> bool:
+    """True when enough of a printed card shows for it to give the scale."""
+    try:
+        return len(find_markers(picture).markers) >= _ENOUGH
+    except MeasureError:
+        return False
+
+
 def follow_markers(picture: Picture, card: Card, foretold_px: Floats) -> MarkersSeen | None:
     """A card's markers near their foretold corners (m, 4, 2), or None when they are not there."""
     index, corners_px = match_markers(picture.pixels, card, foretold_px)

@@ -62,6 +62,7 @@ OTHER_REFUSALS: Final[tuple[str, ...]] = (
     "too_few_markers",
     "tilted_too_far",
     "no_dpi",
+    "card_seen",
     "bad_marks",
     "unreadable_file",
     "not_a_picture",

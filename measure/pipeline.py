@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -19,16 +19,18 @@ from measure.picture import Picture, read_picture
 from measure.profiles import cut_strand
 from measure.reading import Surroundings, read_strand, too_few_pixels
 from measure.regions import Region, card_regions, picture_regions
-from measure.results import PictureReading, Refusal, ScaleSummary, StrandReading
+from measure.results import Outline, PictureReading, Refusal, ScaleSummary, StrandReading
 from measure.scale import Printer, Scale, find_scale, scale_from_dpi, scale_from_marks
 from measure.shading import Light
-from measure.strands import Centreline, Sight, find_strands
+from measure.strands import STEP_MM, Centreline, Sight, find_strands
 from measure.weight_class import chart_named
 
 Floats = NDArray[np.float64]
 
 _BURNT_OUT = 0.05
 _PRINT_SHRINKS_PX = 0.05
+_ANOTHER_LIGHT = 0.2
+"""Change of the sky's or the lamp's share from which a light is another one."""
 DEFAULT_CHART = "craft-yarn-council"
 
 
@@ -176,7 +178,11 @@ def _read_lane(
     """Readings and refusals of one region's strands, the first of them numbered `first`."""
     numbered = list(enumerate(sight.strands))
     shown = [i for i, line in numbered if not line.shadows_only]
-    refusals = [refusal("strong_shadow", first + i) for i, line in numbered if line.shadows_only]
+    refusals = [
+        replace(refusal("strong_shadow", first + i), outline=_rough_outline(line, known.scale))
+        for i, line in numbered
+        if line.shadows_only
+    ]
     strands: list[StrandReading] = []
     places: list[Floats] = []
     if not shown:
@@ -190,6 +196,9 @@ def _read_lane(
     chart = chart_named(known.settings.chart)
     window = sight.region.name == "open" and cut_out(known.paper, sight.ground)
     found_all = measure_diameters(cuts, blurs, window, light, before)
+    if before is not None and _another_light(before.light, found_all[0].light):
+        # From the old light only its nearest likeness is found, not what is there now.
+        found_all = measure_diameters(cuts, blurs, window, light)
     if light is None and any(not found.faint for found in found_all):
         light = found_all[0].light
     for i, blur_mm, found in zip(shown, blurs, found_all, strict=True):
@@ -203,11 +212,16 @@ def _read_lane(
         )
         outcome = read_strand(first + i, found, around)
         if isinstance(outcome, Refusal):
-            refusals.append(outcome)
+            outline = _rough_outline(found.cuts.line, known.scale)
+            refusals.append(replace(outcome, outline=outline))
         else:
             strands.append(outcome)
             places.append(_middle(found.cuts.line))
     return _Lane(strands, refusals, places, light, found_all[0].lane)
+
+
+def _another_light(before: Light, now: Light) -> bool:
+    return max(abs(now.sky - before.sky), abs(now.lamp - before.lamp)) > _ANOTHER_LIGHT
 
 
 def _summary(scale: Scale, edges: EdgeSpread, where: Floats) -> ScaleSummary:
@@ -235,6 +249,17 @@ def _scale(picture: Picture, settings: Settings, before: Scale | None) -> Scale:
     if settings.scale == "dpi":
         return scale_from_dpi(picture)
     return find_scale(picture, settings.printer, before)
+
+
+def _rough_outline(line: Centreline, scale: Scale) -> Outline:
+    """Where a strand that was not read was seen, a place each millimetre."""
+    few = slice(None, None, round(1.0 / STEP_MM))
+
+    def at(off_mm: float) -> Floats:
+        points = np.stack([line.along_mm[few], line.across_mm[few] + off_mm], axis=1)
+        return scale.to_picture(line.region.to_card(points))
+
+    return Outline(at(0.0), at(-line.width_mm / 2), at(line.width_mm / 2))
 
 
 def _middle(line: Centreline) -> Floats:

@@ -26,6 +26,15 @@ class Caution:
 
 
 @dataclass(frozen=True)
+class Outline:
+    """Where the strand was seen, in picture pixels, for drawing: each (n, 2) as (x, y)."""
+
+    centre_px: Floats
+    left_px: Floats
+    right_px: Floats
+
+
+@dataclass(frozen=True)
 class Refusal:
     """No reading, and why: one sentence of cause, one of advice. `code` is stable."""
 
@@ -34,6 +43,8 @@ class Refusal:
     advice: str
     strand: int | None = None
     """Number of the strand that was refused (as drawn on the overlay); None: the picture."""
+    outline: Outline | None = field(default=None, compare=False, repr=False)
+    """Roughly where that strand was seen."""
 
 
 @dataclass(frozen=True)
@@ -68,15 +79,6 @@ class UnevenPlace:
     to_mm: float
     extreme_percent: float
     """Largest departure from the mean, in per cent of the mean diameter."""
-
-
-@dataclass(frozen=True)
-class Outline:
-    """Where the strand was seen, in picture pixels, for drawing: each (n, 2) as (x, y)."""
-
-    centre_px: Floats
-    left_px: Floats
-    right_px: Floats
 
 
 @dataclass(frozen=True)

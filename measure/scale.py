@@ -15,6 +15,7 @@ import numpy as np
 from measure.card import Card
 from measure.card_view import MM_PER_INCH, SCAN_DPI, CardView, view_card
 from measure.errors import MeasureError
+from measure.marker_search import shows_card
 from measure.picture import Picture
 from measure.plane_map import FAR_MM, Affine, Floats, Pinhole, slopes_by_step
 
@@ -188,7 +189,7 @@ def _line_of_sight(view: CardView) -> tuple[Floats, Floats, float | None]:
 def scale_from_dpi(picture: Picture) -> Scale:
     """The scale by the file's dpi tag, for a flat-bed scan without a card: never verified.
 
-    Millimetres run from the first pixel's centre. Raises MeasureError `no_dpi`.
+    Millimetres run from the first pixel's centre. Raises MeasureError: `no_dpi`, `card_seen`.
     """
     advice = "Lay the printed card beside the strand, or set two marks at a known distance."
     if picture.dpi is None:
@@ -203,6 +204,12 @@ def scale_from_dpi(picture: Picture) -> Scale:
             f"The file says {min(picture.dpi):.0f} dpi, which was written by software: "
             "no scan for measuring is that coarse.",
             advice,
+        )
+    if shows_card(picture):
+        raise MeasureError(
+            "card_seen",
+            "The picture shows the printed card, and its print would pass for strands.",
+            "Let the card give the scale, or scan the strand without the card.",
         )
     return _plain_scale("dpi", np.array(picture.dpi) / MM_PER_INCH, U_DPI, picture)
 

@@ -13,7 +13,7 @@ from PIL import Image
 from app.drawing import STRAND_COLOURS, drawable, runs, wrapped
 from app.drift_picture import draw_drift
 from app.overlay import draw_overlay, write_overlay
-from measure.results import PictureReading
+from measure.results import Outline, PictureReading
 
 
 def _is(
@@ -60,6 +60,24 @@ def test_overlay_names_the_strand_that_was_not_read(reading: PictureReading) -> 
 
     texts = [text for text, _ in _panel_texts(reading)]
     assert "Not read: strand 3: A strand lies along the lane’s edge. Lay it down." in texts
+
+
+def test_overlay_draws_where_a_strand_lies_that_was_not_read(reading: PictureReading) -> None:
+    x = np.linspace(50.0, 550.0, 101)
+    edges = (np.stack([x, np.full(101, y)], axis=1) for y in (300.0, 292.0, 308.0))
+    refused = dataclasses.replace(reading.refusals[0], outline=Outline(*edges))
+    picture = np.full((400, 600, 3), 128, np.uint8)
+    drawn = np.asarray(draw_overlay(picture, dataclasses.replace(reading, refusals=(refused,))))[
+        :400
+    ]
+    plain = np.asarray(draw_overlay(picture, reading))[:400]
+    rows, columns = np.nonzero((drawn != plain).any(axis=2))
+    assert rows.min() > 280
+    assert rows.max() < 320
+    for row in (292, 308):
+        # Broken lines: most of the edge is drawn, and none of it all along.
+        share = np.mean([row in rows[columns == c] for c in range(50, 550)])
+        assert 0.5 < share < 1.0
 
 
 def test_labels_lie_inside_and_never_on_each_other(reading: PictureReading) -> None:

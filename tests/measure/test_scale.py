@@ -434,6 +434,13 @@ def test_dpi_that_no_scanner_wrote_is_refused(facts: dict[str, Any]) -> None:
     assert refusal.value.code == "no_dpi"
 
 
+def test_a_card_gives_its_own_scale_and_no_dpi_tag_does() -> None:
+    pixels, _ = drawn(POCKET, replace(SCANNER, px_per_mm=300 / 25.4))
+    with pytest.raises(MeasureError) as refusal:
+        scale_from_dpi(picture_of(pixels, dpi=(300.0, 300.0)))
+    assert refusal.value.code == "card_seen"
+
+
 def test_marks_scale() -> None:
     picture = picture_of(np.zeros((600, 900), np.uint8))
     scale = scale_from_marks(picture, np.array([100.0, 50.0]), np.array([400.0, 450.0]), 25.0)

@@ -186,7 +186,15 @@ def _array_pixels(array: NDArray[Any]) -> Pixels:
         pixels = pixels.astype(pixels.dtype.newbyteorder("="), copy=False)
     else:
         raise refused(f"of {pixels.dtype}")
-    return over_white(np.ascontiguousarray(pixels))
+    return over_white(_packed(pixels))
+
+
+def _packed(pixels: NDArray[Any]) -> NDArray[Any]:
+    """The pixels one behind the other; blue-green-red read backwards is turned by OpenCV."""
+    backwards = pixels[..., ::-1]
+    if pixels.ndim == 3 and pixels.shape[2] == 3 and backwards.flags.c_contiguous:
+        return np.asarray(cv2.cvtColor(backwards, cv2.COLOR_BGR2RGB))
+    return np.ascontiguousarray(pixels)
 
 
 def _float_to_16(pixels: NDArray[Any], name: str) -> NDArray[np.uint16]:

@@ -7,6 +7,7 @@ import io
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
@@ -84,8 +85,13 @@ def over_white(pixels: NDArray[Any]) -> NDArray[Any]:
         return pixels
     opaque = np.iinfo(pixels.dtype).max
     encode = encode_srgb if pixels.dtype == np.uint8 else encode_srgb_16
-    colour = pixels[..., 0] if pixels.shape[2] == 2 else pixels[..., :3]
-    laid = np.ascontiguousarray(colour)
+    laid: NDArray[Any]
+    if pixels.shape[2] == 2:
+        laid = pixels[..., 0].copy()
+    else:
+        laid = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGBA2RGB))
+    if pixels[..., -1].min() == opaque:
+        return laid
     for top in range(0, len(pixels), ROWS_AT_ONCE):
         rows = slice(top, top + ROWS_AT_ONCE)
         if (pixels[rows, :, -1] == opaque).all():

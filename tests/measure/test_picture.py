@@ -255,8 +255,12 @@ def test_arrays_pass_through():
         read = read_picture(light).pixels
         assert read.dtype == np.uint16
         assert np.abs(read - light.astype(float) * 65535).max() <= 0.505  # half a code
-    view = scene(3)[:, ::-1]
-    assert read_picture(view).pixels.flags.c_contiguous
+    for dtype in (np.uint8, np.uint16):
+        stored = scene(3, dtype)
+        for view in (stored[:, ::-1], stored[..., ::-1], stored[:70, 3:80]):
+            packed = read_picture(view).pixels
+            assert packed.flags.c_contiguous
+            np.testing.assert_array_equal(packed, view)
 
 
 @pytest.mark.parametrize(

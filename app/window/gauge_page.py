@@ -180,6 +180,8 @@ class GaugePage(QWidget):
         layout.setSpacing(8)
         layout.addWidget(self.bar)
         layout.addWidget(self._both, 1)
+        # Keys are for the gauge until something else is reached with Tab.
+        self.setFocusProxy(self.picture)
 
     def _splits(self) -> tuple[tuple[str, QSplitter], ...]:
         return (("top", self._top), ("low", self._low), ("both", self._both))

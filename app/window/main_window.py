@@ -175,7 +175,9 @@ class MainWindow(QMainWindow):
 
     def show_page(self, name: str) -> None:
         """Bring the page of that name to the front."""
-        self._stack.setCurrentWidget(cast(QWidget, self._page(name)))
+        page = cast(QWidget, self._page(name))
+        self._stack.setCurrentWidget(page)
+        page.setFocus()
         self._buttons[name].defaultAction().setChecked(True)
         self.preferences.page = name
 

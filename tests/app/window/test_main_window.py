@@ -145,7 +145,9 @@ def test_it_remembers(open_window: OpenWindow, qtbot: QtBot) -> None:
     assert measured.args[0].still.name == Path(name).name
     assert "mm" in again.gauge.reading.spoken()
     assert again.preferences.band == band
-    assert (again.width(), again.height()) == (1111, 777)
+    screen = again.screen().availableSize()
+    if screen.width() > 1111 and screen.height() > 800:  # Qt keeps a window on its screen
+        assert (again.width(), again.height()) == (1111, 777)
 
 
 def test_readings_of_yesterday_are_there_again(open_window: OpenWindow, qtbot: QtBot) -> None:

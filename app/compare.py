@@ -12,7 +12,7 @@ from app.bobbin_sources import ComparedBobbin
 from app.format import MM_PER_INCH, interval_decimals, rounded
 from measure.bobbin_profile import profiles_of
 from measure.drift import Drift, Trend, trend_of, watch_drift
-from measure.match import Comparison, compare_bobbins
+from measure.match import Comparison, compare_bobbins, listed
 from measure.pairing import MOST_BOBBINS, End, Pairing, recommend_pairing
 from measure.precision import Precision, precision_of
 from measure.trend import FEWEST_READINGS, span_text
@@ -89,7 +89,7 @@ def compare(
     `own` are the spinner's groups, written as they are printed: "B1 + B4 rewound; B2 + B3".
     UseError when fewer than two bobbins have two readings, or the groups make no sense.
     """
-    figures = tuple(_figures(bobbin) for bobbin in bobbins)
+    figures = tuple(figures_of(bobbin) for bobbin in bobbins)
     enough = [f.bobbin for f in figures if f.precision is not None]
     if len(enough) < 2:
         raise UseError(
@@ -113,7 +113,8 @@ def compare(
     )
 
 
-def _figures(bobbin: ComparedBobbin) -> BobbinFigures:
+def figures_of(bobbin: ComparedBobbin) -> BobbinFigures:
+    """What one bobbin's readings say by themselves."""
     n = len(bobbin.points)
     return BobbinFigures(
         bobbin=bobbin,
@@ -286,9 +287,12 @@ def _pairing_table(pairing: Pairing) -> Any:
     ):
         coarse, fine = plying.wpi_interval
         decimals = 0 if fine - coarse >= 2 else 1
+        lines = [" + ".join(str(end) for end in group.ends) for group in plying.groups]
+        if plying.left_over:
+            lines.append(f"{listed(plying.left_over)} left over")
         table.add_row(
             name,
-            "\n".join(escape(" + ".join(str(end) for end in g.ends)) for g in plying.groups),
+            escape("\n".join(lines)),
             f"{coarse:.{decimals}f} to {fine:.{decimals}f}",
             f"{plying.cv_percent:.1f} %",
             f"{100 * plying.left_over_share:.0f} %",

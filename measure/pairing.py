@@ -38,7 +38,7 @@ MOST_BOBBINS: Final = 12
 
 MOST_PLIES: Final = 6
 
-REWINDING_PERCENT: Final = 0.5
+REWINDING_PERCENT: Final = 2.0
 """A rewinding is worth its trouble when it takes more than this off a bobbin's departure (ours)."""
 
 LEFT_OVER_PERCENT: Final = 2.0

@@ -1,0 +1,437 @@
+"""The bobbins page: a spin's bobbins side by side, whether they match, which to ply with which."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import Final, cast
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QAction, QFont, QShowEvent
+from PySide6.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QDoubleSpinBox,
+    QFrame,
+    QLabel,
+    QLineEdit,
+    QMenu,
+    QScrollArea,
+    QSpinBox,
+    QSplitter,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app import UseError
+from app.bobbin_sources import ComparedBobbin, from_notebook, one_line
+from app.compare import BobbinFigures, Compared, compare, figures_of
+from app.notebook.records import POSTURES, Bobbin, Posture, Spin
+from app.notebook.store import Notebook
+from app.window.bobbin_strips import BobbinStrips
+from app.window.desk import Desk
+from app.window.flow_row import FlowRow
+from app.window.plying_ways import PlyingWays
+from app.window.preferences import Preferences, Unit
+from app.window.theme import LIGHT, Theme
+from measure.bobbin_profile import profiles_of
+from measure.match import MARGIN_PERCENT
+from measure.pairing import MOST_BOBBINS, MOST_PLIES
+from measure.results import Floats
+
+_POSTURE_WORDS: Final[dict[Posture, str]] = {
+    "tension": "under tension",
+    "relaxed": "relaxed",
+    "plied": "plied",
+    "washed": "washed",
+}
+_NO_SPIN: Final = "No spin yet: log readings on the Gauge page, and its bobbins show here."
+_NO_READINGS: Final = "No readings taken this way on these bobbins."
+
+
+@dataclass(frozen=True)
+class _Shelf:
+    """What the notebook gives for a spin."""
+
+    spins: tuple[Spin, ...]
+    spin: Spin | None
+    bobbins: tuple[Bobbin, ...]
+    read: tuple[ComparedBobbin, ...]
+    """The bobbins' readings in one posture, in the same order."""
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What is to be worked out of a shelf."""
+
+    bobbins: tuple[ComparedBobbin, ...]
+    margin_percent: float
+    plies: int | None
+    own: str | None
+    may_rewind: bool
+    wrap_factor: float
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What came of it."""
+
+    figures: tuple[BobbinFigures, ...]
+    drifts_mm: dict[str, Floats]
+    """The drift of each bobbin in the order of its readings, by name."""
+    compared: Compared | None
+    why_not: str
+
+
+class BobbinsPage(QWidget):
+    """Compares the bobbins of a spin. Shown, it looks the notebook up anew."""
+
+    said = Signal(str)
+    _worked_out = Signal(int, object)
+
+    def __init__(self, preferences: Preferences, desk: Desk, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._preferences = preferences
+        self._desk = desk
+        self._unit: Unit = preferences.unit
+        self._wrap = preferences.wrap_factor
+        self._theme = LIGHT
+        self._shelf = _Shelf((), None, (), ())
+        self._left_out: set[str] = set()
+        self._looked_up = self._asked = 0
+        self._work = ThreadPoolExecutor(1, thread_name_prefix="bobbins")
+        self._worked_out.connect(self._show, Qt.ConnectionType.QueuedConnection)
+        self._build()
+        self.set_theme(LIGHT)
+
+    # --- what it is made of
+
+    def _build(self) -> None:
+        self._spin = QComboBox()
+        self._spin.setSizeAdjustPolicy(
+            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+        )
+        self._spin.setMinimumContentsLength(14)
+        self._spin.activated.connect(self._choose_spin)
+        self._posture = QComboBox()
+        for posture in POSTURES:
+            self._posture.addItem(_POSTURE_WORDS[posture], posture)
+        self._posture.setCurrentIndex(POSTURES.index(self._preferences.posture))
+        self._posture.activated.connect(self.refresh)
+        self._which = QToolButton()
+        self._which.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+        self._which.setToolTip("Choose which bobbins are compared and plied")
+        self._which.setMenu(QMenu(self._which))
+        self._margin = QDoubleSpinBox()
+        self._margin.setRange(0.5, 100)
+        self._margin.setDecimals(1)
+        self._margin.setValue(MARGIN_PERCENT)
+        self._margin.setSuffix(" %")
+        self._margin.setKeyboardTracking(False)
+        self._margin.setToolTip("Mean diameters that differ by no more than this match")
+        self._margin.valueChanged.connect(self._work_out)
+        bar = FlowRow()
+        bar.add("&Spin", self._spin)
+        bar.add("&Readings", self._posture)
+        bar.add("&Bobbins", self._which)
+        bar.add("&Match within", self._margin)
+
+        self.strips = BobbinStrips()
+        self.strips.set_empty_text(_NO_SPIN)
+        self._lower = QSplitter(Qt.Orientation.Horizontal)
+        self._lower.setChildrenCollapsible(False)
+        self._lower.addWidget(self._words_panel())
+        self._lower.addWidget(self._plying_panel())
+        self._lower.setStretchFactor(0, 1)
+        self._lower.setStretchFactor(1, 1)
+        split = QSplitter(Qt.Orientation.Vertical)
+        split.setChildrenCollapsible(False)
+        split.addWidget(self.strips)
+        split.addWidget(self._lower)
+        # Larger than any window, so that what counts is their proportion.
+        split.setSizes([5500, 4500])
+        self._lower.setSizes([5000, 5000])
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 12, 12, 12)
+        layout.setSpacing(8)
+        layout.addWidget(bar)
+        layout.addWidget(split, 1)
+
+    def _words_panel(self) -> QWidget:
+        self._matches = _words("What the comparison says")
+        strong = QFont(self._matches.font())
+        strong.setBold(True)
+        self._matches.setFont(strong)
+        self._each = _words("What is said of each bobbin")
+        self._notes = _words("Notes on the comparison")
+        self._notes.setObjectName("quiet")
+        return _panel("Do they match?", self._matches, self._each, self._notes)
+
+    def _plying_panel(self) -> QWidget:
+        self._plies = QSpinBox()
+        self._plies.setRange(2, MOST_PLIES)
+        self._plies.setValue(2)
+        self._plies.setKeyboardTracking(False)
+        self._plies.setToolTip("How many strands are plied together")
+        self._plies.valueChanged.connect(self._work_out)
+        self._rewind = QCheckBox("May be re&wound")
+        self._rewind.setChecked(True)
+        self._rewind.setToolTip(
+            "A bobbin comes off in the reverse of how it was spun; rewound, it comes off as spun"
+        )
+        self._rewind.toggled.connect(self._work_out)
+        self._own = QLineEdit()
+        self._own.setMinimumWidth(self._own.fontMetrics().averageCharWidth() * 30)
+        self._own.setPlaceholderText("B1 + B2 rewound; B3 + B4")
+        self._own.setToolTip("Your own choice to hold against the evenest one; empty: in order")
+        self._own.editingFinished.connect(self._work_out)
+        row = FlowRow()
+        row.add("&Plies", self._plies)
+        row.add("", self._rewind)
+        row.add("Your &own", self._own)
+        self.ways = PlyingWays()
+        self._plying_words = _words("What is said of plying")
+        return _panel("Which with which?", row, self._plying_words, self.ways)
+
+    # --- what the window asks of a page
+
+    def set_theme(self, theme: Theme) -> None:
+        """Draw in these colours from now on."""
+        self._theme = theme
+        self.strips.set_theme(theme)
+
+    def set_unit(self, unit: Unit, wrap_factor: float) -> None:
+        """Say thickness in this unit from now on."""
+        changed = wrap_factor != self._wrap
+        self._unit, self._wrap = unit, wrap_factor
+        self.strips.set_unit(unit, wrap_factor)
+        self.ways.set_unit(unit, wrap_factor)
+        if changed:
+            self._work_out()
+
+    def add_actions(self, menus: dict[str, QMenu]) -> None:
+        """The page's controls are all on it; it adds nothing to the menus."""
+
+    def stop(self) -> None:
+        """End all work."""
+        self._asked += 1
+        self._work.shutdown(wait=True, cancel_futures=True)
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Look the notebook up: readings may have been logged since."""
+        super().showEvent(event)
+        self.set_unit(self._preferences.unit, self._preferences.wrap_factor)
+        self.refresh()
+
+    # --- from the notebook
+
+    def refresh(self) -> None:
+        """Read the spin's bobbins anew."""
+        wanted = self._spin.currentData()
+        posture = cast(Posture, self._posture.currentData())
+        self._looked_up += 1
+        number = self._looked_up
+
+        def look_up(notebook: Notebook) -> _Shelf:
+            spins = tuple(notebook.spins())
+            spin = next((s for s in spins if s.id == wanted), None)
+            if spin is None:
+                latest = notebook.latest_bobbin()
+                spin = next((s for s in spins if latest and s.id == latest.spin_id), None)
+            spin = spin or (spins[0] if spins else None)
+            bobbins = tuple(notebook.bobbins(spin.id)) if spin else ()
+            read = tuple(from_notebook(notebook, spin, bobbins, posture)) if spin else ()
+            return _Shelf(spins, spin, bobbins, read)
+
+        def put(shelf: _Shelf) -> None:
+            if number == self._looked_up:
+                self._put_on_shelf(shelf)
+
+        self._desk.ask(look_up, put)
+
+    def _choose_spin(self) -> None:
+        self._left_out.clear()
+        self._own.clear()
+        self.refresh()
+
+    def _put_on_shelf(self, shelf: _Shelf) -> None:
+        self._shelf = shelf
+        self._spin.clear()
+        for spin in shelf.spins:
+            self._spin.addItem(one_line(spin.name) or "spin", spin.id)
+        if shelf.spin is not None:
+            self._spin.setCurrentIndex(shelf.spins.index(shelf.spin))
+        self._spin.setEnabled(bool(shelf.spins))
+        menu = self._which.menu()
+        menu.clear()
+        for bobbin, read in zip(shelf.bobbins, shelf.read, strict=True):
+            action = QAction(read.name.replace("&", "&&"), menu)
+            action.setCheckable(True)
+            action.setChecked(bobbin.id not in self._left_out)
+            action.toggled.connect(self._chooser(bobbin.id))
+            menu.addAction(action)
+        self.strips.set_empty_text(_NO_READINGS if shelf.spins else _NO_SPIN)
+        self._work_out()
+
+    def _chooser(self, bobbin_id: str) -> Callable[[bool], None]:
+        def choose(wanted: bool) -> None:
+            (self._left_out.discard if wanted else self._left_out.add)(bobbin_id)
+            self._work_out()
+
+        return choose
+
+    def _chosen(self) -> tuple[ComparedBobbin, ...]:
+        return tuple(
+            read
+            for bobbin, read in zip(self._shelf.bobbins, self._shelf.read, strict=True)
+            if bobbin.id not in self._left_out
+        )
+
+    # --- worked out beside the window
+
+    def _work_out(self) -> None:
+        chosen = self._chosen()
+        many = len(self._shelf.bobbins)
+        self._which.setText(f"{len(chosen)} of {many}")
+        self._which.setEnabled(many > 0)
+        self._which.setAccessibleDescription(f"{len(chosen)} of {many} bobbins are compared")
+        asked = _Asked(
+            bobbins=chosen,
+            margin_percent=self._margin.value(),
+            plies=self._plies.value(),
+            own=self._own.text().strip() or None,
+            may_rewind=self._rewind.isChecked(),
+            wrap_factor=self._wrap,
+        )
+        self._asked += 1
+        number = self._asked
+
+        def work() -> None:
+            # Only the newest question is worth an answer.
+            if number == self._asked:
+                try:
+                    self._worked_out.emit(number, _answer(asked))
+                except Exception as error:
+                    self._worked_out.emit(number, error)
+                    raise
+
+        self._work.submit(work)
+
+    def _show(self, number: int, found: _Found | Exception) -> None:
+        if isinstance(found, Exception):
+            raise found
+        if number != self._asked:
+            return
+        band = next((f.bobbin.band for f in found.figures if f.bobbin.band), None)
+        self.strips.set_bobbins(found.figures, found.drifts_mm, band)
+        compared = found.compared
+        if compared is None:
+            _say(self._matches, [_sentence(found.why_not)] if found.figures else [])
+        else:
+            _say(self._matches, map(_sentence, compared.comparison.sentences))
+        _say(self._each, (_of_each(f) for f in found.figures if f.bobbin.points))
+        notes = list(map(_sentence, compared.notes)) if compared else []
+        if compared is not None:
+            notes.append("All that is said here of pairs holds together with 95 % confidence.")
+        _say(self._notes, notes)
+        pairing = compared.pairing if compared else None
+        self.ways.set_pairing(pairing)
+        self.ways.setVisible(pairing is not None)
+        _say(self._plying_words, [found.why_not] if compared and not pairing else [])
+
+
+def _answer(asked: _Asked) -> _Found:
+    """In a thread of its own: the comparison, and the plying if there can be one."""
+    figures = tuple(figures_of(bobbin) for bobbin in asked.bobbins)
+    drifts = _drifts_mm(asked.bobbins)
+    enough = sum(f.precision is not None for f in figures)
+    if enough < 2:
+        why = "two bobbins with two readings each are needed to compare"
+        return _Found(figures, drifts, None, why)
+    why = ""
+    plies = asked.plies
+    if plies is not None and not plies <= enough <= MOST_BOBBINS:
+        many = f"{plies} to {MOST_BOBBINS} bobbins" if plies < MOST_BOBBINS else f"{plies} bobbins"
+        why, plies = f"{plies} plies take {many} with readings, and there are {enough}.", None
+
+    def compared(plies: int | None, own: str | None) -> Compared:
+        return compare(
+            asked.bobbins,
+            margin_percent=asked.margin_percent,
+            plies=plies,
+            own=own,
+            may_rewind=asked.may_rewind,
+            wrap_factor=asked.wrap_factor,
+        )
+
+    try:
+        return _Found(figures, drifts, compared(plies, asked.own if plies else None), why)
+    except UseError:
+        names = [f.bobbin.name for f in figures if f.precision is not None]
+        why = (
+            f'Write your own choice as "{names[0]} + {names[1]} rewound", groups apart by '
+            f"semicolons, each with {plies} of the bobbins and none of them twice."
+        )
+        return _Found(figures, drifts, compared(None, None), why)
+
+
+def _drifts_mm(bobbins: Sequence[ComparedBobbin]) -> dict[str, Floats]:
+    read = [bobbin for bobbin in bobbins if bobbin.points]
+    if not read:
+        return {}
+    # Drawn in the order of the readings, so their grams are left out here.
+    in_order = {b.name: [replace(point, spun_g=None) for point in b.points] for b in read}
+    return {profile.name: profile.diameter_mm for profile in profiles_of(in_order).bobbins}
+
+
+def _of_each(figures: BobbinFigures) -> str:
+    known = f"; {figures.precision.sentence(2.0)}" if figures.precision else ""
+    return f"{figures.bobbin.name}: {figures.drift.sentence}{known}."
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."
+
+
+def _say(label: QLabel, sentences: Iterable[str]) -> None:
+    """Put sentences on a label, each on its own line; an empty label takes no room."""
+    # A figure and its unit belong on one line.
+    text = "\n".join(sentences).replace(" %", "\N{NO-BREAK SPACE}%")
+    label.setText(text)
+    label.setVisible(bool(text))
+
+
+def _words(name: str) -> QLabel:
+    label = QLabel()
+    label.setTextFormat(Qt.TextFormat.PlainText)
+    label.setWordWrap(True)
+    label.setTextInteractionFlags(
+        Qt.TextInteractionFlag.TextSelectableByMouse
+        | Qt.TextInteractionFlag.TextSelectableByKeyboard
+    )
+    label.setAccessibleName(name)
+    return label
+
+
+def _panel(title: str, *widgets: QWidget) -> QWidget:
+    """A panel under a heading, which scrolls when there is more than fits."""
+    inside = QWidget()
+    layout = QVBoxLayout(inside)
+    layout.setContentsMargins(10, 8, 10, 8)
+    heading = QLabel(title)
+    heading.setObjectName("quiet")
+    layout.addWidget(heading)
+    for widget in widgets:
+        layout.addWidget(widget)
+    layout.addStretch(1)
+    area = QScrollArea()
+    area.setObjectName("panel")
+    area.setWidgetResizable(True)
+    area.setFrameShape(QFrame.Shape.NoFrame)
+    area.setWidget(inside)
+    inside.setAutoFillBackground(False)
+    area.viewport().setAutoFillBackground(False)
+    area.setAccessibleName(title)
+    return area

@@ -1,0 +1,91 @@
+"""A row of labelled controls that breaks into more rows where the window is narrow."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QPoint, QRect, QSize, Qt
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QLayout, QLayoutItem, QSizePolicy, QWidget
+
+
+class FlowRow(QWidget):
+    """Controls one after the other, each with its label."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._flow = _Flow(self)
+        policy = QSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Minimum)
+        policy.setHeightForWidth(True)
+        self.setSizePolicy(policy)
+
+    def add(self, title: str, control: QWidget) -> None:
+        """Add a control; the letter after & in its title jumps to it."""
+        pair = QWidget()
+        row = QHBoxLayout(pair)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(6)
+        if title:
+            label = QLabel(title)
+            label.setBuddy(control)
+            row.addWidget(label)
+            control.setAccessibleName(title.replace("&", ""))
+        row.addWidget(control)
+        self._flow.addWidget(pair)
+
+
+class _Flow(QLayout):
+    """Items from left to right, and on the next line when one does not fit."""
+
+    _GAP = 14
+    _LINE_GAP = 6
+
+    def __init__(self, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._items: list[QLayoutItem] = []
+        self.setContentsMargins(0, 0, 0, 0)
+
+    def addItem(self, item: QLayoutItem) -> None:
+        self._items.append(item)
+
+    def count(self) -> int:
+        return len(self._items)
+
+    def itemAt(self, index: int) -> QLayoutItem | None:
+        return self._items[index] if 0 <= index < len(self._items) else None
+
+    def takeAt(self, index: int) -> QLayoutItem | None:
+        return self._items.pop(index) if 0 <= index < len(self._items) else None
+
+    def expandingDirections(self) -> Qt.Orientation:
+        return Qt.Orientation(0)
+
+    def hasHeightForWidth(self) -> bool:
+        return True
+
+    def heightForWidth(self, width: int) -> int:
+        return self._arrange(QRect(0, 0, width, 0), move=False)
+
+    def setGeometry(self, rect: QRect) -> None:
+        super().setGeometry(rect)
+        self._arrange(rect, move=True)
+
+    def sizeHint(self) -> QSize:
+        return self.minimumSize()
+
+    def minimumSize(self) -> QSize:
+        size = QSize()
+        for item in self._items:
+            size = size.expandedTo(item.minimumSize())
+        return size
+
+    def _arrange(self, rect: QRect, *, move: bool) -> int:
+        """Put the items into the rectangle, or only tell how high they would stand."""
+        x, y, line = rect.x(), rect.y(), 0
+        for item in self._items:
+            hint = item.sizeHint()
+            size = QSize(min(hint.width(), rect.width()), hint.height())
+            if x > rect.x() and x + size.width() > rect.right() + 1:
+                x, y, line = rect.x(), y + line + self._LINE_GAP, 0
+            if move:
+                item.setGeometry(QRect(QPoint(x, y), size))
+            x += size.width() + self._GAP
+            line = max(line, size.height())
+        return y + line - rect.y()

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from app.notebook.errors import NotebookError, explained, problem
-from app.notebook.file import BUSY_S, MAGIC, SUFFIX, connect, refuse_what_is_none
+from app.notebook.file import BUSY_S, MAGIC, SUFFIX, connect, open_to_read, refuse_what_is_none
 from app.notebook.schema import STEPS, bring_up, edition_of
 from app.notebook.store import Notebook
 
@@ -54,23 +54,14 @@ def restore(backup: Path, path: Path) -> Restored:
     if not path.parent.is_dir():
         raise problem("no_folder", name=path.parent)
     try:
-        source = connect(backup, "ro")
-    except sqlite3.OperationalError:
-        source = connect(backup, "ro&immutable=1")  # on a disk that cannot be written to
+        with open_to_read(backup) as source:
+            _refuse_unsound(source, backup)
+            aside = _free_name(path)
+            was_there = path.exists() and path.stat().st_size > 0
+            if not was_there or not _replace_content(source, path, aside):
+                _replace_file(source, backup, path, aside)
     except sqlite3.Error as error:
         raise explained(error, backup) from error
-    with closing(source):
-        _refuse_unsound(source, backup)
-        aside = _free_name(path)
-        was_there = path.exists() and path.stat().st_size > 0
-        if not was_there or not _replace_content(source, path, aside):
-            fresh = aside.with_name(f".{aside.name[:100]}.part")
-            try:
-                copy_to(source, backup, fresh)
-                _move_aside(path, aside)
-                put_in_place(fresh, path)
-            finally:
-                fresh.unlink(missing_ok=True)
     with Notebook.open(path, make=False) as notebook:
         return Restored(notebook.number_of_readings(), aside if was_there else None)
 
@@ -93,6 +84,19 @@ def _replace_content(source: sqlite3.Connection, path: Path, aside: Path) -> boo
         if told.code in ("damaged", "bad_backup") or (lost and not is_database(path)):
             return False
         raise told from error
+
+
+def _replace_file(source: sqlite3.Connection, backup: Path, path: Path, aside: Path) -> None:
+    """Put a copy of the backup where a damaged notebook, or none, is; what is there goes aside."""
+    fresh = aside.with_name(f".{aside.name[:100]}.part")
+    try:
+        copy_to(source, backup, fresh)
+        _move_aside(path, aside)
+        put_in_place(fresh, path)
+    except OSError as error:
+        raise problem("not_written", name=path, detail=error.strerror or error) from error
+    finally:
+        fresh.unlink(missing_ok=True)
 
 
 def copy_to(db: sqlite3.Connection, name: Path, target: Path) -> None:

@@ -13,7 +13,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -67,28 +67,26 @@ class NotebookFile:
         self.path = path.absolute()
         self.why_not: NotebookError | None = None
         self._lock = threading.RLock()
-        self._copied: tempfile.TemporaryDirectory[str] | None = None
+        self._to_close = ExitStack()
         refuse_what_is_none(self.path, make)
         try:
             self._db = self._opened(steps, make)
             self._seen = self._data_version()
-        except sqlite3.Error as error:
-            raise explained(error, self.path) from error
+        except BaseException as error:
+            self._to_close.close()
+            if isinstance(error, sqlite3.Error):
+                raise explained(error, self.path) from error
+            raise
 
     def _opened(self, steps: Sequence[Step], make: bool) -> sqlite3.Connection:
         try:
             db = connect(self.path, "rwc" if make else "rw")
-        except sqlite3.OperationalError as error:
-            if not self.path.exists() or error.sqlite_errorcode & 0xFF not in _NO_WRITING:
-                raise
-            return self._opened_to_read(error, steps)
-        try:
+            self._to_close.callback(db.close)
             edition = _known_edition(db, self.path)
             if edition > len(steps):
-                db.close()
                 self.why_not = problem("newer_notebook", name=self.path)
-                return connect(self.path, "ro")
-            if edition < len(steps):
+                db.execute("PRAGMA query_only = ON")
+            elif edition < len(steps):
                 if edition:
                     _keep_before(db, self.path, edition)
                 _turn_wal_on(db)
@@ -96,44 +94,22 @@ class NotebookFile:
             else:
                 _try_to_write(db)
         except sqlite3.OperationalError as error:
-            db.close()
-            if error.sqlite_errorcode & 0xFF not in _NO_WRITING:
+            kind = error.sqlite_errorcode & 0xFF
+            if kind not in _NO_WRITING or not self.path.exists():
                 raise
+            self._to_close.close()
             return self._opened_to_read(error, steps)
-        except BaseException:
-            db.close()
-            raise
         return db
 
     def _opened_to_read(self, error: sqlite3.Error, steps: Sequence[Step]) -> sqlite3.Connection:
-        """Open what cannot be written to; the file's own log of late commits is read as well."""
         self.why_not = explained(error, self.path)
-        try:
-            db = connect(self.path, "ro")
-            edition = _known_edition(db, self.path)
-        except sqlite3.OperationalError:
-            db = self._opened_from_copy()
-            edition = _known_edition(db, self.path)
+        db = self._to_close.enter_context(open_to_read(self.path))
+        edition = _known_edition(db, self.path)
         if edition == 0:
-            db.close()
             raise self.why_not
         if edition > len(steps):
             self.why_not = problem("newer_notebook", name=self.path)
         return db
-
-    def _opened_from_copy(self) -> sqlite3.Connection:
-        log = self.path.with_name(self.path.name + "-wal")
-        try:
-            if not log.exists() or log.stat().st_size == 0:
-                return connect(self.path, "ro&immutable=1")
-            # SQLite reads a log only beside a file that it may write: both go to where it may.
-            self._copied = tempfile.TemporaryDirectory(prefix="slubwise-")
-            copy = Path(self._copied.name) / "notebook.slubwise"
-            shutil.copyfile(self.path, copy)
-            shutil.copyfile(log, copy.with_name(copy.name + "-wal"))
-        except OSError as error:
-            raise problem("disk_failed", name=self.path, detail=error.strerror or error) from error
-        return connect(copy, "rw")
 
     @contextmanager
     def read(self) -> Iterator[sqlite3.Connection]:
@@ -198,9 +174,7 @@ class NotebookFile:
     def close(self) -> None:
         """Close the file; all that was committed is in it."""
         with self._lock:
-            self._db.close()
-            if self._copied is not None:
-                self._copied.cleanup()
+            self._to_close.close()
 
 
 def connect(path: Path, mode: str) -> sqlite3.Connection:
@@ -230,6 +204,34 @@ def connect(path: Path, mode: str) -> sqlite3.Connection:
         db.close()
         raise
     return db
+
+
+@contextmanager
+def open_to_read(path: Path) -> Iterator[sqlite3.Connection]:
+    """A connection for reading alone, wherever the file lies.
+
+    SQLite reads the log of late commits beside a file only where it may write; elsewhere both are
+    copied to where it may. Raises sqlite3.Error, and NotebookError when they cannot be copied.
+    """
+    with ExitStack() as stack:
+        try:
+            db = connect(path, "ro")
+        except sqlite3.OperationalError:
+            log = path.with_name(path.name + "-wal")
+            if not log.exists() or log.stat().st_size == 0:
+                db = connect(path, "ro&immutable=1")
+            else:
+                folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="slubwise-"))
+                copy = Path(folder) / f"notebook{SUFFIX}"
+                try:
+                    shutil.copyfile(path, copy)
+                    shutil.copyfile(log, copy.with_name(copy.name + "-wal"))
+                except OSError as error:
+                    detail = error.strerror or error
+                    raise problem("disk_failed", name=path, detail=detail) from error
+                db = connect(copy, "rw")
+        stack.callback(db.close)
+        yield db
 
 
 def problem_again(error: NotebookError) -> NotebookError:

@@ -13,15 +13,22 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from measure.shading import Curves, Grid, blur_curves
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-_TABLE_STEPS: Final = 28
-_TABLE_SPAN: Final = 3.2
-"""Tables reach from the middle half width divided by this to times this."""
+_TABLE_STEP: Final = 0.086
+"""Farthest that log half widths of a table lie apart."""
+_SURE_STEP: Final = 0.012
+"""A step of less than this share of the half width is taken without looking what it gained."""
+_BENT: Final = 4e-4
+"""How far a curve may bend away from straight within samples that are pooled."""
+_MOST_POOLED: Final = 8
+_ASTRAY: Final = 0.3
+"""How far, half widths, a cut may lie off the typical one whose curves say what to pool."""
 
 U_GROUND_LEVEL: Final = 0.08
 """Relative freedom of the ground's brightness under one cut about its stretch's own."""
@@ -56,26 +63,84 @@ class EdgePairs:
     """(n,) largest departure of the fitted curve from the ground, relative to white."""
 
 
+@dataclass(frozen=True)
+class Samples:
+    """What n cuts of one ground show, J samples each, C channels."""
+
+    u_mm: Singles
+    """(n, J)"""
+    light: Singles
+    """(n, J, C)"""
+    weight: Singles
+    """(n, J) pixels pooled into each sample, in cuts' worth."""
+    level: Singles
+    """(n, C)"""
+    noise: Singles
+    """(n, C)"""
+
+    def some(self, which: NDArray[np.int_]) -> Samples:
+        """Those of the cuts numbered `which`."""
+        return Samples(
+            self.u_mm[which],
+            self.light[which],
+            self.weight[which],
+            self.level[which],
+            self.noise[which],
+        )
+
+
 def make_table(
-    curves: Curves, middle_half_width_mm: float, blur_mm: float, softness: float
+    curves: Curves, half_width_mm: tuple[float, float], blur_mm: float, softness: float
 ) -> Table:
-    """Tables about a typical half width; `softness` is the rim's own, in half widths."""
-    logs = np.linspace(-np.log(_TABLE_SPAN), np.log(_TABLE_SPAN), _TABLE_STEPS)
-    a = middle_half_width_mm * np.exp(logs)
-    face, ground = blur_curves(curves, np.hypot(blur_mm / a, softness))
+    """Tables from the least to the largest half width; `softness` is the rim's, in half widths."""
+    low, high = np.log(half_width_mm)
+    logs = np.linspace(low, high, max(2, 1 + int(np.ceil((high - low) / _TABLE_STEP))))
+    face, ground = blur_curves(curves, np.hypot(blur_mm / np.exp(logs), softness))
     return Table(
         curves.grid,
-        float(np.log(a[0])),
+        float(low),
         float(logs[1] - logs[0]),
         (face + 1j * ground).astype(np.complex64),
     )
+
+
+def pooled(samples: Samples, table: Table, half_width_mm: float, middle_mm: float) -> Samples:
+    """Neighbouring samples put together where the curves of a typical cut run straight.
+
+    Nothing is lost there: edges of strand and shadow keep every sample they have.
+    """
+    grid = table.grid
+    row = round((np.log(half_width_mm) - table.log_a0) / table.log_step)
+    curves = table.curves[min(max(row, 0), len(table.curves) - 1)]
+    second = np.zeros(len(curves), np.complex64)
+    second[1:-1] = (curves[2:] - 2.0 * curves[1:-1] + curves[:-2]) / np.float32(grid.step**2)
+    bend = np.maximum(np.abs(second.real), np.abs(second.imag))
+    bend = maximum_filter1d(bend, 2 * round(_ASTRAY / grid.step) + 1)
+    typical_u = np.median(samples.u_mm, axis=0)
+    xi = (typical_u - middle_mm) / half_width_mm
+    here = np.interp(xi, grid.xi, bend)
+    span = float(np.median(np.diff(xi)))
+    # A pool of m samples bends away by curvature times its span squared over 24.
+    most = np.clip(np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span, 1.0, _MOST_POOLED)
+    starts, left = [0], float(most[0])
+    for i in range(1, len(most)):
+        left = min(left, float(most[i]))
+        if i + 1 - starts[-1] > left:
+            starts.append(i)
+            left = float(most[i])
+    weight = np.add.reduceat(samples.weight, starts, axis=1)
+    safe = np.maximum(weight, np.float32(1e-6))
+    u = np.add.reduceat(samples.u_mm * samples.weight, starts, axis=1) / safe
+    light = np.add.reduceat(samples.light * samples.weight[..., None], starts, axis=1)
+    light /= safe[..., None]
+    return Samples(np.asarray(u, np.float32), light, weight, samples.level, samples.noise)
 
 
 def look_up(
     table: Table, log_a: Singles, xi: Singles
 ) -> tuple[NDArray[np.complex64], NDArray[np.complex64], NDArray[np.complex64]]:
     """F + iG, its slope by log a at constant xi, and by xi; each (n, J)."""
-    k = np.clip((log_a - table.log_a0) / table.log_step, 0, _TABLE_STEPS - 1.001)
+    k = np.clip((log_a - table.log_a0) / table.log_step, 0, len(table.curves) - 1.001)
     k0 = k.astype(np.int32)
     fk = (k - k0).astype(np.float32)[:, None]
     step = np.float32(table.grid.step)
@@ -97,63 +162,66 @@ def look_up(
 
 
 def fit_cuts(
-    table: Table,
-    u_mm: Singles,
-    light: Singles,
-    weight: Singles,
-    level: Singles,
-    noise: Singles,
-    half_width_mm: Floats,
-    middle_mm: Floats,
-    steps: int,
+    table: Table, samples: Samples, half_width_mm: Floats, middle_mm: Floats, looks: int
 ) -> EdgePairs:
-    """Fit n cuts from a start; arrays as in `measure.profiles.Cuts`, all cuts on one ground."""
-    log_a = np.log(np.asarray(half_width_mm, dtype=np.float32))
-    u0 = np.asarray(middle_mm, dtype=np.float32)
-    channel = (1.0 / np.mean(noise**2, axis=0)).astype(np.float32)
+    """Fit n cuts from a start, looking at each cut at most `looks` times.
+
+    A cut whose next step is small takes it and is done; only the others are looked at again.
+    """
+    count, channels = samples.level.shape
+    noise = np.mean(samples.noise**2, axis=0)
+    channel = (1.0 / noise).astype(np.float32)
     channel /= channel.sum()
-    spread = np.float32(U_GROUND_LEVEL) * np.maximum(level, np.float32(0.02))
-    prior = np.float32(np.mean(noise**2)) / spread**2
-    limit = np.float32(np.log(_TABLE_SPAN) * 0.97)
-    middle_log = np.float32(table.log_a0 + np.log(_TABLE_SPAN))
-    previous: Floats | None = None
+    prior = (
+        np.float32(noise.mean())
+        / (np.float32(U_GROUND_LEVEL) * np.maximum(samples.level, np.float32(0.02))) ** 2
+    )
+    energy = np.einsum("nj,njc,njc->nc", samples.weight, samples.light, samples.light)
+    low, high = table.log_a0, table.log_a0 + table.log_step * (len(table.curves) - 1)
+    log_a = np.clip(np.log(half_width_mm), low, high)
+    u0 = np.array(middle_mm, float)
     best_a, best_u = log_a.copy(), u0.copy()
-    damping = np.full(len(u0), 1e-3, np.float32)
-    energy = np.einsum("nj,njc,njc->nc", weight, light, light)
-    for _ in range(steps + 1):
-        state = _evaluate(table, u_mm, light, weight, energy, level, prior, channel, log_a, u0)
-        if previous is None:
-            better = np.ones(len(u0), bool)
-            kept = state
-        else:
-            better = state.cost <= previous
-            kept = kept.updated(state, better)
-        best_a[better], best_u[better] = log_a[better], u0[better]
-        damping = np.where(better, damping * 0.3, damping * 8.0).clip(1e-6, 1e4)
-        previous = kept.cost
-        h_aa = kept.h_aa * (1 + damping)
-        h_uu = kept.h_uu * (1 + damping)
-        det = np.maximum(h_aa * h_uu - kept.h_au**2, 1e-20)
-        step_a = (h_uu * kept.b_a - kept.h_au * kept.b_u) / det
-        step_u = (h_aa * kept.b_u - kept.h_au * kept.b_a) / det
-        width = np.exp(best_a)
-        log_a = np.clip(
-            best_a + np.clip(step_a, -0.25, 0.25), middle_log - limit, middle_log + limit
-        ).astype(np.float32)
-        u0 = (best_u + np.clip(step_u, -0.4 * width, 0.4 * width)).astype(np.float32)
-    total = weight.sum(axis=1)
+    damping = np.full(count, 1e-3)
+    kept = _State.nothing(count, channels)
+    active = np.arange(count)
+    for look in range(looks):
+        state = _evaluate(
+            table,
+            samples if len(active) == count else samples.some(active),
+            energy[active],
+            prior[active],
+            channel,
+            log_a[active],
+            u0[active],
+        )
+        better = state.cost <= kept.cost[active]
+        won = active[better]
+        kept.take(won, state, better)
+        best_a[won], best_u[won] = log_a[won], u0[won]
+        damping[active] = np.where(better, damping[active] * 0.3, damping[active] * 8.0)
+        step_a, step_u = kept.step(active, damping[active])
+        width = np.exp(best_a[active])
+        log_a[active] = np.clip(best_a[active] + np.clip(step_a, -0.25, 0.25), low, high)
+        u0[active] = best_u[active] + np.clip(step_u, -0.4 * width, 0.4 * width)
+        small = better & (np.abs(step_a) < _SURE_STEP) & (np.abs(step_u) < _SURE_STEP * width)
+        sure = active[small]
+        best_a[sure], best_u[sure] = log_a[sure], u0[sure]
+        active = active[~small]
+        if not len(active) or look + 1 == looks:
+            break
+    share = np.minimum(samples.weight, 1.0).sum(axis=1)
     det = np.maximum(kept.h_aa * kept.h_uu - kept.h_au**2, 1e-20)
-    degrees = np.maximum(total - 4.0, 1.0)
-    sigma2 = kept.cost / degrees
-    value, _, _ = look_up(table, best_a, _xi(u_mm, best_a, best_u))
+    sigma2 = kept.cost / np.maximum(share - 4.0, 1.0)
+    xi = (samples.u_mm - best_u[:, None]) / np.exp(best_a)[:, None]
+    value = look_up(table, best_a.astype(np.float32), xi.astype(np.float32))[0]
     return EdgePairs(
-        half_width_mm=np.exp(best_a.astype(float)),
-        middle_mm=best_u.astype(float),
-        u_log_half_width=np.sqrt(sigma2 * kept.h_uu / det).astype(float),
-        strand=kept.strand.astype(float),
-        ground=kept.ground.astype(float),
-        misfit=np.sqrt(kept.cost / np.maximum(total, 1.0)).astype(float),
-        contrast=_contrast(value, kept.strand, kept.ground).astype(float),
+        half_width_mm=np.exp(best_a),
+        middle_mm=best_u,
+        u_log_half_width=np.sqrt(sigma2 * kept.h_uu / det),
+        strand=kept.strand,
+        ground=kept.ground,
+        misfit=np.sqrt(kept.cost / np.maximum(share, 1.0)),
+        contrast=_contrast(value, kept.strand, kept.ground),
     )
 
 
@@ -170,47 +238,56 @@ class _State:
     strand: Floats
     ground: Floats
 
-    def updated(self, other: _State, where: NDArray[np.bool_]) -> _State:
-        """This state with the other's figures for the cuts marked `where` (n,)."""
-
-        def pick(mine: Floats, theirs: Floats) -> Floats:
-            mask = where.reshape(-1, *([1] * (mine.ndim - 1)))
-            return np.asarray(np.where(mask, theirs, mine))
-
+    @staticmethod
+    def nothing(count: int, channels: int) -> _State:
+        """The state of cuts not looked at yet: anything is better."""
         return _State(
-            *(pick(getattr(self, name), getattr(other, name)) for name in self.__dataclass_fields__)
+            np.full(count, np.inf),
+            *(np.ones(count) for _ in range(5)),
+            *(np.zeros((count, channels)) for _ in range(2)),
         )
+
+    def take(self, to: NDArray[np.int_], other: _State, which: NDArray[np.bool_]) -> None:
+        """Put the other's figures of its cuts marked `which` in the place of the cuts `to`."""
+        for name in self.__dataclass_fields__:
+            getattr(self, name)[to] = getattr(other, name)[which]
+
+    def step(self, which: NDArray[np.int_], damping: Floats) -> tuple[Floats, Floats]:
+        """Steps in log half width and middle of the cuts `which`."""
+        h_aa = self.h_aa[which] * (1.0 + damping)
+        h_uu = self.h_uu[which] * (1.0 + damping)
+        h_au, b_a, b_u = self.h_au[which], self.b_a[which], self.b_u[which]
+        det = np.maximum(h_aa * h_uu - h_au**2, 1e-20)
+        return (h_uu * b_a - h_au * b_u) / det, (h_aa * b_u - h_au * b_a) / det
 
 
 def _evaluate(
     table: Table,
-    u_mm: Singles,
-    light: Singles,
-    weight: Singles,
+    samples: Samples,
     energy: NDArray[Any],
-    level: Singles,
     prior: Singles,
     channel: Singles,
-    log_a: Singles,
-    u0: Singles,
+    log_a: Floats,
+    u0: Floats,
 ) -> _State:
     """Cost and normal equations from sums over samples alone, since all is linear in S and g.
 
     `energy` (n, C) is the weighted sum of the squared samples.
     """
+    level = samples.level
     a = np.exp(log_a)[:, None]
-    xi = _xi(u_mm, log_a, u0)
-    value, by_log_a, by_xi = look_up(table, log_a, xi)
+    xi = ((samples.u_mm - u0[:, None]) / a).astype(np.float32)
+    value, by_log_a, by_xi = look_up(table, log_a.astype(np.float32), xi)
     by_a = by_log_a - xi * by_xi
-    by_u = by_xi / -a
+    by_u = by_xi / (-a).astype(np.float32)
     n, j = xi.shape
     # Double: the cost is a small difference of large sums.
     basis = np.empty((n, 6, j))
     for row, part in enumerate((value, by_a, by_u)):
         basis[:, 2 * row], basis[:, 2 * row + 1] = part.real, part.imag
-    weighted = basis * weight[:, None, :]
+    weighted = basis * samples.weight[:, None, :]
     gram = weighted @ basis.transpose(0, 2, 1)
-    onto = weighted @ light
+    onto = weighted @ samples.light
 
     A, B = gram[:, 0, 0, None] + np.float32(1e-6), gram[:, 0, 1, None]
     D = gram[:, 1, 1, None] + prior
@@ -257,11 +334,6 @@ def _evaluate(
         S,
         g,
     )
-
-
-def _xi(u_mm: Singles, log_a: Singles, u0: Singles) -> Singles:
-    """Samples' places in half widths from the middle, (n, J)."""
-    return np.asarray((u_mm - u0[:, None]) / np.exp(log_a)[:, None], np.float32)
 
 
 def _contrast(value: NDArray[np.complex64], S: Floats, g: Floats) -> Floats:

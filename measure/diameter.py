@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.cut_fit import EdgePairs, Table, fit_cuts, make_table
+from measure.cut_fit import EdgePairs, Samples, fit_cuts, make_table, pooled
 from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
 from measure.profiles import Cuts
 from measure.shading import (
@@ -35,12 +35,17 @@ ground, where it is bright, and takes from it in its own shade on a light one. F
 strands whose cover is known exactly (docs/accuracy.md); smooth strands have no halo."""
 _FINE: Final = 48
 """Steps per half width, at least, for placing edges."""
+_UNSURE: Final = 3.1
+_SURE: Final = 1.35
+"""Half widths are looked for up to this many times wider or narrower than their start."""
 _ENOUGH: Final = 160
 """Running cuts of one ground, a quarter of which suffice to line cuts up and average them."""
 _GROOVE_MISFIT: Final = 0.065
 _GROOVE: Final = 0.082
 _LIFTED_MISFIT: Final = 0.09
 _FAR_BETTER: Final = 0.7
+_FITS: Final = 2.0
+"""Misfit per sample of a fit that leaves nothing to be explained."""
 _LEAST_CONTRAST: Final = 0.08
 _STILL_SUITS: Final = 1.5
 _STILL_PLAIN: Final = 0.3
@@ -267,7 +272,7 @@ def _fit_lane(
     if window:
         return fit_light(profiles, strands, True, known)
     with_ground = fit_light(profiles, strands, False, known)
-    if any(p.ground != "open" for p in profiles):
+    if any(p.ground != "open" for p in profiles) or with_ground.misfit_per_sample < _FITS:
         return with_ground
     without = fit_light(profiles, strands, True, known)
     return without if without.cost < _FAR_BETTER * with_ground.cost else with_ground
@@ -301,12 +306,14 @@ def _edges(
     blur = _blur(cuts, blur_mm)
     for ground in np.unique(cuts.ground[cuts.valid]):
         index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
-        typical = float(np.median(half[index]))
-        curves = _curves(cuts, index, light, rim, no_ground, typical, blur)
-        table = make_table(curves, typical, blur, rim.softness)
         some = index[:: 4 * max(1, len(index) // _ENOUGH)]
-        steps = 7 if start is None else 4
-        pairs = _fit(table, cuts, some, half[some], middle[some], steps)
+        typical = float(np.median(half[some]))
+        curves = _curves(cuts, index, light, rim, no_ground, typical, blur)
+        table = make_table(curves, _around(half[some], start is None), blur, rim.softness)
+        samples = _samples(cuts, some)
+        if start is not None:
+            samples = pooled(samples, table, typical, float(np.median(middle[some])))
+        pairs = fit_cuts(table, samples, half[some], middle[some], 8 if start is None else 5)
         # Once the light is known a single cut may be believed, unless it stands quite alone.
         spread = 0.0 if start is None else 0.35 * float(np.median(half[some]))
         half[index] = np.interp(index, some, _calm(pairs.half_width_mm, spread))
@@ -321,25 +328,19 @@ def _edges(
     return _Start(half, middle, wander, contrast, fitted, exact)
 
 
-def _fit(
-    table: Table,
-    cuts: Cuts,
-    index: NDArray[np.int_],
-    half_width_mm: Floats,
-    middle_mm: Floats,
-    steps: int,
-) -> EdgePairs:
-    """Edges of the cuts at `index` from a start."""
-    return fit_cuts(
-        table,
+def _around(half_width_mm: Floats, unsure: bool) -> tuple[float, float]:
+    """From where to where half widths are to be looked for about a start."""
+    room = _UNSURE if unsure else _SURE
+    return float(half_width_mm.min()) / room, float(half_width_mm.max()) * room
+
+
+def _samples(cuts: Cuts, index: NDArray[np.int_]) -> Samples:
+    return Samples(
         cuts.u_mm[index],
         cuts.light[index],
         cuts.weight[index],
         cuts.level[index],
         cuts.noise[index],
-        half_width_mm,
-        middle_mm,
-        steps,
     )
 
 
@@ -449,20 +450,11 @@ def _final_pass(
         half = float(np.exp(np.mean(fit.log_half_width[mine])))
         index = np.nonzero(start.fitted & (cuts.ground == ground))[0]
         curves = _curves(cuts, index, fit.light, rim, fit.no_ground, half, blur)
-        table = make_table(curves, half, blur, rim.softness)
-        # One cut each millimetre to the end, then the running ones between need one step more.
-        whole = index[::4]
-        half_mm, middle_mm = start.half_width_mm, start.middle_mm
-        pairs = _fit(table, cuts, whole, half_mm[whole], middle_mm[whole], 3)
-        pairs = _fit(
-            table,
-            cuts,
-            index,
-            np.interp(index, whole, pairs.half_width_mm),
-            np.interp(index, whole, pairs.middle_mm),
-            1,
-        )
-        pairs = _evenly_blurred(pairs, curves, half, blur, rim, cuts, index)
+        half_mm, middle_mm = start.half_width_mm[index], start.middle_mm[index]
+        table = make_table(curves, _around(half_mm, False), blur, rim.softness)
+        samples = pooled(_samples(cuts, index), table, half, float(np.median(middle_mm)))
+        pairs = fit_cuts(table, samples, half_mm, middle_mm, 4)
+        pairs = _evenly_blurred(pairs, samples, curves, blur, rim, cuts.spread_mm2, index)
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine))
     return StrandDiameter(
         cuts,
@@ -489,11 +481,11 @@ def _blur(cuts: Cuts, blur_mm: float) -> float:
 
 def _evenly_blurred(
     pairs: EdgePairs,
+    samples: Samples,
     curves: Curves,
-    half_mm: float,
     blur_mm: float,
     rim: Rim,
-    cuts: Cuts,
+    spread_mm2: Floats,
     index: NDArray[np.int_],
 ) -> EdgePairs:
     """Widths as if pooling had blurred every cut alike.
@@ -501,14 +493,16 @@ def _evenly_blurred(
     Where a strand's edge steps from one row of pixels to the next, a cut pools both and is more
     blurred than its neighbours. How a width answers to blur is tried out on some of the cuts.
     """
-    excess = cuts.spread_mm2[index] - cuts.spread_mm2.mean()
+    excess = spread_mm2[index] - spread_mm2.mean()
     if len(index) < 8 or float(np.abs(excess).max()) < 0.01 * blur_mm**2:
         return pairs
     some = np.arange(0, len(index), max(1, len(index) // 24))
     more = 0.15 * blur_mm**2
-    table = make_table(curves, half_mm, float(np.sqrt(blur_mm**2 + more)), rim.softness)
-    tried = _fit(table, cuts, index[some], pairs.half_width_mm[some], pairs.middle_mm[some], 2)
-    answer = float(np.median(np.log(tried.half_width_mm / pairs.half_width_mm[some]))) / more
+    half, middle = pairs.half_width_mm[some], pairs.middle_mm[some]
+    softer = float(np.sqrt(blur_mm**2 + more))
+    table = make_table(curves, _around(half, False), softer, rim.softness)
+    tried = fit_cuts(table, samples.some(some), half, middle, 2)
+    answer = float(np.median(np.log(tried.half_width_mm / half))) / more
     return replace(pairs, half_width_mm=pairs.half_width_mm * np.exp(answer * excess))
 
 

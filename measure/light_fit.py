@@ -28,7 +28,6 @@ from measure.light_solver import (
     descend,
     figures_of,
     ties_of,
-    within,
 )
 from measure.shading import (
     Curves,
@@ -62,6 +61,12 @@ _FINE: Final = 1e-3
 _CLEAR: Final = 0.3
 _ROUNDS: Final = ((4, 5.0), (4, 2.0), (12, 1.0))
 """Steps of the first fit, and how many times the least cost ends a descent after each round."""
+_FOR_SEARCH: Final = 16
+_STRETCHES: Final = np.linspace(-0.75, 0.45, 13)
+_SHIFTS: Final = np.linspace(-1.5, 1.5, 16)
+"""Widths (log) and places (half widths) of a strand tried under every light."""
+_PERHAPS_FLAT: Final = 3.0
+"""How many times the best light's cost no shading at all may cost there and still be tried."""
 _FAR_WORSE: Final = 6.0
 """A light whose start costs this many times the best one's is not descended from."""
 
@@ -129,12 +134,14 @@ def fit_light(
     `no_ground`: an open lane that was cut out, where no shadow falls. `known`: the light as
     another lane of the same picture showed it, which is nearly the same here.
     """
-    if not no_ground:
-        flat = _fit_flat(profiles, strands)
-        if flat is not None:
-            return flat
     packed = _pack(profiles, strands, no_ground, known)
-    running = [begin(packed, start) for start in _starts(packed, profiles, strands, known)]
+    flat, *found = _search(packed, profiles, strands, known)
+    found.sort(key=lambda trial: trial.cost)
+    if not no_ground and flat.cost < _PERHAPS_FLAT * found[0].cost:
+        fit = _fit_flat(packed, flat.point)
+        if fit is not None:
+            return fit
+    running = [begin(packed, point) for point in _starts(found, profiles)]
     # A lamp from either side, or none: only a descent tells which it was.
     for steps, far_worse in _ROUNDS:
         running = [descend(packed, stop, steps, _ROUGH) for stop in running]
@@ -162,17 +169,17 @@ def refit_light(
     return _finish(packed, descend(packed, begin(packed, point), 8, _FINE), flat)
 
 
-def _fit_flat(profiles: list[MeanProfile], strands: int) -> LightFit | None:
+def _fit_flat(packed: Packed, start: Point) -> LightFit | None:
     """The fit without any shading, if that explains the profiles down to their noise.
 
     Nothing that lies on a card is free of contact shadow. What is, was printed or drawn on it; a
     richer light would only blur what is plain.
     """
-    packed = _pack(profiles, strands, False, _UNSHADED)
-    stop = begin(packed, _starts(packed, profiles, strands, _UNSHADED)[0])
+    packed = _under_prior(packed, _prior(_UNSHADED), len(start.rim), np.exp(start.log_a))
+    stop = begin(packed, start)
     samples = max(float(np.sum(packed.w > 0)), 1.0)
     # A few steps place the edges; where shading is left over then, more would not remove it.
-    for steps, most in ((4, 60.0 * _PLAIN), (12, _PLAIN)):
+    for steps, most in ((2, 400.0 * _PLAIN), (2, 60.0 * _PLAIN), (12, _PLAIN)):
         stop = descend(packed, stop, steps, _FINE)
         if stop.state.cost > most * samples:
             return None
@@ -196,11 +203,9 @@ def _pack(
     strand = np.array([p.strand for p in profiles])
     level = np.array([p.level for p in profiles])
     level_prior = 1.0 / (LEVEL_TIE * np.maximum(level, 0.03)) ** 2
-    prior = _prior(known)
-    half = np.array([p.half_width_mm for p in profiles])
-    ties, tied_to = ties_of(strand, strands, half, prior)
     steps = max(steps_for(p.half_width_mm, p.blur_mm, _COARSE) for p in profiles)
-    return Packed(
+    nothing = np.zeros((0, 0))
+    packed = Packed(
         strand=strand,
         u=u,
         y=y,
@@ -212,12 +217,18 @@ def _pack(
         seen=aspect(np.array([p.view_tan for p in profiles]), grid(steps)),
         no_ground=no_ground,
         energy=float(np.einsum("nj,njc,njc->", w, y, y) + np.sum(level_prior * level**2)),
-        prior=prior,
         own=figures_of(strand, strands),
-        ties=ties,
-        tied_to=tied_to,
-        tied=ties.T @ ties,
+        ties=nothing,
+        tied_to=nothing,
+        tied=nothing,
     )
+    half = np.array([p.half_width_mm for p in profiles])
+    return _under_prior(packed, _prior(known), strands, half)
+
+
+def _under_prior(packed: Packed, prior: Floats, strands: int, half_width_mm: Floats) -> Packed:
+    ties, tied_to = ties_of(packed.strand, strands, half_width_mm, prior)
+    return replace(packed, ties=ties, tied_to=tied_to, tied=ties.T @ ties)
 
 
 def _prior(known: Light | None) -> Floats:
@@ -229,94 +240,101 @@ def _prior(known: Light | None) -> Floats:
     return np.column_stack([known.row[0], spread])
 
 
-def _starts(
-    packed: Packed, profiles: list[MeanProfile], strands: int, known: Light | None
-) -> list[Point]:
-    """The best light of each kind, best first, each with the edges that suit it best."""
-    first_a = np.log([p.half_width_mm for p in profiles])
-    first_u = np.array([p.middle_mm for p in profiles])
-    rim = np.tile(RIM_PRIOR[:, 0], (strands, 1))
-    thin = max(1, packed.u.shape[1] // 40)
-    few = replace(packed, u=packed.u[:, ::thin], y=packed.y[:, ::thin], w=packed.w[:, ::thin])
-    stretches = np.linspace(-0.75, 0.45, 13)
-    shifts = np.linspace(-1.5, 1.5, 16)
-    n = len(profiles)
-    if known is None:
-        lights = np.array([[*tried, 0.3, 0.6, 0.1, 0.85] for tried in _TRIED])
-    else:
-        lights = known.row
-    rims = np.tile(RIM_PRIOR[:, 0], (n * len(lights), 1))
-    lit = light_up(
-        np.repeat(within(lights), n, axis=0),
-        rims[:, 0],
-        aspect(np.tile(few.seen.view_tan[:, 0], len(lights)), few.seen.grid),
-        np.tile(few.level_mean, len(lights)),
-        few.no_ground,
-    )
-    curves = outline(lit, rims)
-    found: list[tuple[float, Point]] = []
-    for m, values in enumerate(lights):
-        total = float(np.sum(((values - packed.prior[:, 0]) / packed.prior[:, 1]) ** 2))
-        log_a, u0 = first_a.copy(), first_u.copy()
-        for strand in range(strands):
-            own = np.nonzero(few.strand == strand)[0]
-            if not len(own):
-                continue
-            # One width and one place for all grounds of a strand.
-            a0, u_ref = float(first_a[own].mean()), float(first_u[own].mean())
-            cost = np.zeros((len(stretches), len(shifts)))
-            for i in own.tolist():
-                row = slice(m * n + i, m * n + i + 1)
-                one = Curves(few.seen.grid, curves.face[row], curves.ground[row])
-                cost += _search(few, i, one, rim[strand, 1], a0 + stretches, u_ref, shifts)
-            k, j = np.unravel_index(int(np.argmin(cost)), cost.shape)
-            total += float(cost[k, j])
-            log_a[own] = a0 + stretches[k]
-            u0[own] = u_ref + shifts[j] * np.exp(log_a[own])
-        found.append((total, Point(values, rim, log_a, u0)))
-    found.sort(key=lambda f: f[0])
-    if any(p.ground == "dark" and float((p.light - p.level).max()) > _CLEAR for p in profiles):
-        # A bright strand on dark ground shows its place and width whatever the light is.
-        return [found[0][1]]
-    families: dict[tuple[bool, float], Point] = {}
-    for total, point in found:
-        if total > _FAR_WORSE * found[0][0] + _FAR_WORSE:
-            break
-        lamp = bool(point.light[1] > 0.1)
-        families.setdefault((lamp, float(np.sign(point.light[2])) if lamp else 0.0), point)
-    return list(families.values())
+@dataclass(frozen=True)
+class _Trial:
+    """A light with the edges that suit it best, and what is left of the profiles then."""
+
+    cost: float
+    point: Point
 
 
 def _search(
-    packed: Packed,
-    i: int,
-    curves: Curves,
-    softness: float,
-    log_a: Floats,
-    u_ref: float,
-    shifts: Floats,
-) -> Floats:
-    """Cost of profile i for every half width (k,) and shift (m,), brightness solved for."""
-    a = np.exp(log_a)
-    face, ground = blur_curves(curves, np.hypot(packed.blur[i] / a, softness))
-    xi = (packed.u[i][None, None] - u_ref) / a[:, None, None] - shifts[None, :, None]
-    laid = packed.seen.grid
-    position = np.clip((xi - laid.xi[0]) / laid.step, 0, len(laid.xi) - 1)
-    at = position.astype(np.int32) + (np.arange(len(a)) * len(laid.xi))[:, None, None]
-    F, G = face.ravel()[at], ground.ravel()[at]
-    w, y = packed.w[i], packed.y[i]
-    wF, wG = w * F, w * G
-    prior = 1.0 / (LEVEL_TIE * np.maximum(packed.level[i], 0.03)) ** 2
-    ff = (wF * F).sum(axis=2)[..., None] + 1e-3
-    fg = (wF * G).sum(axis=2)[..., None]
-    gg = (wG * G).sum(axis=2)[..., None] + prior
-    fy, gy = wF @ y, wG @ y + prior * packed.level[i]
+    packed: Packed, profiles: list[MeanProfile], strands: int, known: Light | None
+) -> list[_Trial]:
+    """No shading at all, then every light of `_TRIED` or the one known."""
+    if known is None:
+        shaded = np.array([[*tried, 0.3, 0.6, 0.1, 0.85] for tried in _TRIED])
+    else:
+        shaded = known.row
+    lights = np.concatenate([_UNSHADED.row, shaded])
+    prior = _prior(known)
+    total = (((lights - prior[:, 0]) / prior[:, 1]) ** 2).sum(axis=1)
+    n, m = len(profiles), len(lights)
+    rims = np.tile(RIM_PRIOR[:, 0], (n * m, 1))
+    # Rows by profile, then light.
+    lit = light_up(
+        np.tile(lights, (n, 1)),
+        rims[:, 0],
+        aspect(np.repeat(packed.seen.view_tan[:, 0], m), grid(_FOR_SEARCH)),
+        np.repeat(packed.level_mean, m),
+        packed.no_ground,
+    )
+    curves = outline(lit, rims)
+    log_a = np.tile(np.log([p.half_width_mm for p in profiles]), (m, 1))
+    u0 = np.tile([p.middle_mm for p in profiles], (m, 1))
+    for strand in range(strands):
+        own = np.nonzero(packed.strand == strand)[0]
+        if not len(own):
+            continue
+        # One width and one place for all grounds of a strand.
+        a0, u_ref = float(log_a[0, own].mean()), float(u0[0, own].mean())
+        cost = np.zeros((len(_STRETCHES), len(_SHIFTS), m))
+        for i in own.tolist():
+            rows = slice(i * m, i * m + m)
+            one = Curves(curves.grid, curves.face[rows], curves.ground[rows])
+            cost += _costs(packed, i, one, np.exp(a0 + _STRETCHES), u_ref)
+        best = cost.reshape(-1, m).argmin(axis=0)
+        k, j = np.unravel_index(best, cost.shape[:2])
+        total += cost[k, j, np.arange(m)]
+        log_a[:, own] = (a0 + _STRETCHES[k])[:, None]
+        u0[:, own] = (u_ref + _SHIFTS[j] * np.exp(log_a[:, own[0]]))[:, None]
+    rim = np.tile(RIM_PRIOR[:, 0], (strands, 1))
+    return [_Trial(float(total[i]), Point(lights[i], rim, log_a[i], u0[i])) for i in range(m)]
+
+
+def _costs(packed: Packed, i: int, curves: Curves, a: Floats, u_ref: float) -> Floats:
+    """Cost of profile i for every half width (k,), shift and light (m,), brightness solved for."""
+    thin = max(1, packed.u.shape[1] // 40)
+    u, y, w = packed.u[i, ::thin], packed.y[i, ::thin], packed.w[i, ::thin]
+    count, m = len(curves.grid.xi), len(curves.face)
+    sigma = np.hypot(packed.blur[i] / a, RIM_PRIOR[1, 0])
+    # Lights innermost: one place looked up serves them all.
+    blurred = np.empty((2, len(a), count, m))
+    for k, s in enumerate(sigma):
+        face, ground = blur_curves(curves, np.array([s]))
+        blurred[0, k], blurred[1, k] = face.T, ground.T
+    xi = (u - u_ref) / a[:, None, None] - _SHIFTS[:, None]
+    position = np.clip((xi - curves.grid.xi[0]) / curves.grid.step + 0.5, 0, count - 1)
+    at = position.astype(np.intp) + (np.arange(len(a)) * count)[:, None, None]
+    F, G = blurred[0].reshape(-1, m)[at], blurred[1].reshape(-1, m)[at]
+    prior = packed.level_prior[i][:, None]
+    level = packed.level[i][:, None]
+    wy = (w[:, None] * y).T
+    ff = (w @ (F * F))[..., None, :] + 1e-3
+    fg = (w @ (F * G))[..., None, :]
+    gg = (w @ (G * G))[..., None, :] + prior
+    fy, gy = wy @ F, wy @ G + prior * level
     det = np.maximum(ff * gg - fg * fg, 1e-12)
     S = np.maximum((gg * fy - fg * gy) / det, 0.0)
     g = (gy - fg * S) / gg
-    whole = (w[:, None] * y * y).sum(axis=0) + prior * packed.level[i] ** 2
+    whole = (w @ y**2)[:, None] + prior * level**2
     left = whole - 2 * (S * fy + g * gy) + S * S * ff + 2 * S * g * fg + g * g * gg
     return np.asarray(left.sum(axis=2))
+
+
+def _starts(found: list[_Trial], profiles: list[MeanProfile]) -> list[Point]:
+    """The best light of each kind, the best of all first."""
+    if any(p.ground == "dark" and float((p.light - p.level).max()) > _CLEAR for p in profiles):
+        # A bright strand on dark ground shows its place and width whatever the light is.
+        return [found[0].point]
+    families: dict[tuple[bool, float], Point] = {}
+    for trial in found:
+        if trial.cost > _FAR_WORSE * found[0].cost + _FAR_WORSE:
+            break
+        light = trial.point.light
+        lamp = bool(light[1] > 0.1)
+        families.setdefault((lamp, float(np.sign(light[2])) if lamp else 0.0), trial.point)
+    return list(families.values())
 
 
 def _finish(packed: Packed, stop: Stop, flat: bool = False) -> LightFit:

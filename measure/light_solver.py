@@ -82,8 +82,6 @@ class Packed:
     no_ground: bool
     energy: float
     """Weighted sum of the squared samples, levels among them."""
-    prior: Floats
-    """(7, 2) middle and spread of each light figure before this lane was looked at."""
     own: Floats
     """(n, 13, p) which of a point's figures each profile depends on."""
     ties: Floats

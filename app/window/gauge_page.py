@@ -49,7 +49,13 @@ from app.window.picture_view import PictureView
 from app.window.preferences import Preferences, Sound, Unit
 from app.window.profile_plot import ProfilePlot
 from app.window.sound import Voice
-from app.window.sources.listing import SourceError, SourceList, key_of_path, open_source
+from app.window.sources.listing import (
+    SourceError,
+    SourceList,
+    key_of_path,
+    name_of_key,
+    open_source,
+)
 from app.window.sources.still import given
 from app.window.sources.video import VIDEO_SUFFIXES
 from app.window.theme import LIGHT, Theme
@@ -295,10 +301,9 @@ class GaugePage(QWidget):
 
     def _list_sources(self) -> None:
         entries = [(choice.key, choice.name) for choice in self.sources.choices()]
-        chosen = self._preferences.source
+        chosen = self.sources.listed_key(self._preferences.source)
         if chosen and chosen not in [key for key, _ in entries]:
-            path = Path(chosen.partition(":")[2])
-            entries.append((chosen, path.name or chosen))
+            entries.append((chosen, name_of_key(chosen)))
         self.bar.show_sources(entries, chosen)
 
     def _first_source(self, source: str | None) -> None:
@@ -325,7 +330,8 @@ class GaugePage(QWidget):
             self.said.emit(f"{error.text} {error.advice}")
             self._list_sources()
             return
-        self._preferences.source = key_of_path(Path(key)) if Path(key).exists() else key
+        key = key_of_path(Path(key)) if Path(key).exists() else key
+        self._preferences.source = key
         self._unpin()
         self.session.set_source(source, arriving=key.startswith("folder:"))
         self._list_sources()

@@ -10,11 +10,24 @@ from __future__ import annotations
 import ctypes
 import importlib
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QIODevice, QObject, Qt, QThread, QTimer, Signal, Slot
+from PySide6.QtCore import (
+    QIODevice,
+    QMessageLogContext,
+    QObject,
+    Qt,
+    QThread,
+    QTimer,
+    QtMsgType,
+    Signal,
+    Slot,
+    qInstallMessageHandler,
+)
 
 from app.format import rounded
 from app.window.preferences import Sound, Unit
@@ -71,7 +84,8 @@ class _Player(QObject):
             self.trouble.emit(_NO_SOUND)
             return
         self._devices = module.QMediaDevices(self)
-        self._devices.audioOutputsChanged.connect(self._choose)
+        with _unsaid("PulseAudioService"):
+            self._devices.audioOutputsChanged.connect(self._choose)
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
         self._timer.setInterval(_REFILL_MS)
@@ -270,3 +284,26 @@ def _speech(parent: QObject) -> Any:
         speech.deleteLater()
         return None
     return speech
+
+
+@contextmanager
+def _unsaid(beginning: str) -> Iterator[None]:
+    """Keep Qt from printing what begins so: that no sound server runs is said in our own words.
+
+    It is printed outside all of Qt's logging categories, so that no rule turns it off.
+    """
+    before: Any = None
+
+    def pass_on(kind: QtMsgType, context: QMessageLogContext, text: str) -> None:
+        if text.startswith(beginning):
+            return
+        if callable(before):
+            before(kind, context, text)
+        else:
+            sys.stderr.write(f"{text}\n")
+
+    before = qInstallMessageHandler(pass_on)
+    try:
+        yield
+    finally:
+        qInstallMessageHandler(before)

@@ -224,8 +224,7 @@ def _table(compared: Compared, units: str) -> Any:
         table.add_column("TPI", justify="right", no_wrap=True)
     for figures in compared.figures:
         bobbin, found = figures.bobbin, figures.precision
-        count = len(bobbin.points)
-        read = f"{count} reading{'' if count == 1 else 's'}"
+        read = read_text(bobbin, units).replace(", ", ",\n")
         cells = [f"[bold]{escape(bobbin.name)}[/bold]\n[dim]{read}[/dim]"]
         if found is None:
             cells += ["", "", ""]
@@ -244,6 +243,18 @@ def _table(compared: Compared, units: str) -> Any:
             cells.append("" if tpi is None else f"{tpi:.1f} {bobbin.twist or ''}".rstrip())
         table.add_row(*cells)
     return table
+
+
+def read_text(bobbin: ComparedBobbin, units: str) -> str:
+    """'24 readings, 2.4 m': how much of a bobbin was looked at; in yards for inches."""
+    count = len(bobbin.points)
+    read = f"{count} reading{'' if count == 1 else 's'}"
+    if not bobbin.length_mm:
+        return read
+    length, unit = bobbin.length_mm / 1000, "m"
+    if units == "inch":
+        length, unit = bobbin.length_mm / (36 * MM_PER_INCH), "yd"
+    return f"{read}, {length:.{2 if length < 10 else 0}f} {unit}"
 
 
 def wpi_of(found: Precision, wrap_factor: float) -> tuple[float, Interval]:

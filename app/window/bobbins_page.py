@@ -27,7 +27,14 @@ from PySide6.QtWidgets import (
 
 from app import UseError
 from app.bobbin_sources import ComparedBobbin, from_notebook, one_line
-from app.compare import BobbinFigures, Compared, compare, figures_of
+from app.compare import (
+    TOLERANCE_PERCENT,
+    BobbinFigures,
+    Compared,
+    compare,
+    figures_of,
+    read_text,
+)
 from app.notebook.records import POSTURES, Bobbin, Posture, Spin
 from app.notebook.store import Notebook
 from app.window.bobbin_strips import BobbinStrips
@@ -387,8 +394,14 @@ def _drifts_mm(bobbins: Sequence[ComparedBobbin]) -> dict[str, Floats]:
 
 
 def _of_each(figures: BobbinFigures) -> str:
-    known = f"; {figures.precision.sentence(2.0)}" if figures.precision else ""
-    return f"{figures.bobbin.name}: {figures.drift.sentence}{known}."
+    bobbin = figures.bobbin
+    about = read_text(bobbin, "mm")
+    if bobbin.turns_per_inch is not None:
+        about += f", {bobbin.turns_per_inch:.1f} TPI {bobbin.twist or ''}".rstrip()
+    known = ""
+    if figures.precision is not None:
+        known = f"; {figures.precision.sentence(TOLERANCE_PERCENT)}"
+    return f"{bobbin.name} ({about}): {figures.drift.sentence}{known}."
 
 
 def _sentence(words: str) -> str:

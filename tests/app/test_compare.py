@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 import re
+import shutil
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -77,10 +78,10 @@ def files(tmp_path: Path) -> Path:
     return tmp_path
 
 
-@pytest.fixture
-def notebook(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def spun_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The same three bobbins in a notebook, with some relaxed readings of B1."""
-    path = tmp_path / "spinning.slubwise"
+    path = tmp_path_factory.mktemp("spun") / "spinning.slubwise"
     with Notebook.open(path) as opened:
         opened.add_spin("Empty spin")
         spin = opened.add_spin("Grey sock", aim=Aim(band_low_mm=0.7, band_high_mm=0.9))
@@ -103,6 +104,12 @@ def notebook(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.fixture
+def notebook(spun_once: Path, tmp_path: Path) -> Path:
+    """A copy of it to write to."""
+    return Path(shutil.copy(spun_once, tmp_path))
+
+
 def test_files_are_compared_in_words(files: Path) -> None:
     code, out, err = run(*(files / f"B{k}.json" for k in (1, 2, 3)))
     assert (code, err) == (0, "")
@@ -110,6 +117,9 @@ def test_files_are_compared_in_words(files: Path) -> None:
     assert "B1 is thicker by 14 % (" in out
     assert "B2: drifting thicker: " in out
     assert "B1: steady: no drift larger than " in out
+    assert "20 readings," in out
+    assert "0.04 m" in out
+    assert "0.04 yd" in run(files / "B1.json", files / "B2.json", "--units", "inch")[1]
 
 
 def test_json_and_csv_of_the_same_readings_say_the_same(files: Path) -> None:

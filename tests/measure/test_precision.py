@@ -171,7 +171,7 @@ def test_the_interval_holds_the_mean_as_often_as_it_should(
     n: int, rho: float, at_least: float, at_most: float
 ) -> None:
     rng = np.random.default_rng(round(100 * n + 10 * rho))
-    trials, held = 400, 0
+    trials, held = 250, 0
     for _ in range(trials):
         low, high = precision_of(bobbin(0.04 * series(rng, n, rho))).mean_interval_mm
         # Arithmetic mean of a log-normal diameter.

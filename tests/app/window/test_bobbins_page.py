@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import shutil
 import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -54,16 +55,22 @@ def spun(percent: float, slope: float, seed: int, n: int = 20) -> list[float]:
     return np.exp(logs + slope * np.linspace(-0.5, 0.5, n)).tolist()
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def spun_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A spin of three bobbins, B1 thicker, B2 and B3 alike but growing opposite ways."""
-    path = tmp_path / "spinning.slubwise"
+    path = tmp_path_factory.mktemp("spun") / "spinning.slubwise"
     with Notebook.open(path) as notebook:
         spin = notebook.add_spin("Grey sock", aim=Aim(band_low_mm=0.7, band_high_mm=0.9))
         for name, percent, slope in (("B1", 14, 0.0), ("B2", 0, 0.2), ("B3", 0, -0.2)):
             bobbin = notebook.add_bobbin(spin.id, name)
             log(notebook, bobbin.id, spun(percent, slope, ord(name[1])), "tension")
     return path
+
+
+@pytest.fixture
+def path(spun_once: Path, tmp_path: Path) -> Path:
+    """A copy of it to write to."""
+    return Path(shutil.copy(spun_once, tmp_path))
 
 
 @pytest.fixture
@@ -97,7 +104,7 @@ def test_it_says_what_matches_and_draws_every_reading(qtbot: QtBot, page: Bobbin
     wait_for(qtbot, page, "B2 and B3 match.")
     said = words(page)
     assert "B1 is thicker by 14 % (" in said
-    assert "B2: drifting thicker: " in said
+    assert "B2 (20 readings, 0.04 m, 6.1 TPI Z): drifting thicker: " in said
     assert "than the band" in said
     plot = page.strips.plot
     assert plot is not None
@@ -184,7 +191,7 @@ def test_shown_again_it_looks_up_what_was_logged(
         bobbin = notebook.add_bobbin(spin.id, "<b>B4</b> & more")
         log(notebook, bobbin.id, spun(1, 0.0, 7), "tension")
     page.show()
-    wait_for(qtbot, page, "<b>B4</b> & more: steady")
+    wait_for(qtbot, page, "<b>B4</b> & more (20 readings, 0.04 m, 6.1 TPI Z): steady")
     assert page._which.menu().actions()[3].text() == "<b>B4</b> && more"
 
 

@@ -62,15 +62,16 @@ class NotebookFile:
         """Open the notebook at `path`, or make it when `make`; NotebookError when it cannot be.
 
         A notebook that cannot be written to, or is from a newer program, opens for reading:
-        `why_not` says why, and is raised by `write`.
+        `why_not` says why, and is raised by `write` as long as that stands.
         """
         self.path = path.absolute()
         self.why_not: NotebookError | None = None
         self._lock = threading.RLock()
+        self._steps = steps
         self._to_close = ExitStack()
         refuse_what_is_none(self.path, make)
         try:
-            self._db = self._opened(steps, make)
+            self._db = self._opened(make)
             self._seen = self._data_version()
         except BaseException as error:
             self._to_close.close()
@@ -78,7 +79,8 @@ class NotebookFile:
                 raise explained(error, self.path) from error
             raise
 
-    def _opened(self, steps: Sequence[Step], make: bool) -> sqlite3.Connection:
+    def _opened(self, make: bool) -> sqlite3.Connection:
+        steps = self._steps
         try:
             db = connect(self.path, "rwc" if make else "rw")
             self._to_close.callback(db.close)
@@ -98,18 +100,30 @@ class NotebookFile:
             if kind not in _NO_WRITING or not self.path.exists():
                 raise
             self._to_close.close()
-            return self._opened_to_read(error, steps)
+            return self._opened_to_read(error)
         return db
 
-    def _opened_to_read(self, error: sqlite3.Error, steps: Sequence[Step]) -> sqlite3.Connection:
+    def _opened_to_read(self, error: sqlite3.Error) -> sqlite3.Connection:
         self.why_not = explained(error, self.path)
         db = self._to_close.enter_context(open_to_read(self.path))
         edition = _known_edition(db, self.path)
         if edition == 0:
             raise self.why_not
-        if edition > len(steps):
+        if edition > len(self._steps):
             self.why_not = problem("newer_notebook", name=self.path)
         return db
+
+    def _open_again(self) -> None:
+        """See whether what stood in the way of writing has gone: space was freed, a lock undone."""
+        before, why_not = self._to_close, self.why_not
+        self._to_close, self.why_not = ExitStack(), None
+        try:
+            self._db = self._opened(make=False)
+        except (sqlite3.Error, NotebookError):
+            self._to_close.close()
+            self._to_close, self.why_not = before, why_not
+            return
+        before.close()
 
     @contextmanager
     def read(self) -> Iterator[sqlite3.Connection]:
@@ -128,6 +142,8 @@ class NotebookFile:
     def write(self) -> Iterator[sqlite3.Connection]:
         """One transaction: on the disk when this ends, or not there at all when it raises."""
         with self._lock:
+            if self.why_not is not None and self.why_not.code != "newer_notebook":
+                self._open_again()
             if self.why_not is not None:
                 raise problem_again(self.why_not)
             with self.read() as db:

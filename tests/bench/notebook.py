@@ -20,6 +20,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
@@ -32,16 +33,19 @@ sys.path[:0] = [str(ROOT / "tests" / "support")]
 
 from logged_strands import a_strand
 
+from app.notebook.file import connect
 from app.notebook.plain import pack
-from app.notebook.records import Bobbin, LoggedReading, Sitting, Spin
+from app.notebook.records import Aim, Bobbin, LoggedReading, Sitting, Spin
 from app.notebook.rows import (
     BOBBIN_COLUMNS,
     SITTING_COLUMNS,
+    SPIN_COLUMNS,
     bobbin_values,
     insert,
     new_id,
     reading_values,
     sitting_values,
+    spin_values,
 )
 from app.notebook.store import Notebook, put_reading
 from measure import measure_picture
@@ -51,17 +55,23 @@ IN_A_SPIN: Final = 20
 BEGUN: Final = datetime(2026, 1, 1, tzinfo=UTC)
 
 
-def fill(notebook: Notebook, readings: int, detail_bytes: int) -> None:
+def fill(path: Path, readings: int, detail_bytes: int) -> None:
     """Write so many readings, a spin's worth in a transaction."""
     packed = (os.urandom(1000), os.urandom(max(0, detail_bytes - 1000)))
+    Notebook.open(path).close()
     count = 0
-    while count < readings:
-        spin = notebook.add_spin(f"Spin {count}")
-        with notebook.transaction() as db:
+    with closing(connect(path, "rw")) as db:
+        for setting in ("synchronous = OFF", "cache_size = -400000"):  # it may be lost here
+            db.execute(f"PRAGMA {setting}")
+        while count < readings:
+            spin = Spin(new_id(), f"Spin {count}", "", "", None, Aim(), "", BEGUN)
+            db.execute("BEGIN")
+            db.execute(insert("spin", SPIN_COLUMNS), spin_values(spin))
             for place in range(IN_A_SPIN):
                 if count >= readings:
                     break
                 count += _bobbin(db, spin, place, min(ON_A_BOBBIN, readings - count), packed)
+            db.execute("COMMIT")
 
 
 def _bobbin(db: Any, spin: Spin, place: int, count: int, packed: tuple[bytes, bytes]) -> int:
@@ -180,8 +190,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory(dir=chosen.folder) as folder:
         for readings in chosen.readings:
             path = Path(folder) / f"{readings}.slubwise"
-            with Notebook.open(path) as notebook:
-                fill(notebook, readings, chosen.detail_bytes)
+            fill(path, readings, chosen.detail_bytes)
             table.setdefault("size, MB", []).append(f"{path.stat().st_size / 1e6:.0f}")
             for name, spent in times(path, chosen.repeats).items():
                 told = f"{statistics.median(spent):.1f} ({max(spent):.1f})"

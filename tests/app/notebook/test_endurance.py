@@ -185,6 +185,26 @@ def test_a_full_disk_stops_logging_and_loses_nothing(small_disk: Path, tmp_path:
         assert ids_in(copy) == logged[:-1]
 
 
+def test_what_could_only_be_looked_at_is_written_to_when_it_can_be(small_disk: Path) -> None:
+    path = small_disk / "spinning.slubwise"
+    with Notebook.open(path) as notebook:
+        sitting = begin(notebook)
+        logged = [put(notebook, sitting, 1).id]
+    subprocess.run(["mount", "-o", "remount,ro", small_disk], check=True)
+    with Notebook.open(path) as notebook:
+        assert ids_in(notebook) == logged
+        for _ in range(2):
+            with pytest.raises(NotebookError) as caught:
+                put(notebook, sitting, 2)
+            assert caught.value.code == "read_only"
+            assert notebook.why_not is not None
+        subprocess.run(["mount", "-o", "remount,rw", small_disk], check=True)
+        logged.append(put(notebook, sitting, 3).id)
+        assert notebook.why_not is None
+        assert ids_in(notebook) == logged
+        assert notebook.check().problems == ()
+
+
 def test_a_quota_stops_logging_and_loses_nothing(path: Path) -> None:
     # The system's limit on the size of a file stands for a quota: writing fails in the same way.
     lines = said(start("--most-bytes", 1_500_000, "log", path, 1000))

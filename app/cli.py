@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Final, NoReturn
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from app import UseError, program_version
+from app import program_version
+from app.compare_command import compare
+from app.endings import EXIT_BAD_USE, EXIT_READ, EXIT_REFUSED, clean_end, fail, say
+from app.notebook_commands import notebook_app
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,12 +21,6 @@ if TYPE_CHECKING:
     from app.batch import PictureJob, PictureResult
     from measure.errors import MeasureError
     from measure.pipeline import Settings
-
-EXIT_READ: Final = 0
-EXIT_REFUSED: Final = 1
-EXIT_BAD_USE: Final = 2
-EXIT_STOPPED: Final = 130
-EXIT_PIPE_CLOSED: Final = 141
 
 cli = typer.Typer(
     name="slubwise",
@@ -83,33 +77,6 @@ def main() -> None:
     cli()
 
 
-def _say(text: str) -> None:
-    typer.echo(f"slubwise: {text}", err=True)
-
-
-def _fail(text: str, code: int = EXIT_BAD_USE) -> NoReturn:
-    _say(text)
-    raise typer.Exit(code)
-
-
-@contextmanager
-def _clean_end() -> Iterator[None]:
-    """Ctrl-C, a closed pipe and a full disk end a command without a traceback."""
-    try:
-        yield
-        sys.stdout.flush()
-    except UseError as error:
-        _fail(str(error))
-    except KeyboardInterrupt:
-        _fail("stopped.", EXIT_STOPPED)
-    except BrokenPipeError:
-        # Whoever read our output has gone; without this Python complains once more at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        raise typer.Exit(EXIT_PIPE_CLOSED) from None
-    except OSError as error:
-        _fail(f"the output could not be written: {error.strerror or error}.")
-
-
 def _error_text(picture: Path, error: MeasureError) -> str:
     """Cause and advice; the name in front unless the cause already says it."""
     name = "" if picture.name in error.text else f"{picture}: "
@@ -120,7 +87,7 @@ def _write(file: Path, content: bytes) -> None:
     try:
         file.write_bytes(content)
     except OSError as error:
-        _fail(
+        fail(
             f"{file} could not be written ({error.strerror or error}). "
             "Choose another place with --out."
         )
@@ -154,10 +121,10 @@ def _start(
 ) -> None:
     """Without a command: open the window."""
     if context.invoked_subcommand is None:
-        with _clean_end():
+        with clean_end():
             _open_window(source, notebook)
     elif source is not None or notebook is not None:
-        _fail("--source and --notebook before a command are for the window; leave them out.")
+        fail("--source and --notebook before a command are for the window; leave them out.")
 
 
 def _open_window(source: str | None, notebook: Path | None) -> None:
@@ -166,11 +133,11 @@ def _open_window(source: str | None, notebook: Path | None) -> None:
 
     reason = why_no_window()
     if reason is not None:
-        _fail(reason)
+        fail(reason)
     try:
         from app.window.start import open_window
     except ImportError as error:
-        _fail(
+        fail(
             f"the window is drawn with Qt, which does not load here ({error}). Install what it "
             "names; the commands in slubwise --help work without it."
         )
@@ -202,7 +169,7 @@ def card(
     ] = False,
 ) -> None:
     """Write the card to print, or its geometry."""
-    with _clean_end():
+    with clean_end():
         from measure.card import newest_card
 
         chosen = newest_card(kind.value)
@@ -221,7 +188,7 @@ def card(
         try:
             content = card_file(chosen, paper=paper.value, file_format=file_format.value, dpi=dpi)
         except ImportError as error:
-            _fail(
+            fail(
                 f"the PDF is drawn with Qt, which does not load here ({error}). "
                 "Install what it names, or take --format svg."
             )
@@ -293,9 +260,9 @@ def measure(
     Exit code 0: every picture gave a reading; 1: at least one gave none; 2: bad use, or a file
     could not be read or written.
     """
-    with _clean_end():
+    with clean_end():
         if as_json and as_csv:
-            _fail("--json and --csv exclude each other; choose one.")
+            fail("--json and --csv exclude each other; choose one.")
         from app.arguments import build_jobs, build_settings
 
         settings = build_settings(scale.value, marks, (printer_x, printer_y), chart, wrap_factor)
@@ -305,10 +272,10 @@ def measure(
         code = EXIT_READ
         for result in results:
             if result.error is not None:
-                _say(_error_text(result.picture, result.error))
+                say(_error_text(result.picture, result.error))
                 code = EXIT_BAD_USE
             elif result.write_error is not None:
-                _say(
+                say(
                     f"the overlay of {result.picture} could not be written ({result.write_error}). "
                     "Choose another place with --overlay."
                 )
@@ -349,7 +316,7 @@ def _measured(jobs: Sequence[PictureJob], settings: Settings) -> list[PictureRes
             results.append(result)
             progress.update(task, advance=1, description=result.picture.name)
     except BrokenProcessPool:
-        _fail(
+        fail(
             f"a worker process died after {len(results)} of {len(jobs)} pictures, most likely for "
             "want of memory. Measure fewer pictures at a time."
         )
@@ -374,7 +341,7 @@ def _print_results(
         for result in results:
             for refusal in result.reading.refusals if result.reading else ():
                 who = f"strand {refusal.strand}: " if refusal.strand is not None else ""
-                _say(f"{result.picture}: {who}{refusal.text} {refusal.advice}")
+                say(f"{result.picture}: {who}{refusal.text} {refusal.advice}")
         return
     from rich.console import Console
 
@@ -390,12 +357,16 @@ def demo(
     out: Annotated[
         Path, typer.Option(metavar="FOLDER", help="Folder for the two pictures.")
     ] = Path("slubwise-demo"),
+    window: Annotated[
+        bool, typer.Option("--window/--no-window", help="Open the window on it afterwards.")
+    ] = True,
 ) -> None:
-    """Measure a sample picture, draw the result.
+    """Measure a sample picture, draw the result, open the window on it.
 
-    The sample comes with the program; its overlay and a picture of its drift are written.
+    The sample comes with the program; its overlay and a picture of its drift are written. The
+    window opens where there is a display; what is logged in it stays in the same folder.
     """
-    with _clean_end():
+    with clean_end():
         import io
 
         from app.arguments import make_folder
@@ -405,16 +376,16 @@ def demo(
 
         sample = demo_picture()
         if sample is None:
-            _fail("this copy came without the sample pictures; install it again.")
+            fail("this copy came without the sample pictures; install it again.")
         make_folder(out, "--out")
         result = measure_one(PictureJob(sample, out / f"{sample.stem}-overlay.png"), Settings())
         if result.error is not None:
-            _fail(_error_text(sample, result.error))
+            fail(_error_text(sample, result.error))
         if result.write_error is not None:
-            _fail(f"{out} cannot be written to ({result.write_error}). Choose another with --out.")
+            fail(f"{out} cannot be written to ({result.write_error}). Choose another with --out.")
         reading = result.reading
         if reading is None or not reading.read:
-            _fail(f"nothing could be read from {sample.name}.", EXIT_REFUSED)
+            fail(f"nothing could be read from {sample.name}.", EXIT_REFUSED)
 
         from rich.console import Console
 
@@ -430,6 +401,25 @@ def demo(
         _write(drift, image.getvalue())
         typer.echo(f"\nWrote {out / f'{sample.stem}-overlay.png'}: what was measured and where.")
         typer.echo(f"Wrote {drift}: the diameter along the strands.")
+        if window:
+            _show_demo(sample, out)
+
+
+def _show_demo(sample: Path, out: Path) -> None:
+    """The window on the sample, with a notebook and preferences of its own."""
+    from app.qt_setup import why_no_window
+
+    if why_no_window() is not None:
+        typer.echo("No window is opened here; slubwise opens it where you see a desktop.")
+        return
+    from app.window.start import open_window
+
+    typer.echo("The window opens on the same picture; close it to come back.", err=True)
+    open_window(str(sample), out / "demo-notebook.sqlite", preferences=out / "demo-window.ini")
+
+
+cli.command()(compare)
+cli.add_typer(notebook_app)
 
 
 if __name__ == "__main__":

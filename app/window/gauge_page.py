@@ -83,6 +83,8 @@ class GaugePage(QWidget):
 
     said = Signal(str)
     far_view_changed = Signal(bool)
+    unit_changed = Signal(str, float)
+    """Unit, and wrap factor."""
 
     def __init__(self, preferences: Preferences, desk: Desk, source: str | None) -> None:
         super().__init__()
@@ -397,7 +399,10 @@ class GaugePage(QWidget):
         if isinstance(measured.reading, MeasureError):
             error = measured.reading
             self.picture.clear(f"{error.text} {error.advice}")
-            self.said.emit(f"{measured.still.name}: {error.text} {error.advice}")
+            name = measured.still.name
+            self.said.emit(
+                ("" if name in error.text else f"{name}: ") + f"{error.text} {error.advice}"
+            )
             self.reading.set_strand(None, error.advice)
             return
         if measured.preview is not None:
@@ -624,6 +629,7 @@ class GaugePage(QWidget):
         self.picture.set_unit(unit, wrap)
         self.chart.set_unit(unit, wrap)
         self.profile.set_unit(unit, wrap)
+        self.unit_changed.emit(unit, wrap)
 
     def set_band(self, band: Band | None) -> None:
         """Judge by this band from now on."""

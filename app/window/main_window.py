@@ -119,6 +119,7 @@ class MainWindow(QMainWindow):
 
     def _add_pages(self, source: str | None) -> None:
         self._add_page("gauge", "&Gauge", "Measure strands", lambda: self._gauge_page(source))
+        self._add_page("bobbins", "&Bobbins", "Compare bobbins before plying", self._bobbins_page)
         self._add_page("card", "&Card", "Print the card, check the printer", self._card_page)
 
     def _add_page(self, name: str, title: str, tip: str, maker: Callable[[], Page]) -> None:
@@ -146,6 +147,14 @@ class MainWindow(QMainWindow):
     def _gauge_page(self, source: str | None) -> Page:
         page = GaugePage(self.preferences, self.desk, source)
         page.far_view_changed.connect(self._far_view)
+        return page
+
+    def _bobbins_page(self) -> Page:
+        from app.window.bobbins_page import BobbinsPage
+
+        page = BobbinsPage(self.preferences, self.desk)
+        page.set_unit(self.preferences.unit, self.preferences.wrap_factor)
+        self.gauge.unit_changed.connect(page.set_unit)
         return page
 
     def _card_page(self) -> Page:

@@ -20,14 +20,19 @@ from app.window.preferences import Preferences  # noqa: E402
 from app.window.theme import system_theme  # noqa: E402
 
 
-def open_window(source: str | None = None, notebook: Path | None = None) -> int:
+def open_window(
+    source: str | None = None,
+    notebook: Path | None = None,
+    *,
+    preferences: Path | None = None,
+) -> int:
     """Show the window until it is closed; returns the exit code.
 
     `source` is a key or a file as `slubwise --source` takes it, None for the one used last;
-    `notebook` the notebook's file, None for the usual one.
+    `notebook` and `preferences` are files, None for the usual ones.
     """
     application = make_application()
-    window = MainWindow(Preferences(), source=source, notebook=notebook)
+    window = MainWindow(Preferences(preferences), source=source, notebook=notebook)
     window.set_theme(system_theme())
     application.styleHints().colorSchemeChanged.connect(
         lambda _scheme: window.set_theme(system_theme())

@@ -47,11 +47,29 @@ def _invoke(*arguments: str | Path) -> tuple[int, str, str]:
     return result.exit_code, result.stdout, result.stderr
 
 
-def test_without_arguments_it_prints_help() -> None:
-    code, out, _ = _invoke()
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="displays are Linux's affair")
+def test_without_a_display_the_window_is_refused_in_a_sentence(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    for variable in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
+        monkeypatch.delenv(variable, raising=False)
+    code, out, err = _invoke()
+    assert (code, out) == (2, "")
+    assert "no display" in err
+    assert "slubwise --help" in err
+
+
+def test_help_names_every_command() -> None:
+    code, out, _ = _invoke("--help")
     assert code == 0
-    for command in ("card", "measure", "demo"):
+    for command in ("card", "measure", "demo", "compare", "notebook"):
         assert command in out
+
+
+def test_options_of_the_window_are_not_for_commands() -> None:
+    code, _, err = _invoke("--source", "sample", "card", "--geometry")
+    assert code == 2
+    assert "--source" in err
 
 
 def test_version_is_one_line() -> None:
@@ -461,7 +479,7 @@ def test_help_loads_none_of_the_heavy_libraries(tmp_path: Path) -> None:
 
 def test_demo_measures_the_shipped_sample(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    code, out, err = _invoke("demo")
+    code, out, err = _invoke("demo", "--no-window")
     assert code == 0, err
     assert "rendered by computer" in out
     assert "WPI" in out

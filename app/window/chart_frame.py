@@ -95,7 +95,7 @@ def place_beside(label: QLabel, words: str, at: QPoint, inside: QRect) -> None:
     label.setText(words)
     metrics = label.fontMetrics()
     widest = max(metrics.horizontalAdvance(line) for line in words.splitlines())
-    width = min(widest + 2 * metrics.height(), max(inside.width() * 2 // 5, 8 * metrics.height()))
+    width = min(widest + 2 * metrics.height(), max(inside.width() // 2, 8 * metrics.height()))
     label.setFixedWidth(width)
     label.setFixedHeight(label.heightForWidth(width))
     right = at.x() < inside.center().x()

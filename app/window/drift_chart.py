@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 _EMPTY: Final = "No readings on this bobbin yet. Hold a strand to the card, or press Space."
 _NO_GRAMS: Final = "No reading here says how much fibre was spun by then."
-_LEGEND_FROM_PX: Final = 190
-"""A chart lower than this has no room for its legend."""
+_LEGEND_FROM_LINES: Final = 15
+"""A chart that is not as high as so many lines of words has no room for its legend."""
 _FEWEST_ACROSS: Final = 8
 """Numbers shown across at least, so that the second reading does not halve the chart."""
 
@@ -295,7 +295,7 @@ class DriftChart(QWidget):
         self._show_legend()
 
     def _show_legend(self) -> None:
-        room = self.height() >= _LEGEND_FROM_PX
+        room = self.height() >= _LEGEND_FROM_LINES * self.fontMetrics().height()
         self._legend.setVisible(room and bool(self._legend.text()) and len(self._points.x) > 0)
 
     # --- pointing and choosing

@@ -34,7 +34,7 @@ _REACH_PX: Final = 16.0
 """How near a point the pointer must be."""
 _ALL_DRAWN: Final = 2500
 """Lines of more points than this are thinned to what pixels can show."""
-_SITTINGS_APART_PX: Final = 12.0
+_SITTINGS_APART_PX: Final = 24.0
 _MINUTE_STEPS: Final = (1, 2, 5, 10, 15, 30, 60, 120, 240, 480)
 _WORDS: Final[dict[Along, str]] = {
     "number": "reading",

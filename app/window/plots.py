@@ -25,6 +25,9 @@ Range = tuple[float, float]
 
 _WHEEL_STEP: Final = 1.2
 """One notch of the wheel, or one press of a key, makes things this much larger."""
+_LINES_APART: Final = 1.9
+"""How far apart numbers stand on the axis, in lines of words."""
+_LINES_APART_AT_LEAST: Final = 1.1
 _WIDE: Final = 1.7
 """A scale that runs over more than this factor has finer steps at its smaller numbers."""
 _WIDEST: Final = 1.5
@@ -106,9 +109,29 @@ class ThicknessAxis(PlainAxis):
     def set_unit(self, unit: Unit, wrap: float) -> None:
         """Label in this unit from now on."""
         self.unit, self.wrap = unit, wrap
-        self.setLabel(f"{'WPI' if unit == 'wpi' else 'mm'} (thicker is up)")
+        self._write_label()
+
+    def _write_label(self) -> None:
+        """The unit, and which way is thicker where there is room to say it."""
+        name = "WPI" if self.unit == "wpi" else "mm"
+        words = f"{name} (thicker is up)"
+        if self.metrics.horizontalAdvance(words) > self.size().height():
+            words = name
+        if words != self.labelText:
+            self.setLabel(words)
         self.picture = None
         self.update()
+
+    def dress(self, theme: Theme, font: QFont) -> None:
+        """Take on theme and font."""
+        super().dress(theme, font)
+        self._write_label()
+
+    def resizeEvent(self, event: Any = None) -> None:
+        """Say no more than there is room for."""
+        if hasattr(self, "unit"):
+            self._write_label()
+        super().resizeEvent(event)
 
     def tickValues(self, minVal: float, maxVal: float, size: float) -> list[Any]:
         """Round numbers of the unit, far enough apart to be read."""
@@ -116,18 +139,27 @@ class ThicknessAxis(PlainAxis):
             return []
         ends = [unit_value(h, self.unit, self.wrap) for h in (minVal, maxVal)]
         low, high = min(ends), max(ends)
-        apart = self.metrics.height() * 1.9 * (maxVal - minVal) / max(size, 1.0)
-        # The ticks crowd at the larger numbers, in either unit.
-        step = round_step(max(high * -math.expm1(-apart), high * 1e-6))
-        values = [v for v in steps_between(low, high, step) if v > 0]
-        if high > _WIDE * low:
-            values, step = _thinning_steps(low, values[-1] if values else high, apart)
+        per_px = (maxVal - minVal) / max(size, 1.0)
+        for lines in (_LINES_APART, _LINES_APART_AT_LEAST):
+            values, step = _round_values(low, high, lines * self.metrics.height() * per_px)
+            if len(values) > 2:
+                break
         self._decimals = decimals_of(step)
         return [(step, [height_of(v, self.unit, self.wrap) for v in values])]
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
         """The numbers as text, all with the same decimals."""
         return [f"{unit_value(v, self.unit, self.wrap):.{self._decimals}f}" for v in values]
+
+
+def _round_values(low: float, high: float, apart: float) -> tuple[list[float], float]:
+    """Round numbers between two ends whose logarithms are `apart` or more, and their step."""
+    # They crowd at the larger numbers.
+    step = round_step(max(high * -math.expm1(-apart), high * 1e-6))
+    values = [v for v in steps_between(low, high, step) if v > 0]
+    if high > _WIDE * low:
+        return _thinning_steps(low, values[-1] if values else high, apart)
+    return values, step
 
 
 def _thinning_steps(low: float, high: float, apart: float) -> tuple[list[float], float]:

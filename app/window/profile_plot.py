@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from app.window.profile_curves import ProfileCurves
 
 _EMPTY: Final = "The strand's own profile shows here: how thick it is along its length."
-_TITLE_FROM_PX: Final = 150
+_TITLE_FROM_LINES: Final = 11
 _STEADY: Final = 0.55
 """The range of a live profile shrinks only when less than this of it is in use."""
 _LEAST_HEIGHT: Final = 0.24
@@ -214,7 +214,8 @@ class ProfilePlot(QWidget):
 
     def _show_title(self) -> None:
         self._title.setText(self.summary() if self._strand is not None else "")
-        self._title.setVisible(self._strand is not None and self.height() >= _TITLE_FROM_PX)
+        room = self.height() >= _TITLE_FROM_LINES * self.fontMetrics().height()
+        self._title.setVisible(self._strand is not None and room)
 
     # --- pointing
 

@@ -559,14 +559,17 @@ def test_larger_fonts_get_the_room_they_need(chart: DriftChart) -> None:
     assert after[3].width() > before[3].width()
 
 
-def test_a_low_chart_leaves_its_legend_out(chart: DriftChart) -> None:
+def test_a_low_chart_leaves_out_what_has_no_room(chart: DriftChart) -> None:
     chart.set_band(BAND)
     chart.set_readings(SIX)
     settle()
     assert chart._legend.isVisible()
+    plot = plot_of(chart)
+    assert plot.left.labelText == "WPI (thicker is up)"
     chart.resize(600, 150)
     settle()
     assert not chart._legend.isVisible()
+    assert plot.left.labelText == "WPI"
 
 
 def test_it_has_a_name_and_says_its_figures(chart: DriftChart) -> None:

@@ -27,6 +27,8 @@ _SURE_STEP: Final = 0.012
 _BENT: Final = 4e-4
 """How far a curve may bend away from straight within samples that are pooled."""
 _MOST_POOLED: Final = 8
+_SHOWS: Final = 2.5
+"""Half widths within which strand and shadow show most."""
 _ASTRAY: Final = 0.3
 """How far, half widths, a cut may lie off the typical one whose curves say what to pool."""
 
@@ -116,7 +118,7 @@ def pooled(samples: Samples, table: Table, half_width_mm: float, middle_mm: floa
     second[1:-1] = (curves[2:] - 2.0 * curves[1:-1] + curves[:-2]) / np.float32(grid.step**2)
     bend = np.maximum(np.abs(second.real), np.abs(second.imag))
     bend = maximum_filter1d(bend, 2 * round(_ASTRAY / grid.step) + 1)
-    typical_u = np.median(samples.u_mm, axis=0)
+    typical_u = samples.u_mm[:: max(1, len(samples.u_mm) // 16)].mean(axis=0)
     xi = (typical_u - middle_mm) / half_width_mm
     here = np.interp(xi, grid.xi, bend)
     span = float(np.median(np.diff(xi)))
@@ -212,8 +214,6 @@ def fit_cuts(
     share = np.minimum(samples.weight, 1.0).sum(axis=1)
     det = np.maximum(kept.h_aa * kept.h_uu - kept.h_au**2, 1e-20)
     sigma2 = kept.cost / np.maximum(share - 4.0, 1.0)
-    xi = (samples.u_mm - best_u[:, None]) / np.exp(best_a)[:, None]
-    value = look_up(table, best_a.astype(np.float32), xi.astype(np.float32))[0]
     return EdgePairs(
         half_width_mm=np.exp(best_a),
         middle_mm=best_u,
@@ -221,7 +221,7 @@ def fit_cuts(
         strand=kept.strand,
         ground=kept.ground,
         misfit=np.sqrt(kept.cost / np.maximum(share, 1.0)),
-        contrast=_contrast(value, kept.strand, kept.ground),
+        contrast=_contrast(table, float(np.median(best_a)), kept.strand, kept.ground),
     )
 
 
@@ -336,10 +336,10 @@ def _evaluate(
     )
 
 
-def _contrast(value: NDArray[np.complex64], S: Floats, g: Floats) -> Floats:
-    """Largest departure from the bare ground over channels, (n,)."""
-    depart = [
-        np.abs(S[:, c, None] * value.real + g[:, c, None] * (value.imag - 1.0)).max(axis=1)
-        for c in range(S.shape[1])
-    ]
-    return np.asarray(np.max(depart, axis=0))
+def _contrast(table: Table, log_a: float, S: Floats, g: Floats) -> Floats:
+    """Largest departure of a cut of typical width from the bare ground over channels, (n,)."""
+    row = min(round((log_a - table.log_a0) / table.log_step), len(table.curves) - 1)
+    middle = np.abs(table.grid.xi) < _SHOWS
+    few = table.curves[row, middle][:: max(1, int(middle.sum()) // 48)]
+    depart = S[..., None] * few.real + g[..., None] * (few.imag - 1.0)
+    return np.asarray(np.abs(depart, out=depart).max(axis=(1, 2)))

@@ -257,8 +257,7 @@ def test_a_false_claim_about_any_of_four_bobbins_is_made_once_in_twenty_at_most(
             if pair.verdict == ("match" if differs else "differ"):
                 wrong += 1
                 break
-    # Effective sample sizes are rough, which may cost a little: 7 in 100 is allowed here.
-    assert wrong <= binom.ppf(0.9995, trials, 0.07)
+    assert wrong <= binom.ppf(0.9995, trials, 0.05)
 
 
 def test_names_are_listed_as_people_do() -> None:

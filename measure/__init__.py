@@ -9,6 +9,7 @@ It knows no window, no database and no clock; only `measure.picture` reads files
 
 from measure.card import CARDS, Card, newest_card
 from measure.errors import MeasureError, PictureError
+from measure.lens import Lens, LensView, fit_lens, lens_view, missing_views
 from measure.picture import Picture, read_picture
 from measure.pipeline import Marks, Seen, Settings, follow, measure_picture
 from measure.results import (
@@ -29,6 +30,8 @@ __all__ = [
     "Along",
     "Card",
     "Caution",
+    "Lens",
+    "LensView",
     "Marks",
     "MeasureError",
     "Outline",
@@ -44,8 +47,11 @@ __all__ = [
     "StrandReading",
     "UnevenPlace",
     "WeightClass",
+    "fit_lens",
     "follow",
+    "lens_view",
     "measure_picture",
+    "missing_views",
     "newest_card",
     "read_picture",
 ]

@@ -9,6 +9,7 @@ import numpy as np
 
 from measure.card import Card, Marker
 from measure.edge_reading import BORDER_REACH_PX, EdgesSeen, read_edges
+from measure.lens import Lens
 from measure.marker_search import MarkersSeen, find_markers, follow_markers
 from measure.picture import Picture
 from measure.plane_fit import (
@@ -63,11 +64,18 @@ class CardView:
     picture_middle_px: Floats
 
 
-def view_card(picture: Picture, factors: Floats, before: CardView | None = None) -> CardView:
+def view_card(
+    picture: Picture,
+    factors: Floats,
+    before: CardView | None = None,
+    lens: Lens | None = None,
+) -> CardView:
     """Find the card, read its borders and fit the view; `factors` (2,) are the printer's.
 
     `before` is the card in the picture before, with the same factors: where it has hardly moved
-    it is not searched for. Raises MeasureError: `no_card`, `mirrored`, `too_few_markers`.
+    it is not searched for. `lens` is the camera's; one of another picture shape is not used.
+
+    Raises MeasureError: `no_card`, `mirrored`, `too_few_markers`.
     """
     seen = _near(picture, factors, before) if before else None
     if seen is None:
@@ -76,11 +84,13 @@ def view_card(picture: Picture, factors: Floats, before: CardView | None = None)
     edges = printed_edges(seen.card, seen.markers, factors)
     corners = corner_sightings(corners_mm, seen.corners_px)
     shape = picture.pixels.shape[:2]
-    prior = camera_prior(shape, picture.focal_px)
+    lens = lens.sized(shape[1], shape[0]) if lens is not None else None
+    prior = camera_prior(shape, picture.focal_px, lens=lens)
+    k2 = lens.k2 if lens is not None else 0.0
     if before is not None and isinstance(before.plane, Pinhole):
-        start = replace(before.plane, ink_spread_mm=0.0)
+        start = replace(before.plane, ink_spread_mm=0.0, k2=k2)
     else:
-        start = start_pinhole(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2), prior)
+        start = start_pinhole(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2), prior, k2)
     rough = fit_plane(start, corners, prior, rounds=1).plane
     read = _read_borders(picture, edges, rough)
     own = slice(0, 4 * len(seen.markers))
@@ -90,7 +100,7 @@ def view_card(picture: Picture, factors: Floats, before: CardView | None = None)
     if np.count_nonzero(own_read.good) >= _FEWEST_BORDERS:
         sightings = edge_sightings(own_edges, own_read, rough)
         blur_px = float(np.median(own_read.sigma_px[own_read.good]))
-        fit = _fit_camera(picture, rough, sightings, _edge_floor_px(own_read, blur_px))
+        fit = _fit_camera(picture, rough, sightings, _edge_floor_px(own_read, blur_px), lens)
     else:
         sightings = corners
         fit = fit_plane(rough, corners, prior)
@@ -143,15 +153,20 @@ def _edge_floor_px(read: EdgesSeen, blur_px: float) -> float:
 
 
 def _fit_camera(
-    picture: Picture, rough: Pinhole, sightings: Sightings, floor_px: float
+    picture: Picture,
+    rough: Pinhole,
+    sightings: Sightings,
+    floor_px: float,
+    lens: Lens | None,
 ) -> Fit[Pinhole]:
     """The pinhole view, with the lens axis free where it cannot be near the picture's middle."""
     shape = picture.pixels.shape[:2]
     start = replace(rough, ink_spread_mm=0.0)
-    usual = camera_prior(shape, picture.focal_px)
+    usual = camera_prior(shape, picture.focal_px, lens=lens)
     fit = fit_plane(start, sightings, usual, floor_px, floor_px)
     off_axis = (fit.plane.centre_px - usual.mean[8:10]) * np.sqrt(usual.weight[8:10])
-    if fit.noise_px <= max(_GOOD_NOISE_PX, floor_px) and np.max(np.abs(off_axis)) < 3.0:
+    well = fit.noise_px <= max(_GOOD_NOISE_PX, floor_px) and np.max(np.abs(off_axis)) < 3.0
+    if well or lens is not None:
         return fit
     # A cropped picture keeps its perspective but not its middle.
     cropped = camera_prior(shape, picture.focal_px, CENTRE_SD_CROPPED)

@@ -64,6 +64,7 @@ OTHER_REFUSALS: Final[tuple[str, ...]] = (
     "no_dpi",
     "card_seen",
     "bad_marks",
+    "lens_unsure",
     "unreadable_file",
     "not_a_picture",
     "truncated_file",

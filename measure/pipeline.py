@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from measure.diameter import LaneSeen, measure_diameters
 from measure.edge_spread import EdgeSpread, measure_edge_spread
 from measure.errors import MeasureError
+from measure.lens import Lens
 from measure.notes import refusal
 from measure.paper import cut_out, paper_level
 from measure.picture import Picture, read_picture
@@ -53,6 +54,8 @@ class Settings:
     """When given, the scale is theirs and no card is looked for."""
     wrap_factor: float = 1.0
     chart: str = DEFAULT_CHART
+    lens: Lens | None = None
+    """The camera's, where it was calibrated (`measure.lens`)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,7 +251,7 @@ def _scale(picture: Picture, settings: Settings, before: Scale | None) -> Scale:
         )
     if settings.scale == "dpi":
         return scale_from_dpi(picture)
-    return find_scale(picture, settings.printer, before)
+    return find_scale(picture, settings.printer, before, settings.lens)
 
 
 def _rough_outline(line: Centreline, scale: Scale) -> Outline:

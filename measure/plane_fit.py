@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.edge_reading import EdgesSeen
+from measure.lens import Lens
 from measure.plane_map import Affine, Floats, Pinhole
 from measure.printed_edges import PrintedEdges
 
@@ -106,9 +107,12 @@ class Prior:
 
 
 def camera_prior(
-    shape: tuple[int, ...], focal_px: float | None, centre_sd: float = CENTRE_SD
+    shape: tuple[int, ...],
+    focal_px: float | None,
+    centre_sd: float = CENTRE_SD,
+    lens: Lens | None = None,
 ) -> Prior:
-    """The prior of a pinhole view in a picture of (rows, columns)."""
+    """The prior of a pinhole view in a picture of (rows, columns), by a lens of that size."""
     rows, columns = shape
     diagonal = float(np.hypot(rows, columns))
     ratio, focal_sd = FOCAL_UNKNOWN
@@ -119,10 +123,14 @@ def camera_prior(
     mean[8:10] = (columns - 1) / 2, (rows - 1) / 2
     weight[8:10] = (centre_sd * diagonal) ** -2
     weight[10] = INK_SPREAD_SD_MM**-2
+    if lens is not None:
+        mean[6:10] = np.log(lens.focal_px), lens.k1, *lens.centre_px
+        weight[6:8] = lens.u_log_focal**-2, lens.u_k1**-2
+        weight[8:10] = lens.u_centre_px**-2
     return Prior(mean, weight)
 
 
-def start_pinhole(corners_mm: Floats, corners_px: Floats, prior: Prior) -> Pinhole:
+def start_pinhole(corners_mm: Floats, corners_px: Floats, prior: Prior, k2: float = 0.0) -> Pinhole:
     """A pinhole view near enough to start from, of points (n, 2) and (n, 2)."""
     homography = np.asarray(cv2.findHomography(corners_mm, corners_px, 0)[0], np.float64)
     focal, centre = float(np.exp(prior.mean[6])), prior.mean[8:10]
@@ -138,7 +146,8 @@ def start_pinhole(corners_mm: Floats, corners_px: Floats, prior: Prior) -> Pinho
     u, _, vt = np.linalg.svd(np.column_stack([first, second, np.cross(first, second)]))
     turn = np.asarray(u @ vt, np.float64)
     nothing = np.zeros((11, 11))
-    return Pinhole(pivot, turn, place, float(prior.mean[6]), 0.0, centre.copy(), 0.0, nothing)
+    focal, k1 = float(prior.mean[6]), float(prior.mean[7])
+    return Pinhole(pivot, turn, place, focal, k1, centre.copy(), 0.0, nothing, k2)
 
 
 def start_affine(corners_mm: Floats, corners_px: Floats) -> Affine:

@@ -15,6 +15,7 @@ import numpy as np
 from measure.card import Card
 from measure.card_view import MM_PER_INCH, SCAN_DPI, CardView, view_card
 from measure.errors import MeasureError
+from measure.lens import Lens
 from measure.marker_search import shows_card
 from measure.picture import Picture
 from measure.plane_map import FAR_MM, Affine, Floats, Pinhole, slopes_by_step
@@ -134,18 +135,21 @@ class Scale:
 
 
 def find_scale(
-    picture: Picture, printer: Printer | None = None, before: Scale | None = None
+    picture: Picture,
+    printer: Printer | None = None,
+    before: Scale | None = None,
+    lens: Lens | None = None,
 ) -> Scale:
     """The scale by the card in the picture; `printer` None is an unchecked one.
 
     `before` is the scale found in the picture before this one, if there was one: a card that has
-    hardly moved since is not searched for.
+    hardly moved since is not searched for. `lens` is the camera's, where it was calibrated.
 
     Raises MeasureError: `no_card`, `mirrored`, `too_few_markers`, `tilted_too_far`.
     """
     printer = printer or Printer()
     known = before.view if before is not None and before.printer == printer else None
-    view = view_card(picture, np.array([printer.x, printer.y]), known)
+    view = view_card(picture, np.array([printer.x, printer.y]), known, lens)
     camera, u_camera, tilt_deg = _line_of_sight(view)
     return Scale(
         source="card",

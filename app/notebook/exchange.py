@@ -8,7 +8,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -46,6 +46,35 @@ EDITION: Final = 1
 
 
 @dataclass(frozen=True)
+class _Part:
+    """One list of the JSON and the table it is kept in."""
+
+    table: str
+    kind: type[Any]
+    columns: tuple[str, ...]
+    record: Callable[[sqlite3.Connection, Any], Any]
+    values: Callable[[Any], dict[str, Any]]
+
+
+_PARTS: Final = {
+    "spins": _Part("spin", Spin, SPIN_COLUMNS, lambda _, row: spin_of(row), spin_values),
+    "bobbins": _Part(
+        "bobbin", Bobbin, BOBBIN_COLUMNS, lambda _, row: bobbin_of(row), bobbin_values
+    ),
+    "sittings": _Part(
+        "sitting", Sitting, SITTING_COLUMNS, lambda _, row: sitting_of(row), sitting_values
+    ),
+    "skeins": _Part(
+        "skein",
+        Skein,
+        SKEIN_COLUMNS,
+        lambda db, row: skein_of(row, bobbins_of_skein(db, row[0])),
+        skein_values,
+    ),
+}
+
+
+@dataclass(frozen=True)
 class Imported:
     """What an import added; `known` were in the notebook already and were left as they are."""
 
@@ -59,7 +88,7 @@ class Imported:
 
 def export_json(notebook: Notebook, target: Path, *, pictures: bool = True) -> int:
     """Write everything in a notebook, what was deleted too, as JSON; gives how many readings."""
-    with notebook.connection_beside() as db, writing(notebook.path, target) as file:
+    with notebook.connection_beside() as db, writing(target) as file:
         return _write_json(db, file, notebook.path, pictures)
 
 
@@ -82,41 +111,25 @@ def import_json(notebook: Notebook, source: Path) -> Imported:
         raise problem("bad_import", name=source, detail=error.strerror or error) from error
 
 
-class writing:  # noqa: N801
-    """A text file that takes its name only when all of it is written: a with-statement."""
-
-    def __init__(self, notebook: Path, target: Path, newline: str = "\n") -> None:
-        self._target = target
-        self._newline = newline
-        if not target.parent.is_dir():
-            raise problem("no_folder", name=target.parent)
-        if target.exists() and (not target.is_file() or is_database(target)):
-            detail = "it is a notebook" if target.is_file() else "it is no file"
-            raise problem("bad_target", name=target, detail=detail)
-        self._part = target.with_name(f".{target.name[:100]}-{os.getpid()}.part")
-
-    def __enter__(self) -> IO[str]:
-        try:
-            self._file = self._part.open("w", encoding="utf-8", newline=self._newline)
-        except OSError as error:
-            raise self._told(error) from error
-        return self._file
-
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        try:
-            self._file.close()
-            if error is None:
-                put_in_place(self._part, self._target)
-            elif isinstance(error, OSError):
-                raise self._told(error) from error
-        except OSError as failed:
-            raise self._told(failed) from failed
-        finally:
-            with suppress(OSError):
-                self._part.unlink(missing_ok=True)
-
-    def _told(self, error: OSError) -> NotebookError:
-        return problem("not_written", name=self._target, detail=error.strerror or error)
+@contextmanager
+def writing(target: Path, newline: str = "\n") -> Iterator[IO[str]]:
+    """A text file that takes its name only when all of it is written; never a notebook's name."""
+    if not target.parent.is_dir():
+        raise problem("no_folder", name=target.parent)
+    if target.is_dir():
+        raise problem("bad_target", name=target, detail="it is a folder")
+    if target.exists() and is_database(target):
+        raise problem("bad_target", name=target, detail="it is a notebook or another database")
+    part = target.with_name(f".{target.name[:100]}-{os.getpid()}.part")
+    try:
+        with part.open("w", encoding="utf-8", newline=newline) as file:
+            yield file
+        put_in_place(part, target)
+    except OSError as error:
+        raise problem("not_written", name=target, detail=error.strerror or error) from error
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def _write_json(db: sqlite3.Connection, file: IO[str], name: Path, pictures: bool) -> int:
@@ -126,18 +139,8 @@ def _write_json(db: sqlite3.Connection, file: IO[str], name: Path, pictures: boo
         "written_at": to_plain(datetime.now(UTC)),
     }
     file.write(_text(head)[:-1])
-    for key, records in (
-        ("spins", map(spin_of, _all(db, "spin", SPIN_COLUMNS))),
-        ("bobbins", map(bobbin_of, _all(db, "bobbin", BOBBIN_COLUMNS))),
-        ("sittings", map(sitting_of, _all(db, "sitting", SITTING_COLUMNS))),
-        (
-            "skeins",
-            (
-                skein_of(row, bobbins_of_skein(db, row[0]))
-                for row in _all(db, "skein", SKEIN_COLUMNS)
-            ),
-        ),
-    ):
+    for key, part in _PARTS.items():
+        records = (part.record(db, row) for row in _all(db, part.table, part.columns))
         _write_list(file, key, map(to_plain, records))
     return _write_list(file, "readings", _readings(db, name, pictures), end="\n}\n")
 
@@ -194,14 +197,7 @@ class _Importer:
 
     def everything(self, file: IO[str]) -> Imported:
         self._db.execute("PRAGMA defer_foreign_keys = ON")  # lists may come in any order
-        takers: dict[str, Callable[[Any, str], bool]] = {
-            "spins": self._spin,
-            "bobbins": self._bobbin,
-            "sittings": self._sitting,
-            "skeins": self._skein,
-            "readings": self._reading,
-        }
-        edition, seen = None, dict.fromkeys(takers, 0)
+        edition, seen = None, dict.fromkeys((*_PARTS, "readings"), 0)
         for key, value in members(file):
             if key == "notebook":
                 edition = value
@@ -209,12 +205,12 @@ class _Importer:
                     raise ValueError("it does not say which edition it is")
                 if value > EDITION:
                     raise ValueError("a newer Slubwise wrote it; this one cannot read it")
-            if key in takers:
+            if key in seen:
                 if edition is None:
                     raise ValueError("it is not an exported notebook")
-                seen[key] += 1
-                added = takers[key](value, f"{key}[{seen[key] - 1}]")
+                added = self._take(key, value, f"{key}[{seen[key]}]")
                 self._counts[key if added else "known"] += 1
+                seen[key] += 1
         if edition is None:
             raise ValueError("it is not an exported notebook")
         broken = self._db.execute("PRAGMA foreign_key_check").fetchone()
@@ -222,40 +218,24 @@ class _Importer:
             raise ValueError(f"a {broken[0]} in it belongs to a {broken[2]} that is missing")
         return Imported(**self._counts)
 
+    def _take(self, key: str, plain: Any, at: str) -> bool:
+        """Add one thing; False when it is known."""
+        if key == "readings":
+            return self._reading(plain, at)
+        part = _PARTS[key]
+        record = from_plain(part.kind, plain, at=at)
+        if self._known(part.table, record.id):
+            return False
+        self._db.execute(insert(part.table, part.columns), part.values(record))
+        if isinstance(record, Skein):
+            set_bobbins_of_skein(self._db, record.id, record.bobbin_ids)
+        return True
+
     def _known(self, table: str, id_: str) -> bool:
         if not id_:
             raise ValueError(f"a {table} in it has no id")
         found = self._db.execute(f"SELECT 1 FROM {table} WHERE id = ?", (id_,)).fetchone()
         return found is not None
-
-    def _spin(self, plain: Any, at: str) -> bool:
-        spin: Spin = from_plain(Spin, plain, at=at)
-        if self._known("spin", spin.id):
-            return False
-        self._db.execute(insert("spin", SPIN_COLUMNS), spin_values(spin))
-        return True
-
-    def _bobbin(self, plain: Any, at: str) -> bool:
-        bobbin: Bobbin = from_plain(Bobbin, plain, at=at)
-        if self._known("bobbin", bobbin.id):
-            return False
-        self._db.execute(insert("bobbin", BOBBIN_COLUMNS), bobbin_values(bobbin))
-        return True
-
-    def _sitting(self, plain: Any, at: str) -> bool:
-        sitting: Sitting = from_plain(Sitting, plain, at=at)
-        if self._known("sitting", sitting.id):
-            return False
-        self._db.execute(insert("sitting", SITTING_COLUMNS), sitting_values(sitting))
-        return True
-
-    def _skein(self, plain: Any, at: str) -> bool:
-        skein: Skein = from_plain(Skein, plain, at=at)
-        if self._known("skein", skein.id):
-            return False
-        self._db.execute(insert("skein", SKEIN_COLUMNS), skein_values(skein))
-        set_bobbins_of_skein(self._db, skein.id, skein.bobbin_ids)
-        return True
 
     def _reading(self, plain: Any, at: str) -> bool:
         reading: LoggedReading = from_plain(LoggedReading, plain, at=at)

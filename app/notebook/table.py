@@ -39,7 +39,7 @@ _QUESTION: Final = """
 
 def export_csv(notebook: Notebook, target: Path) -> int:
     """Write every reading that stands, one row each; gives how many."""
-    with notebook.connection_beside() as db, writing(notebook.path, target, "") as file:
+    with notebook.connection_beside() as db, writing(target, "") as file:
         writer = csv.writer(file, lineterminator="\r\n")
         writer.writerow(COLUMNS)
         count = 0

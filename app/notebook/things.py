@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final, Literal
@@ -131,13 +131,7 @@ class Things:
         """Make a bobbin, after all others of its spin."""
         self.spin(spin_id)
         bobbin = Bobbin(new_id(), spin_id, name, note, empty_g, full_g, 0, datetime.now(UTC))
-        values = bobbin_values(bobbin)
-        self._add(
-            "bobbin",
-            BOBBIN_COLUMNS,
-            values,
-            place="SELECT coalesce(max(place) + 1, 0) FROM bobbin WHERE spin_id = :spin_id",
-        )
+        self._add("bobbin", BOBBIN_COLUMNS, bobbin_values(bobbin))
         return self.bobbin(bobbin.id)
 
     def update_bobbin(self, bobbin: Bobbin) -> Bobbin:
@@ -333,16 +327,15 @@ class Things:
         self,
         table: Kind,
         columns: Sequence[str],
-        values: Mapping[str, Any],
+        values: dict[str, Any],
         *,
-        place: str | None = None,
         bobbin_ids: tuple[str, ...] = (),
     ) -> None:
-        sql = insert(table, columns)
-        if place is not None:
-            sql = sql.replace(":place", f"({place})")
         with self._file.write() as db:
-            db.execute(sql, values)
+            if table == "bobbin":
+                question = "SELECT coalesce(max(place) + 1, 0) FROM bobbin WHERE spin_id = ?"
+                (values["place"],) = db.execute(question, (values["spin_id"],)).fetchone()
+            db.execute(insert(table, columns), values)
             if bobbin_ids:
                 set_bobbins_of_skein(db, values["id"], bobbin_ids)
         # Undoing it is deleting it: what was logged on it meanwhile must not be lost.

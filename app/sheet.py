@@ -252,9 +252,9 @@ def _advice(card: Card, card_y: float, page_width: float) -> tuple[Words, ...]:
             (
                 "",
                 (
-                    "Or lay any bank-size card on the outline, number side down: it must just cover",
-                    "it on all four sides. A picture of that, all squares round it showing, lets the",
-                    "program find the printer's factors by itself.",
+                    "Or lay any bank-size card on the outline, number side down: it must just",
+                    "cover it on all four sides. A picture of that, all the squares round it",
+                    "showing, lets the program find the printer's factors by itself.",
                 ),
             ),
         )

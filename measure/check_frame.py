@@ -111,19 +111,23 @@ def cut_dashes_mm() -> Floats:
 _OUTWARD: Final = np.array([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]])
 
 
-def frame_edges(markers: tuple[Marker, ...]) -> PrintedEdges:
-    """The four outer borders of each of these markers: top, right, bottom, left."""
-    corners = np.array([m.corners_mm() for m in markers])
+def frame_edges(markers: tuple[Marker, ...], factors: Floats) -> PrintedEdges:
+    """The four outer borders of each of these markers: top, right, bottom, left.
+
+    `factors` (2,) are the printer's.
+    """
+    corners = np.array([m.corners_mm() for m in markers]) * factors
     modules = [~marker_modules(m.number) for m in markers]
     white = np.array([(w[1], w[:, -2], w[-2, ::-1], w[::-1, 1]) for w in modules], float)
     count = 4 * len(markers)
-    module = SIDE_MM / MARKER_MODULES
+    outward = np.tile(_OUTWARD, (len(markers), 1))
+    module = SIDE_MM / MARKER_MODULES * (np.abs(outward) @ factors)
     return PrintedEdges(
         start_mm=corners.reshape(-1, 2),
         end_mm=np.roll(corners, -1, axis=1).reshape(-1, 2),
-        outward=np.tile(_OUTWARD, (len(markers), 1)),
-        ink_mm=np.full(count, module),
+        outward=outward,
+        ink_mm=module,
         white_behind=white.reshape(-1, MARKER_MODULES),
-        paper_mm=np.full(count, 2.0 * module),
+        paper_mm=2.0 * module,
         ink_before=np.zeros(count),
     )

@@ -1,7 +1,9 @@
 """Pixels to the screen: the visible part of a picture at the size it is shown, quickly.
 
 Averaging over whole squares first and interpolating the rest takes a third of the time of
-averaging over fractions, and no pixel is skipped, so fine strands do not sparkle.
+averaging over fractions, and no pixel is skipped, so fine strands do not sparkle. The picture
+itself is never copied: what is turned into the screen's own order of colours, which Qt draws as it
+is, is the scaled part.
 """
 
 from __future__ import annotations
@@ -78,18 +80,8 @@ def eight_bits(pixels: NDArray[Any]) -> NDArray[np.uint8]:
 
 
 def image_of(pixels: NDArray[np.uint8]) -> QImage:
-    """An image on the pixels' own memory where their rows allow it; it keeps them alive."""
-    channels = 1 if pixels.ndim == 2 else 3
-    packed = (1,) if channels == 1 else (3, 1)
-    if pixels.strides[1:] != packed or pixels.strides[0] < 0:
-        pixels = np.ascontiguousarray(pixels)
-    rows, columns = pixels.shape[:2]
-    kind = QImage.Format.Format_Grayscale8 if channels == 1 else QImage.Format.Format_RGB888
-    # A memoryview that spans the rows as they lie, gaps between them included.
-    flat = np.lib.stride_tricks.as_strided(
-        pixels,
-        ((rows - 1) * pixels.strides[0] + columns * channels,),
-        (1,),
-        writeable=False,
-    )
-    return QImage(flat.data, columns, rows, pixels.strides[0], kind)
+    """An image of pixels (rows, columns[, 3]); Qt keeps the memory it lies on alive."""
+    to_screen = cv2.COLOR_GRAY2BGRA if pixels.ndim == 2 else cv2.COLOR_RGB2BGRA
+    four = cv2.cvtColor(pixels, to_screen)
+    rows, columns = four.shape[:2]
+    return QImage(four.data, columns, rows, 4 * columns, QImage.Format.Format_RGB32)

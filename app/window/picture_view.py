@@ -206,8 +206,8 @@ class PictureView(QWidget):
     def paintEvent(self, _event: QPaintEvent) -> None:
         """Paint the picture, its marks, and a frame when something is about to be dropped."""
         painter = QPainter(self)
-        painter.fillRect(self.rect(), QColor(self._theme.picture_back))
         if self._picture is None:
+            painter.fillRect(self.rect(), QColor(self._theme.picture_back))
             self._paint_empty(painter)
         else:
             self._paint_picture(painter, self._picture)
@@ -231,6 +231,8 @@ class PictureView(QWidget):
         source = QRect(left, top, right - left, bottom - top)
         ratio = self.devicePixelRatioF()
         target = self._place.to_view().mapRect(QRectF(source))
+        for margin in _margins(self.rect(), target.toAlignedRect().adjusted(1, 1, -1, -1)):
+            painter.fillRect(margin, QColor(self._theme.picture_back))
         device = QRect(
             round(target.left() * ratio),
             round(target.top() * ratio),
@@ -370,6 +372,18 @@ class PictureView(QWidget):
         self.update()
         event.acceptProposedAction()
         self.dropped.emit(event.mimeData())
+
+
+def _margins(outer: QRect, inner: QRect) -> tuple[QRect, ...]:
+    """What of `outer` lies above, below, left and right of `inner`; empty where nothing does."""
+    above, below = max(inner.top(), 0), min(inner.bottom() + 1, outer.height())
+    left, right = max(inner.left(), 0), min(inner.right() + 1, outer.width())
+    return (
+        QRect(0, 0, outer.width(), above),
+        QRect(0, below, outer.width(), outer.height() - below),
+        QRect(0, above, left, below - above),
+        QRect(right, above, outer.width() - right, below - above),
+    )
 
 
 def _mixed(one: str, other: str) -> QColor:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import (
     QColor,
@@ -252,16 +253,15 @@ class _Place:
     ) -> tuple[QRectF, QPointF] | None:
         """The plate that hides least and where it is tied; None when the strand is out of sight."""
         best: tuple[float, QRectF, QPointF] | None = None
-        for share in (0.04, 0.96, 0.5):
-            x, y = self.centre[min(int(share * len(self.centre)), len(self.centre) - 1)]
+        seen = self.centre[_within(self.centre, self.view, 0.0)]
+        for share in (0.04, 0.96, 0.5) if len(seen) else ():
+            x, y = seen[min(int(share * len(seen)), len(seen) - 1)]
             anchor = QPointF(float(x), float(y))
-            if not self.view.contains(anchor):
-                continue
             for side in (-1.0, 1.0):
                 for away in (0.9, 2.4, 4.0):
                     plate = self._plate(anchor, side * away * height, width, height)
                     clashes = sum(plate.intersects(other) for other in taken)
-                    hidden = _inside(everything, plate)
+                    hidden = int(np.count_nonzero(_within(everything, plate, 3.0)))
                     cost = 1000.0 * clashes + 10.0 * hidden + away + share
                     if best is None or cost < best[0]:
                         best = cost, plate, anchor
@@ -276,11 +276,15 @@ class _Place:
         return plate
 
 
-def _inside(points: Floats, box: QRectF) -> int:
-    """How many of the points (n, 2) lie in a box, its rim of 3 pixels included."""
+def _within(points: Floats, box: QRectF, rim: float) -> NDArray[np.bool_]:
+    """Which of the points (n, 2) lie in a box with a rim round it, (n,)."""
     x, y = points[:, 0], points[:, 1]
-    within = (x > box.left() - 3) & (x < box.right() + 3)
-    return int(np.count_nonzero(within & (y > box.top() - 3) & (y < box.bottom() + 3)))
+    return np.asarray(
+        (x >= box.left() - rim)
+        & (x <= box.right() + rim)
+        & (y >= box.top() - rim)
+        & (y <= box.bottom() + rim)
+    )
 
 
 def _chips(painter: QPainter, chips: Sequence[str], view: QRectF, theme: Theme) -> None:

@@ -235,6 +235,15 @@ def test_the_unit_changes_the_plates(view, reading):
     assert np.count_nonzero((wraps != grabbed(view)).any(axis=2)) > 50
 
 
+def test_plates_stay_in_sight_when_zoomed_in(view, reading):
+    view.show_still(np.full((400, 600, 3), 120, np.uint8))
+    view.set_reading(replace(reading, strands=reading.strands[:1], refusals=()))
+    view.zoom(6.0, QPointF(200, 150))
+    panel = [int(LIGHT.panel[i : i + 2], 16) for i in (1, 3, 5)]
+    plate = np.abs(grabbed(view).astype(int) - panel).max(axis=2) < 4
+    assert np.count_nonzero(plate) > 500
+
+
 def test_nothing_shown_says_what_to_do(view):
     assert view.accessibleDescription() == "Drop a picture here, paste one, or choose a camera."
     empty = grabbed(view)

@@ -7,6 +7,7 @@
 It knows no window, no database and no clock; only `measure.picture` reads files.
 """
 
+from measure.camera_help import CameraHelp, Meter, camera_help
 from measure.card import CARDS, Card, newest_card
 from measure.errors import MeasureError, PictureError
 from measure.lens import Lens, LensView, fit_lens, lens_view, missing_views
@@ -28,12 +29,14 @@ from measure.scale import Printer, Scale
 __all__ = [
     "CARDS",
     "Along",
+    "CameraHelp",
     "Card",
     "Caution",
     "Lens",
     "LensView",
     "Marks",
     "MeasureError",
+    "Meter",
     "Outline",
     "Picture",
     "PictureError",
@@ -47,6 +50,7 @@ __all__ = [
     "StrandReading",
     "UnevenPlace",
     "WeightClass",
+    "camera_help",
     "fit_lens",
     "follow",
     "lens_view",

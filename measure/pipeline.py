@@ -28,7 +28,8 @@ from measure.weight_class import chart_named
 
 Floats = NDArray[np.float64]
 
-_BURNT_OUT = 0.05
+BURNT_OUT = 0.05
+"""Share of the paper at the top of the scale from which highlights are burnt out."""
 _PRINT_SHRINKS_PX = 0.05
 _ANOTHER_LIGHT = 0.2
 """Change of the sky's or the lamp's share from which a light is another one."""
@@ -278,7 +279,7 @@ def _eaten_px(scale: Scale, edges: EdgeSpread) -> float:
 
     Paper that is just white does not; paper brighter than the picture can hold does.
     """
-    if edges.clipped_share < _BURNT_OUT or scale.card is None:
+    if edges.clipped_share < BURNT_OUT or scale.card is None:
         return 0.0
     shrunk_px = -scale.plane.ink_spread_mm * edges.sigma_y_px / edges.sigma_y_mm
     return max(0.0, shrunk_px - _PRINT_SHRINKS_PX)

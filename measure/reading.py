@@ -30,7 +30,8 @@ _MOST_BLUR: Final = 0.34
 _MOST_EATEN_PX: Final = 0.15
 _EATEN: Final = 0.25
 """Relative doubt of a width per pixel eaten, from drawn pictures too bright by a tenth (ours)."""
-_SOFT_BLUR: Final = 0.22
+SOFT_BLUR: Final = 0.22
+"""Edge spread over width from which a picture is soft for a strand."""
 _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
 _DISAGREE: Final = 0.03
@@ -377,7 +378,7 @@ def _cautions(
         out.append(caution("shadow"))
     if width_px < COMFORTABLE_PX:
         out.append(caution("few_pixels", width_px=width_px))
-    if around.blur_px > _SOFT_BLUR * width_px:
+    if around.blur_px > SOFT_BLUR * width_px:
         out.append(caution("soft_focus"))
     if around.eaten_px > 0.0:
         out.append(caution("clipped_highlights"))

@@ -58,7 +58,10 @@ def backup(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="File to write.")],
     notebook: NotebookOption = None,
 ) -> None:
-    """Copy the notebook to one file, also while the window is open; an older copy is replaced."""
+    """Copy the notebook to one file.
+
+    Also while the window is open; an older copy of that name is replaced.
+    """
     with _opened(notebook) as opened:
         from app.notebook.backup import back_up
 
@@ -74,7 +77,10 @@ def restore(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A backup.")],
     notebook: NotebookOption = None,
 ) -> None:
-    """Go back to a backup; the notebook that was there is kept beside it under another name."""
+    """Go back to a backup.
+
+    The notebook that was there is kept beside it under another name.
+    """
     with _told():
         from app.notebook.backup import restore as go_back
         from app.notebook.file import own_path
@@ -88,7 +94,10 @@ def restore(
 
 @notebook_app.command()
 def check(notebook: NotebookOption = None) -> None:
-    """Look the whole notebook over; exit code 1 when something is wrong with it."""
+    """Look the whole notebook over.
+
+    Exit code 1 when something is wrong with it.
+    """
     with _opened(notebook) as opened:
         found = opened.check()
         for line in found.problems:
@@ -111,7 +120,10 @@ def export(
     ] = True,
     notebook: NotebookOption = None,
 ) -> None:
-    """Write the readings: .json is everything and can be imported, .csv a row per reading."""
+    """Write the readings as JSON or CSV.
+
+    A .json is everything and can be imported, a .csv is a row for each reading that stands.
+    """
     with _opened(notebook) as opened:
         ending = file.suffix.lower()
         if ending == ".json":
@@ -132,7 +144,10 @@ def import_(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="An exported .json.")],
     notebook: NotebookOption = None,
 ) -> None:
-    """Add what was exported from another notebook; what is here already stays as it is."""
+    """Add what was exported elsewhere.
+
+    What is here already stays as it is; a file that is not right adds nothing.
+    """
     with _opened(notebook, make=True) as opened:
         from app.notebook.exchange import import_json
 
@@ -151,7 +166,10 @@ def salvage(
     file: Annotated[Path, typer.Argument(metavar="NEW", help="The new notebook to write.")],
     notebook: NotebookOption = None,
 ) -> None:
-    """Save what can be read of a damaged notebook to a new one; the damaged one is left alone."""
+    """Save what a damaged notebook holds.
+
+    It goes to a new notebook; the damaged one is left alone.
+    """
     with _told():
         from app.notebook.file import own_path
         from app.notebook.salvage import salvage as save

@@ -121,7 +121,7 @@ def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | No
     rough.sort(axis=0)
     noise = np.float32(1.4826) * rough[len(rough) // 2]
     limit = np.maximum(np.float32(_CONTRAST), np.float32(_NOISES) * noise)
-    mask = np.asarray(strongest > limit[None], np.uint8)
+    mask = np.asarray((strongest > limit) & (index >= 0), np.uint8)
     closing = np.ones((max(3, round(0.25 / flat.row_mm)) | 1, 1), np.uint8)
     mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, closing), np.uint8)
 
@@ -129,7 +129,7 @@ def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | No
     covered: list[Box] = []
     beside, too_fine_px = False, 0.0
     rows = len(mask)
-    for thing in _things(mask, strongest, index, len(region.stretches)):
+    for thing in _things(mask, strongest, index):
         width = thing.middle_span * flat.row_mm
         if width > min(_WIDEST_SHARE * region.width_mm, 14.0):
             covered.append(_box(thing, flat))
@@ -151,7 +151,7 @@ def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | No
                 too_fine_px = max(too_fine_px, float(thing.middle_span))
             continue
         pieces.append(piece)
-    typical = np.median(ground, axis=1).astype(float)
+    typical = np.array([_median(channel) for channel in ground])
     return Findings(tuple(pieces), tuple(covered), beside, too_fine_px, typical)
 
 
@@ -162,21 +162,23 @@ def _lay_flat(picture: Picture, scale: Scale, region: Region) -> _Flat | None:
     rows = int(np.clip(round(region.width_mm / max(_ROW_MM, native)), 16, 4000))
     columns = int(np.clip(np.ceil(region.length_mm / _COLUMN_MM), 8, 4000))
     # Two places to a column, so that one odd pixel is not all it has.
-    place = _places_px(scale, region, rows, 2 * columns)
+    x, y = _places_px(scale, region, rows, 2 * columns)
     height, width = picture.pixels.shape[:2]
-    valid = cv2.inRange(place, (0.0, 0.0), (width - 1.0, height - 1.0)) > 0
-    if valid.mean() < 0.1:
-        return None
-    x, y = cv2.split(place)
+    valid = np.ones((rows, columns), bool)
+    if x.min() < 0 or y.min() < 0 or x.max() > width - 1 or y.max() > height - 1:
+        inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
+        valid = inside[:, 0::2] & inside[:, 1::2]
+        if inside.mean() < 0.1:
+            return None
     flat = cv2.remap(picture.pixels, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     flat = cv2.resize(flat, (columns, rows), interpolation=cv2.INTER_LINEAR)
     light = np.stack([decode_srgb(np.asarray(plane)) for plane in cv2.split(flat)])
     along = (np.arange(columns) + 0.5) * region.length_mm / columns
-    return _Flat(light, valid[:, 0::2] & valid[:, 1::2], along, region.width_mm / rows)
+    return _Flat(light, valid, along, region.width_mm / rows)
 
 
-def _places_px(scale: Scale, region: Region, rows: int, columns: int) -> Singles:
-    """Pixels (rows, columns, 2) of an even grid over a region, straight between nodes."""
+def _places_px(scale: Scale, region: Region, rows: int, columns: int) -> tuple[Singles, Singles]:
+    """Pixels x and y (rows, columns) of an even grid over a region, straight between nodes."""
     each = [max(1, round(_NODE_MM * n / mm)) for n, mm in _sides(region, rows, columns)]
     # A node in the middle of every block of cells, and one more block on every side.
     nodes = [
@@ -184,10 +186,15 @@ def _places_px(scale: Scale, region: Region, rows: int, columns: int) -> Singles
         for q, (n, mm) in zip(each, _sides(region, rows, columns), strict=True)
     ]
     grid = np.stack(np.meshgrid(nodes[1], nodes[0]), axis=-1)
-    px = scale.to_picture(region.to_card(grid)).astype(np.float32)
+    px = scale.to_picture(region.to_card(grid))
     size = (len(nodes[1]) * each[1], len(nodes[0]) * each[0])
-    whole = np.asarray(cv2.resize(px, size, interpolation=cv2.INTER_LINEAR), np.float32)
-    return np.ascontiguousarray(whole[each[0] : each[0] + rows, each[1] : each[1] + columns])
+    inner = np.s_[each[0] : each[0] + rows, each[1] : each[1] + columns]
+
+    def between(at_nodes: Floats) -> Singles:
+        whole = cv2.resize(at_nodes.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+        return np.asarray(whole, np.float32)[inner]
+
+    return between(px[..., 0]), between(px[..., 1])
 
 
 def _sides(region: Region, rows: int, columns: int) -> tuple[tuple[int, float], ...]:
@@ -251,31 +258,28 @@ def _believable(ground: Singles, grounds: NDArray[np.str_], usable: Mask) -> Mas
 
 
 def _things(
-    mask: NDArray[np.uint8], strongest: Singles, index: NDArray[np.int_], stretches: int
+    mask: NDArray[np.uint8], strongest: Singles, index: NDArray[np.int_]
 ) -> Iterator[_Thing]:
-    """Connected things of each stretch that are long enough to have a direction."""
-    for number in range(stretches):
-        chosen = np.nonzero(index == number)[0]
-        if len(chosen) < 6 or not mask[:, chosen[0] : chosen[-1] + 1].any():
+    """Connected things that are long enough to have a direction; none reaches over a gap between
+    stretches, where the mask is empty."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        _sharpened(mask, strongest), connectivity=8
+    )
+    for label in range(1, count):
+        x, y, w, h, _area = (int(v) for v in stats[label])
+        if w * _COLUMN_MM < _SHORTEST_MM:
             continue
-        first, last = int(chosen[0]), int(chosen[-1]) + 1
-        part = _sharpened(mask[:, first:last], strongest[:, first:last])
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(part, connectivity=8)
-        for label in range(1, count):
-            x, y, w, h, _area = (int(v) for v in stats[label])
-            if w * _COLUMN_MM < _SHORTEST_MM:
-                continue
-            here = labels[y : y + h, x : x + w] == label
-            filled = here.sum(axis=0)
-            there = filled > 0
-            top = np.argmax(here, axis=0)
-            span = (h - np.argmax(here[::-1], axis=0) - top)[there]
-            middle_span = _median(span)
-            steady = np.abs(span - middle_span) <= max(3.0, 0.5 * middle_span)
-            tops = top[there] + y
-            yield _Thing(
-                number, first + x, y, here, there, span, filled[there], tops, middle_span, steady
-            )
+        here = labels[y : y + h, x : x + w] == label
+        filled = here.sum(axis=0)
+        there = filled > 0
+        top = np.argmax(here, axis=0)
+        span = (h - np.argmax(here[::-1], axis=0) - top)[there]
+        middle_span = _median(span)
+        steady = np.abs(span - middle_span) <= max(3.0, 0.5 * middle_span)
+        tops = top[there] + y
+        yield _Thing(
+            int(index[x]), x, y, here, there, span, filled[there], tops, middle_span, steady
+        )
 
 
 def _box(thing: _Thing, flat: _Flat) -> Box:

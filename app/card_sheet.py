@@ -13,7 +13,7 @@ from app.sheet import Frame, Paper, Sheet, Words, card_words, lay_out, window_fr
 from measure.card import Card
 
 if TYPE_CHECKING:
-    from PySide6.QtGui import QPainterPath
+    from PySide6.QtGui import QPainter, QPainterPath
 
 FileFormat = Literal["pdf", "png", "svg"]
 
@@ -120,38 +120,13 @@ def _outline(frame: Frame, unit: float) -> QPainterPath:
 def sheet_pdf(sheet: Sheet) -> bytes:
     """The sheet as a PDF page of exactly the paper's size, vector shapes and text only."""
     forget_opencv_plugins()
-    from PySide6.QtCore import (
-        QBuffer,
-        QByteArray,
-        QIODevice,
-        QMarginsF,
-        QPointF,
-        QRectF,
-        QSizeF,
-        Qt,
-    )
-    from PySide6.QtGui import (
-        QColor,
-        QFont,
-        QFontDatabase,
-        QFontMetricsF,
-        QGuiApplication,
-        QPageSize,
-        QPainter,
-        QPainterPath,
-        QPdfWriter,
-        QPen,
-    )
+    from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF, QSizeF
+    from PySide6.QtGui import QGuiApplication, QPageSize, QPainter, QPdfWriter
 
     application = QGuiApplication.instance()
     if application is None:
         # No window is shown, so none of the platform's own is needed: works on a bare server.
         application = QGuiApplication(["slubwise", "-platform", "offscreen"])
-
-    # A machine may have no font at all; Pillow always brings one along.
-    font_id = QFontDatabase.addApplicationFontFromData(QByteArray(_font_bytes()))
-    families = QFontDatabase.applicationFontFamilies(font_id)
-    family = families[0] if families else "sans-serif"
 
     data = QByteArray()
     buffer = QBuffer(data)
@@ -170,9 +145,23 @@ def sheet_pdf(sheet: Sheet) -> bytes:
     )
     writer.setPageMargins(QMarginsF(0, 0, 0, 0))
     writer.setResolution(_PDF_DPI)
-    unit = _PDF_DPI / MM_PER_INCH
-
     painter = QPainter(writer)
+    paint_sheet(painter, sheet, _PDF_DPI / MM_PER_INCH)
+    painter.end()
+    buffer.close()
+    return bytes(data.data())
+
+
+def paint_sheet(painter: QPainter, sheet: Sheet, unit: float) -> None:
+    """Paint the sheet, its top left corner at the origin and `unit` painter units to the mm."""
+    from PySide6.QtCore import QByteArray, QPointF, QRectF, Qt
+    from PySide6.QtGui import QColor, QFont, QFontDatabase, QFontMetricsF, QPainterPath, QPen
+
+    # A machine may have no font at all; Pillow always brings one along.
+    font_id = QFontDatabase.addApplicationFontFromData(QByteArray(_font_bytes()))
+    families = QFontDatabase.applicationFontFamilies(font_id)
+    family = families[0] if families else "sans-serif"
+
     painter.setPen(Qt.PenStyle.NoPen)
     painter.setBrush(QColor(0, 0, 0))
     # One path for all the ink: rectangles that touch leave no hairline between them.
@@ -204,17 +193,14 @@ def sheet_pdf(sheet: Sheet) -> bytes:
         painter.save()
         painter.translate(words.x_mm * unit, words.baseline_mm * unit)
         painter.rotate(words.turn_deg)
-        metrics = QFontMetricsF(font, writer)
+        metrics = QFontMetricsF(font, painter.device())
         start = 0.0 if words.align == "left" else -metrics.horizontalAdvance(words.text) / 2
         # Word by word: this font's blank is read back as a tab.
         for match in re.finditer(r"\S+", words.text):
             offset = metrics.horizontalAdvance(words.text[: match.start()])
             painter.drawText(QPointF(start + offset, 0.0), match.group())
         painter.restore()
-    painter.end()
-    buffer.close()
     QFontDatabase.removeApplicationFont(font_id)
-    return bytes(data.data())
 
 
 _PDF_DPI: Final = 1200

@@ -11,7 +11,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
     QHBoxLayout,
-    QLabel,
     QPushButton,
     QSizePolicy,
     QToolButton,
@@ -21,6 +20,7 @@ from PySide6.QtWidgets import (
 
 from app.notebook.records import Posture
 from app.window.big_reading import UNIT_NAMES
+from app.window.flow_row import FlowRow
 from app.window.preferences import Sound, Unit
 from measure.band import Band
 
@@ -36,6 +36,7 @@ SOUND_NAMES: Final[dict[Sound, str]] = {
     "on": "Sound on",
 }
 _NEW: Final = "\0new"
+_OPEN, _FOLDER = "\0open", "\0folder"
 
 
 @dataclass(frozen=True)
@@ -68,17 +69,11 @@ class BenchBar(QWidget):
         self._source = QComboBox()
         self._source.setAccessibleName("Source")
         self._source.setToolTip("Camera, video or folder that is looked at")
-        self._source.setMinimumContentsLength(18)
+        self._source.setMinimumContentsLength(30)
         self._source.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
-        self._source.activated.connect(
-            lambda _: self.source_chosen.emit(str(self._source.currentData()))
-        )
-        open_ = self._button("Open…", "Open a picture or a video (Ctrl+O)")
-        open_.clicked.connect(self.open_wanted)
-        folder = self._button("Watch folder…", "Measure pictures as they arrive in a folder")
-        folder.clicked.connect(self.folder_wanted)
+        self._source.activated.connect(self._source_activated)
         self._band = self._button("Set band…", "The range you want to hit (B)")
         self._band.clicked.connect(self.band_wanted)
         self._units = QButtonGroup(self)
@@ -95,15 +90,13 @@ class BenchBar(QWidget):
             self._unit_buttons[unit] = button
 
         self._bobbin = QComboBox()
-        self._bobbin.setAccessibleName("Bobbin")
         self._bobbin.setToolTip("The bobbin that readings are logged under")
-        self._bobbin.setMinimumContentsLength(16)
+        self._bobbin.setMinimumContentsLength(24)
         self._bobbin.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
         self._bobbin.activated.connect(self._bobbin_activated)
         self._spun = QDoubleSpinBox()
-        self._spun.setAccessibleName("Fibre spun so far, grams")
         self._spun.setToolTip("Fibre on this bobbin by now; logged with each reading")
         self._spun.setRange(-0.1, 9999.0)
         self._spun.setDecimals(1)
@@ -138,29 +131,24 @@ class BenchBar(QWidget):
             # A foot switch types a space: it must never land in a list last clicked on.
             box.setFocusPolicy(Qt.FocusPolicy.TabFocus)
 
-        first, second = QHBoxLayout(), QHBoxLayout()
-        for row in (first, second):
-            row.setSpacing(8)
-        first.addWidget(self._source, 3)
-        first.addWidget(open_)
-        first.addWidget(folder)
-        first.addStretch(1)
-        first.addWidget(self._band)
+        units = QWidget()
+        pair = QHBoxLayout(units)
+        pair.setContentsMargins(0, 0, 0, 0)
+        pair.setSpacing(4)
         for button in self._unit_buttons.values():
-            first.addWidget(button)
-        second.addWidget(self._labelled("&Bobbin", self._bobbin))
-        second.addWidget(self._bobbin, 2)
-        second.addWidget(self._labelled("Spu&n", self._spun))
-        second.addWidget(self._spun)
-        second.addWidget(self._posture)
-        second.addStretch(1)
-        second.addWidget(self._hands_free)
-        second.addWidget(self._sound)
+            pair.addWidget(button)
+        first, second = FlowRow(), FlowRow()
+        for control in (self._source, self._band, units, self._hands_free):
+            first.add("", control)
+        second.add("&Bobbin", self._bobbin)
+        second.add("Spu&n", self._spun)
+        for control in (self._posture, self._sound):
+            second.add("", control)
         rows = QVBoxLayout(self)
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(6)
-        rows.addLayout(first)
-        rows.addLayout(second)
+        rows.addWidget(first)
+        rows.addWidget(second)
 
     def _button(self, text: str, tip: str) -> QPushButton:
         button = QPushButton(text)
@@ -168,12 +156,6 @@ class BenchBar(QWidget):
         button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         button.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
         return button
-
-    def _labelled(self, text: str, widget: QWidget) -> QLabel:
-        label = QLabel(text)
-        label.setObjectName("quiet")
-        label.setBuddy(widget)
-        return label
 
     # --- what is shown, without telling anyone
 
@@ -183,7 +165,19 @@ class BenchBar(QWidget):
         self._source.addItem("No source", "")
         for key, name in entries:
             self._source.addItem(name, key)
+        self._source.insertSeparator(self._source.count())
+        self._source.addItem("Open a picture or video…", _OPEN)
+        self._source.addItem("Watch a folder…", _FOLDER)
         self._source.setCurrentIndex(max(self._source.findData(chosen), 0))
+
+    def _source_activated(self, index: int) -> None:
+        key = str(self._source.itemData(index))
+        if key == _OPEN:
+            self.open_wanted.emit()
+        elif key == _FOLDER:
+            self.folder_wanted.emit()
+        else:
+            self.source_chosen.emit(key)
 
     def show_bobbins(self, entries: list[BobbinChoice], chosen: str) -> None:
         """The bobbins there are, and a way to a new one."""

@@ -74,8 +74,9 @@ class Painting:
         self.box = box.adjusted(pad, pad, -pad, -pad)
         self.gap = 0.6 * pad
         self.text = max(self.line, 0.062 * self.box.height(), 0.04 * self.box.width())
-        """Height of a line of the smaller texts: grows with the panel, never under the font's."""
-        self.text = min(self.text, 0.085 * self.box.width())
+        """Height of a line of the smaller texts: grows with the panel."""
+        # What stands round the figure takes some seven lines: the figure keeps a quarter and more.
+        self.text = min(self.text, 0.085 * self.box.width(), 0.066 * self.box.height())
 
     def paint(self) -> None:
         """Paint everything, side by side in a wide panel and one below the other else."""

@@ -14,7 +14,6 @@ from PySide6.QtWidgets import (
     QAbstractButton,
     QAbstractSpinBox,
     QApplication,
-    QButtonGroup,
     QComboBox,
     QDialog,
     QDialogButtonBox,
@@ -27,7 +26,6 @@ from PySide6.QtWidgets import (
     QMenu,
     QPlainTextEdit,
     QSplitter,
-    QToolButton,
     QVBoxLayout,
     QWidget,
 )
@@ -67,15 +65,15 @@ from measure.pipeline import Settings
 from measure.results import StrandReading
 
 _AXES: Final[tuple[tuple[Literal["number", "time", "grams"], str, str], ...]] = (
-    ("number", "Number", "Readings one beside the other"),
-    ("time", "Time", "By time spent spinning"),
-    ("grams", "Grams", "By fibre spun so far"),
+    ("number", "by number", "Readings one beside the other"),
+    ("time", "by time", "By the time spent spinning"),
+    ("grams", "by grams", "By the fibre spun so far"),
 )
 _PROFILE_MS: Final = 200
 """The strand's profile is drawn anew at most this often: it is looked at, not watched."""
 _INSET_PX: Final = 90
 _TYPED_INTO: Final = (QAbstractButton, QAbstractSpinBox, QComboBox, QLineEdit, QPlainTextEdit)
-_STARTING: Final = "Choose a camera above, open a picture (Ctrl+O), or drop one here."
+_STARTING: Final = "Choose a camera above, open a picture or a video (Ctrl+O), or drop one here."
 
 
 class GaugePage(QWidget):
@@ -115,7 +113,7 @@ class GaugePage(QWidget):
         self._inset = QLabel()
         self._inset.setAccessibleName("Picture of the reading")
         self._inset.hide()
-        self._axes = QButtonGroup(self)
+        self._profile_words.hide()
         self._build()
         self._profile_timer = QTimer(self)
         self._profile_timer.setInterval(_PROFILE_MS)
@@ -143,20 +141,18 @@ class GaugePage(QWidget):
         below.addWidget(self._source_words)
         column.addLayout(below)
 
-        axis = QHBoxLayout()
-        axis.setSpacing(4)
-        axis.addWidget(self._drift, 1)
+        self._axis = QComboBox()
+        self._axis.setAccessibleName("What the chart runs along")
+        self._axis.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         for name, text, tip in _AXES:
-            button = QToolButton()
-            button.setText(text)
-            button.setToolTip(tip)
-            button.setAccessibleName(f"Chart by {text.lower()}")
-            button.setCheckable(True)
-            button.setChecked(name == "number")
-            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-            button.clicked.connect(lambda _=False, x=name: self.chart.set_x(x))
-            self._axes.addButton(button)
-            axis.addWidget(button)
+            self._axis.addItem(text, name)
+            self._axis.setItemData(self._axis.count() - 1, tip, Qt.ItemDataRole.ToolTipRole)
+        self._axis.setToolTip("Lay the readings out by their number, by time or by fibre spun")
+        self._axis.activated.connect(lambda _: self.chart.set_x(self._axis.currentData()))
+        axis = QHBoxLayout()
+        axis.setSpacing(8)
+        axis.addWidget(self._drift, 1)
+        axis.addWidget(self._axis)
         drift = _panel()
         inside = cast(QVBoxLayout, drift.layout())
         inside.addLayout(axis)
@@ -350,12 +346,16 @@ class GaugePage(QWidget):
         )
         if name:
             self.choose_source(key_of_path(Path(name)))
+        else:
+            self._list_sources()
 
     def open_folder(self) -> None:
         """Ask for a folder to watch."""
         name = QFileDialog.getExistingDirectory(self, "Watch a folder for pictures")
         if name:
             self.choose_source(key_of_path(Path(name)))
+        else:
+            self._list_sources()
 
     def paste(self) -> None:
         """Measure what lies on the clipboard."""
@@ -444,9 +444,6 @@ class GaugePage(QWidget):
     def _draw_profile(self) -> None:
         if not self._pinned and self.isVisible():
             self.profile.set_strand(self._strand)
-            self._profile_words.setText(
-                "" if self._strand is None else "Along the strand shown above"
-            )
 
     # --- the log
 
@@ -483,12 +480,13 @@ class GaugePage(QWidget):
         ]
         if not points:
             self.chart.set_trend(None)
-            self._drift.setText("Drift: no readings on this bobbin yet.")
+            self._drift.clear()
             return
         drift = watch_drift(points, self._preferences.band)
         self.chart.set_trend(drift)
-        self._drift.setText(drift.sentence)
-        self._drift.setToolTip(drift.sentence)
+        sentence = drift.sentence[:1].upper() + drift.sentence[1:]
+        self._drift.setText(sentence)
+        self._drift.setToolTip(sentence)
 
     def pin_reading(self, reading_id: str) -> None:
         """Show a logged reading's picture and profile; Escape goes back."""
@@ -504,6 +502,7 @@ class GaugePage(QWidget):
         self.chart.mark(reading.id)
         self.profile.set_strand(reading.reading)
         taken = reading.taken_at.astimezone().strftime("%d %b %Y, %H:%M")
+        self._profile_words.show()
         self._profile_words.setText(
             f"Reading {reading.number}, {taken}: {self._value_text(reading.diameter_mm)} "
             "(Esc goes back)"
@@ -531,6 +530,7 @@ class GaugePage(QWidget):
 
     def _unpin(self) -> None:
         self._pinned = ""
+        self._profile_words.hide()
         self.chart.mark(None)
         self._show_inset(None)
 

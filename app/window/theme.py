@@ -112,11 +112,12 @@ QFrame#panel {{ background: {theme.panel}; border: 1px solid {theme.line}; borde
 QWidget#rail {{ background: {theme.panel}; border-right: 1px solid {theme.line}; }}
 QWidget#rail QToolButton {{
     border: none; border-left: 4px solid transparent; padding: 0.7em 0.9em; text-align: left;
-    color: {theme.quiet_ink};
+    color: {theme.quiet_ink}; background: transparent; border-radius: 0;
 }}
 QWidget#rail QToolButton:hover {{ color: {theme.ink}; }}
 QWidget#rail QToolButton:checked {{
-    color: {theme.ink}; border-left-color: {theme.accent}; font-weight: 600;
+    color: {theme.ink}; background: {theme.back}; border-left-color: {theme.accent};
+    font-weight: 600;
 }}
 QWidget#rail QToolButton:focus {{ background: {theme.back}; color: {theme.ink}; }}
 QLabel#quiet {{ color: {theme.quiet_ink}; }}

@@ -1,0 +1,155 @@
+"""Takes the pictures of the window that the documents show.
+
+    python docs/make_screenshots.py [--out FOLDER] [--all]
+
+Opens the real window on the sample picture and the sample video, with a notebook that is made for
+it, and saves each page in the light and the dark theme. `--all` adds every page at twice the
+pixels, at the smallest size, and with letters half as large again. It needs no display: run it
+with QT_QPA_PLATFORM=offscreen, or under xvfb-run. Readings in the notebook are made up for show.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import random
+import subprocess
+import sys
+import tempfile
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+ROOT: Final = Path(__file__).resolve().parents[1]
+sys.path.insert(0, str(ROOT))
+
+PAGES: Final = ("gauge", "spins", "bobbins", "card")
+_SETTLE_MS: Final = 9000
+
+
+def make_notebook(file: Path) -> str:
+    """Three bobbins of a spin of our own, the last of them drifting; the id of the last."""
+    from app.notebook.records import Aim
+    from app.notebook.store import Notebook
+    from measure import measure_picture
+    from measure.band import Band
+
+    chance = random.Random(20)
+    strand = measure_picture(ROOT / "sample_images" / "fuzzy_single_phone.jpg").strands[0]
+    band = Band.from_wpi(28, 33)
+    begun = datetime(2026, 11, 16, 18, 5, tzinfo=UTC)
+    with Notebook.open(file) as notebook:
+        spin = notebook.add_spin(
+            "Heather hat",
+            fibre="Shetland and silk",
+            colour_note="plum to grey",
+            prepared_g=120.0,
+            aim=Aim(band.low_mm, band.high_mm, 3, "Light", "a hat for the cold months"),
+        )
+        bobbin_id = ""
+        for place, (name, middle, slope) in enumerate(
+            (("Bobbin 1", 30.8, 0.0), ("Bobbin 2", 30.2, 0.0), ("Bobbin 3", 31.0, -0.09))
+        ):
+            bobbin_id = notebook.add_bobbin(spin.id, name).id
+            for evening in range(2):
+                at = begun + timedelta(days=3 * place + evening)
+                sitting = notebook.begin_sitting(bobbin_id, at).id
+                for i in range(14):
+                    number = 14 * evening + i
+                    wpi = middle + slope * number + chance.gauss(0.0, 0.45)
+                    ratio = strand.wpi / wpi
+                    low, high = strand.diameter_interval_mm
+                    notebook.log(
+                        sitting,
+                        replace(
+                            strand,
+                            diameter_mm=strand.diameter_mm * ratio,
+                            diameter_interval_mm=(low * ratio, high * ratio),
+                            wpi=wpi,
+                        ),
+                        taken_at=at + timedelta(minutes=4 * i),
+                        posture="tension",
+                        printed_card="",
+                        source="made up for show",
+                        spun_g=1.4 * number,
+                    )
+                notebook.end_sitting(sitting, at + timedelta(hours=1))
+    return bobbin_id
+
+
+def take(
+    page: str, dark: bool, size: tuple[int, int], letters: float, source: str, to: Path
+) -> None:
+    """One page of the window in this process, saved to a file."""
+    from app.qt_setup import forget_opencv_plugins
+
+    forget_opencv_plugins()
+    from PySide6.QtCore import QTimer
+
+    from app.window.main_window import MainWindow
+    from app.window.preferences import Preferences
+    from app.window.start import make_application
+    from app.window.theme import DARK, LIGHT
+    from measure.band import Band
+
+    application = make_application()
+    font = application.font()
+    font.setPointSizeF(font.pointSizeF() * letters)
+    application.setFont(font)
+    with tempfile.TemporaryDirectory() as folder:
+        preferences = Preferences(Path(folder) / "window.ini")
+        preferences.bobbin = make_notebook(Path(folder) / "notebook.sqlite")
+        preferences.band = Band.from_wpi(28, 33)
+        window = MainWindow(preferences, source=source, notebook=Path(folder) / "notebook.sqlite")
+        window.set_theme(DARK if dark else LIGHT)
+        window.resize(*size)
+        window.show()
+        window.show_page(page)
+
+        def save() -> None:
+            window.grab().save(str(to))
+            window.close()
+
+        QTimer.singleShot(_SETTLE_MS, save)
+        application.exec()
+
+
+def main() -> None:
+    """Every picture in a process of its own: the scale of the pixels is set once per process."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, default=ROOT / "docs" / "images")
+    parser.add_argument("--all", action="store_true")
+    parser.add_argument("--pages", nargs="*", default=PAGES)
+    parser.add_argument("--one", nargs=6, help=argparse.SUPPRESS)
+    chosen = parser.parse_args()
+    if chosen.one:
+        page, theme, width, height, letters, to = chosen.one
+        source = str(ROOT / "sample_images" / "fuzzy_single_phone.jpg")
+        take(page, theme == "dark", (int(width), int(height)), float(letters), source, Path(to))
+        return
+    chosen.out.mkdir(parents=True, exist_ok=True)
+    kinds = [("", (1280, 820), 1.0, 1)]
+    if chosen.all:
+        kinds += [
+            ("-2x", (1280, 820), 1.0, 2),
+            ("-small", (1024, 700), 1.0, 1),
+            ("-letters", (1024, 700), 1.5, 1),
+        ]
+    for page in chosen.pages:
+        for theme in ("light", "dark"):
+            for name, (width, height), letters, scale in kinds:
+                to = chosen.out / f"{page}-{theme}{name}.png"
+                environment = os.environ | {"QT_SCALE_FACTOR": str(scale)}
+                subprocess.run(
+                    [
+                        sys.executable, __file__, "--one",
+                        page, theme, str(width), str(height), str(letters), str(to),
+                    ],
+                    check=True, env=environment,
+                )  # fmt: skip
+                sys.stdout.write(f"{to}\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -34,6 +34,8 @@ _CLEAR_OF_SHADOW: Final = 2.5
 _SLOPE_SD: Final = 0.003
 _MOST_ROWS: Final = 8
 _MOST_SAMPLES: Final = 260
+_AT_ONCE: Final = 40_000
+"""Samples worked on at a time."""
 
 
 @dataclass(frozen=True)
@@ -148,30 +150,56 @@ def _pool(
     # map, its along-axis taken from the line itself.
     step = np.gradient(px[1], axis=0) / (STEP_MM / rows)
     det = first[:, 0] * step[:, 1] - first[:, 1] * step[:, 0]
+    gain = np.stack([step[:, 1] / det, -step[:, 0] / det], axis=1)
+    way = np.stack([px[1], first, second, gain], axis=1).astype(np.float32)
+    pooled = [
+        _pool_some(picture, way[start * rows : (start + count) * rows], u, rows)
+        for start, count in _chunks(n, rows * j)
+    ]
+    off, off2, light, share = (np.concatenate(parts) for parts in zip(*pooled, strict=True))
+    return u + off, off2, light, share
+
+
+def _chunks(n: int, size: int) -> list[tuple[int, int]]:
+    """First and count of portions of n that stay in the processor's cache."""
+    count = max(1, _AT_ONCE // size)
+    return [(start, min(count, n - start)) for start in range(0, n, count)]
+
+
+def _pool_some(
+    picture: Picture, way: Singles, u: Singles, rows: int
+) -> tuple[Singles, Singles, Singles, Singles]:
+    """Pixels of some quarters: how far off u they lie, the square of that, light and share inside.
+
+    `way` (m * rows, 4, 2): px on the centreline, per u, per u^2, and u per px.
+    """
+    m, j = len(way) // rows, len(u)
     height, width = picture.pixels.shape[:2]
-    share = np.ones((n, j), np.float32)
-    off = np.zeros((n * rows, j), np.float32)
+    share = np.ones((m, j), np.float32)
+    off = np.zeros((m * rows, j), np.float32)
     nearest: list[Singles] = []
-    for axis, (size, gain) in enumerate(((width, step[:, 1] / det), (height, -step[:, 0] / det))):
-        origin, d1, d2 = (a[:, axis, None].astype(np.float32) for a in (px[1], first, second))
-        place = (d2 * u + d1) * u
+    for axis, size in enumerate((width, height)):
+        origin, d1, d2, gain = (way[:, k, axis, None] for k in range(4))
+        place = d2 * u
+        place += d1
+        place *= u
         place += origin
         whole = np.rint(place)
         np.subtract(whole, place, out=place)
-        place *= gain[:, None].astype(np.float32)
+        place *= gain
         off += place
         if not (whole.min() >= 0 and whole.max() < size):
             inside = (whole >= 0) & (whole < size)
-            share *= inside.reshape(n, rows, j).mean(axis=1, dtype=np.float32)
+            share *= inside.reshape(m, rows, j).mean(axis=1, dtype=np.float32)
         nearest.append(whole)
     raw = cv2.remap(
         picture.pixels, nearest[0], nearest[1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
     )
-    linear = decode_srgb(np.asarray(raw)).reshape(n, rows, -1)
+    linear = decode_srgb(np.asarray(raw)).reshape(m, rows, -1)
     return (
-        u + _mean_of_rows(off.reshape(n, rows, j)),
-        np.einsum("nk,nk->n", *[off.reshape(n, -1)] * 2) / np.float32(rows * j),
-        _mean_of_rows(linear).reshape(n, j, -1),
+        _mean_of_rows(off.reshape(m, rows, j)),
+        np.einsum("nk,nk->n", *[off.reshape(m, -1)] * 2) / np.float32(rows * j),
+        _mean_of_rows(linear).reshape(m, j, -1),
         share,
     )
 

@@ -1,4 +1,4 @@
-"""The two rows above the gauge: what is looked at, and what a reading is logged under."""
+"""The controls above the gauge: what is looked at, and what a reading is logged under."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class BobbinChoice:
 
 
 class BenchBar(QWidget):
-    """Source, band and unit in the first row; bobbin, fibre spun, posture in the second."""
+    """Source, band, unit, hands-free, sound; then bobbin, fibre spun, posture."""
 
     source_chosen = Signal(str)
     """Key of a source; empty: none."""
@@ -137,18 +137,15 @@ class BenchBar(QWidget):
         pair.setSpacing(4)
         for button in self._unit_buttons.values():
             pair.addWidget(button)
-        first, second = FlowRow(), FlowRow()
-        for control in (self._source, self._band, units, self._hands_free):
-            first.add("", control)
-        second.add("&Bobbin", self._bobbin)
-        second.add("Spu&n", self._spun)
-        for control in (self._posture, self._sound):
-            second.add("", control)
-        rows = QVBoxLayout(self)
-        rows.setContentsMargins(0, 0, 0, 0)
-        rows.setSpacing(6)
-        rows.addWidget(first)
-        rows.addWidget(second)
+        row = FlowRow()
+        for control in (self._source, self._band, units, self._hands_free, self._sound):
+            row.add("", control)
+        row.add("&Bobbin", self._bobbin)
+        row.add("Spu&n", self._spun)
+        row.add("", self._posture)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.addWidget(row)
 
     def _button(self, text: str, tip: str) -> QPushButton:
         button = QPushButton(text)

@@ -10,6 +10,8 @@ import typer
 from typer.testing import CliRunner
 
 from app.cli import cli
+from app.notebook.errors import PROBLEMS
+from app.notebook.table import COLUMNS
 from app.report import CSV_COLUMNS
 from measure.notes import CAUTIONS, OTHER_REFUSALS, REFUSALS
 from measure.weight_class import CHARTS
@@ -50,6 +52,19 @@ def test_csv_columns_charts_and_options_are_described() -> None:
     assert len(options) >= 10
     for option in options:
         assert f"`{option}" in FORMATS, option
+
+
+def test_notebook_errors_columns_and_options_are_described() -> None:
+    assert _rows("Notebook errors") == set(PROBLEMS)
+    for column in COLUMNS:
+        assert f"`{column}`" in FORMATS
+    commands = typer.main.get_command(cli).commands  # type: ignore[attr-defined]
+    compare, notebook = commands["compare"], commands["notebook"]
+    for command in (compare, *notebook.commands.values()):
+        for option in {o for p in command.params for o in p.opts if o.startswith("--")}:
+            assert f"`{option}" in FORMATS, option
+    for name in notebook.commands:
+        assert f"`slubwise notebook {name}" in FORMATS
 
 
 def test_readme_has_two_commands_and_ci_runs_the_second() -> None:

@@ -1,0 +1,484 @@
+"""The card page: print or save a card, choose the printed one in use, check its printer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final, cast
+
+from PySide6.QtCore import QMarginsF, QSizeF, Qt, Signal
+from PySide6.QtGui import (
+    QAction,
+    QDragEnterEvent,
+    QDropEvent,
+    QFont,
+    QKeySequence,
+    QPageLayout,
+    QPageSize,
+    QPainter,
+    QPalette,
+)
+from PySide6.QtPrintSupport import QPrintDialog, QPrinter
+from PySide6.QtWidgets import (
+    QComboBox,
+    QDialog,
+    QFileDialog,
+    QFrame,
+    QLabel,
+    QListWidget,
+    QListWidgetItem,
+    QMenu,
+    QPushButton,
+    QScrollArea,
+    QSizePolicy,
+    QSplitter,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.card_sheet import FileFormat, card_file, paint_sheet
+from app.printed_cards import CardsError, FactorsFound, FoundBy, PrintedCard, PrintedCards
+from app.sheet import Paper, lay_out
+from app.window.flow_row import FlowRow
+from app.window.printer_panel import PictureSource, PrinterPanel, in_words, picture_in
+from app.window.sheet_preview import SheetPreview
+from app.window.theme import Theme
+from measure.card import CardKind, newest_card
+from measure.printer_check import PrinterFactors
+
+_KINDS: Final[tuple[tuple[str, CardKind], ...]] = (
+    ("Desk card", "desk"),
+    ("Pocket card", "pocket"),
+)
+_PAPERS: Final[tuple[tuple[str, Paper], ...]] = (("A4", "a4"), ("US Letter", "letter"))
+_ENDINGS: Final[tuple[tuple[str, FileFormat], ...]] = (
+    ("PDF sheet (*.pdf)", "pdf"),
+    ("SVG sheet (*.svg)", "svg"),
+    ("PNG of the bare card (*.png)", "png"),
+)
+_FOUND_BY: Final[dict[FoundBy, str]] = {
+    "ruler": "with a ruler",
+    "picture": "with a bank card",
+    "typed": "by factors typed in",
+}
+_NO_CARD: Final = (
+    "No printed card yet. Print one here, or add one you have; until then readings allow 0.2 % for "
+    "an unchecked printer."
+)
+
+
+class CardPage(QWidget):
+    """Everything about the printed card. `path` is where the list of cards is kept."""
+
+    printed_card_changed = Signal(object)
+    """The PrintedCard in use from now on, or None; also when its factors change."""
+    picture_wanted = Signal()
+    """Wants the running camera's picture by `give_picture`."""
+    said = Signal(str)
+
+    def __init__(self, path: Path | None = None, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.cards = PrintedCards(path)
+        self.setAcceptDrops(True)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.check = PrinterPanel()
+        self.check.found.connect(self._keep_factors)
+        self.check.picture_wanted.connect(self.picture_wanted)
+        self.preview = SheetPreview()
+        split = QSplitter(Qt.Orientation.Horizontal)
+        split.setChildrenCollapsible(False)
+        for panel in (self._print_panel(), self._cards_panel(), self._check_panel()):
+            split.addWidget(panel)
+        split.setSizes([2700, 2800, 4500])
+        for column, stretch in enumerate((27, 28, 45)):
+            split.setStretchFactor(column, stretch)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 12, 12, 12)
+        layout.addWidget(split, 1)
+        self._add_own_actions()
+        self._show_print_choice()
+        self._show_cards()
+        if self.cards.trouble:
+            self._words.setText(f"{self.cards.trouble} {self._words.text()}")
+
+    # --- what it is made of
+
+    def _print_panel(self) -> QWidget:
+        self._kind, self._paper = QComboBox(), QComboBox()
+        for title, kind in _KINDS:
+            self._kind.addItem(title, kind)
+        for title, paper in _PAPERS:
+            self._paper.addItem(title, paper)
+        for box in (self._kind, self._paper):
+            box.setSizeAdjustPolicy(
+                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+            )
+            box.setMinimumContentsLength(9)
+            box.activated.connect(self._show_print_choice)
+        self._kind.setToolTip("Desk: 182 x 104 mm, for the table. Pocket: bank-card size, to carry")
+        self._paper.setToolTip("The paper in the printer")
+        choice = FlowRow()
+        choice.add("Car&d", self._kind)
+        choice.add("P&aper", self._paper)
+        self._print = QPushButton("&Print…")
+        self._print.setProperty("main", "true")
+        self._print.setToolTip("Print the sheet at its true size and add it to the printed cards")
+        self._print.clicked.connect(self.print_card)
+        self._save = QPushButton("&Save as…")
+        self._save.setToolTip("Save the sheet as PDF or SVG, or the bare card as PNG")
+        self._save.clicked.connect(self.save_card)
+        buttons = FlowRow()
+        buttons.add("", self._print)
+        buttons.add("", self._save)
+        how = _quiet("At 100 %, no fit to page. Plain matt paper, black ink, best quality.")
+        return _panel("Print a card", choice, self.preview, how, buttons, stretch=self.preview)
+
+    def _cards_panel(self) -> QWidget:
+        self.list = QListWidget()
+        self.list.setAccessibleName("Printed cards")
+        self.list.setToolTip("The card chosen here is the one in use; F2 renames it")
+        self.list.setWordWrap(True)
+        self.list.setEditTriggers(
+            QListWidget.EditTrigger.EditKeyPressed | QListWidget.EditTrigger.DoubleClicked
+        )
+        self.list.currentItemChanged.connect(self._choose)
+        self.list.itemChanged.connect(self._renamed)
+        self._words = QLabel()
+        self._words.setWordWrap(True)
+        self._words.setAccessibleName("What is known of the card in use")
+        self._words.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self._add = QPushButton("A&dd one I have")
+        self._add.setToolTip("Add a card of the kind and paper chosen on the left")
+        self._add.clicked.connect(self.add_card)
+        self._rename = QPushButton("Rena&me")
+        self._rename.setToolTip("Give the card in use another name (F2)")
+        self._rename.clicked.connect(self._begin_renaming)
+        self._forget = QPushButton("&Forget")
+        self._forget.setToolTip("Take the card in use off the list; can be undone")
+        self._forget.clicked.connect(self.forget_card)
+        self._undo = QPushButton("U&ndo")
+        self._undo.setToolTip("Take back the last change to the list (Ctrl+Z)")
+        self._undo.clicked.connect(self.undo)
+        buttons = FlowRow()
+        for button in (self._add, self._rename, self._forget, self._undo):
+            buttons.add("", button)
+        return _panel("Printed cards", self.list, self._words, buttons, stretch=self.list)
+
+    def _check_panel(self) -> QWidget:
+        area = QScrollArea()
+        area.setWidgetResizable(True)
+        area.setFrameShape(QFrame.Shape.NoFrame)
+        area.viewport().setBackgroundRole(QPalette.ColorRole.Base)
+        area.setWidget(self.check)
+        area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        area.setMinimumWidth(self.fontMetrics().averageCharWidth() * 44)
+        return _panel("Check the printer", area, stretch=area)
+
+    def _add_own_actions(self) -> None:
+        undo = QAction("Undo", self)
+        undo.setShortcut(QKeySequence.StandardKey.Undo)
+        undo.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        undo.triggered.connect(self.undo)
+        paste = QAction("Paste a picture", self)
+        paste.setShortcut(QKeySequence.StandardKey.Paste)
+        paste.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        paste.triggered.connect(self.check.paste)
+        self.addActions([undo, paste])
+
+    # --- what the window asks of a page
+
+    def set_theme(self, theme: Theme) -> None:
+        """Draw in these colours from now on."""
+        self.preview.set_theme(theme)
+        self.check.set_theme(theme)
+
+    def add_actions(self, menus: dict[str, QMenu]) -> None:
+        """Put printing and saving into the file menu."""
+        menu = menus.get("file")
+        if menu is None:
+            return
+        for text, slot in (
+            ("&Print the card…", self.print_card),
+            ("Save the card…", self.save_card),
+        ):
+            action = QAction(text, self)
+            if "Print" in text:
+                action.setShortcut(QKeySequence.StandardKey.Print)
+            action.triggered.connect(slot)
+            menu.addAction(action)
+
+    def stop(self) -> None:
+        """End all work."""
+        self.check.stop()
+
+    def give_picture(self, source: PictureSource | None) -> None:
+        """A picture of a bank card on the sheet, to check the printer by; it is not kept."""
+        self.check.give_picture(source)
+
+    # --- printing
+
+    @property
+    def kind(self) -> CardKind:
+        """The kind of card chosen to print."""
+        return cast(CardKind, self._kind.currentData())
+
+    @property
+    def paper(self) -> Paper:
+        """The paper chosen to print on."""
+        return cast(Paper, self._paper.currentData())
+
+    def _show_print_choice(self) -> None:
+        self.preview.show_sheet(self.kind, self.paper)
+
+    def print_card(self) -> None:
+        """Ask for a printer and print the sheet at its true size."""
+        printer = QPrinter(QPrinter.PrinterMode.HighResolution)
+        self._set_up(printer)
+        dialog = QPrintDialog(printer, self)
+        dialog.setWindowTitle("Print the card")
+        if dialog.exec() == QDialog.DialogCode.Accepted:
+            self.print_on(printer)
+
+    def _set_up(self, printer: QPrinter) -> None:
+        sheet = lay_out(newest_card(self.kind), self.paper)
+        printer.setPageSize(
+            QPageSize(
+                QSizeF(sheet.width_mm, sheet.height_mm),
+                QPageSize.Unit.Millimeter,
+                sheet.paper,
+                QPageSize.SizeMatchPolicy.FuzzyMatch,
+            )
+        )
+        printer.setPageOrientation(QPageLayout.Orientation.Portrait)
+        printer.setFullPage(True)
+        printer.setPageMargins(QMarginsF(0, 0, 0, 0))
+        printer.setDocName(sheet.title)
+
+    def print_on(self, printer: QPrinter) -> None:
+        """Print the sheet on a printer that was chosen, and add it to the list."""
+        sheet = lay_out(newest_card(self.kind), self.paper)
+        size = printer.pageLayout().fullRect(QPageLayout.Unit.Millimeter)
+        if abs(size.width() - sheet.width_mm) > 3 or abs(size.height() - sheet.height_mm) > 3:
+            self.said.emit(
+                f"The printer is set to paper of {size.width():.0f} x {size.height():.0f} mm, "
+                f"the sheet is {sheet.width_mm:.0f} x {sheet.height_mm:.0f} mm: choose the same "
+                "paper in both places. Nothing was printed."
+            )
+            return
+        printer.setFullPage(True)
+        painter = QPainter()
+        if not painter.begin(printer):
+            self.said.emit("The printer does not answer. See that it is switched on, try again.")
+            return
+        # A printer may have finer dots one way than the other.
+        across, down = printer.logicalDpiX() / 25.4, printer.logicalDpiY() / 25.4
+        painter.scale(1.0, down / across)
+        paint_sheet(painter, sheet, across)
+        painter.end()
+        self._add_as("printed")
+
+    def save_card(self) -> None:
+        """Ask where, and save the sheet or the bare card."""
+        card = newest_card(self.kind)
+        name, chosen = QFileDialog.getSaveFileName(
+            self,
+            "Save the card",
+            f"slubwise-card-{card.kind}-{self.paper}.pdf",
+            ";;".join(title for title, _ in _ENDINGS),
+        )
+        if name:
+            wanted: FileFormat = "pdf"
+            wanted = next((form for title, form in _ENDINGS if title == chosen), wanted)
+            self.save_to(Path(name), wanted)
+
+    def save_to(self, path: Path, file_format: FileFormat = "pdf") -> None:
+        """Save the sheet; a name's ending goes before the format."""
+        known = {f".{form}": form for _, form in _ENDINGS}
+        if path.suffix.lower() in known:
+            file_format = known[path.suffix.lower()]
+        else:
+            path = path.with_name(f"{path.name}.{file_format}")
+        content = card_file(newest_card(self.kind), paper=self.paper, file_format=file_format)
+        try:
+            path.write_bytes(content)
+        except OSError as error:
+            self.said.emit(f"{path.name} could not be saved: {error.strerror or error}.")
+        else:
+            self.said.emit(f"Saved as {path.name}. Print it at 100 %, then add it to the list.")
+
+    # --- the list
+
+    def add_card(self) -> None:
+        """Add a card of the chosen kind and paper to the list and use it."""
+        self._add_as("added")
+
+    def _add_as(self, done: str) -> None:
+        title = "Desk card" if self.kind == "desk" else "Pocket card"
+        card = self._try(lambda: self.cards.add(title, self.kind, self.paper))
+        if isinstance(card, PrintedCard):
+            self.said.emit(f"{card.name} {done} and in use. Check its printer before you trust it.")
+
+    def forget_card(self) -> None:
+        """Take the card in use off the list."""
+        card = self.cards.chosen()
+        if card is not None:
+            self._try(lambda: self.cards.forget(card.id))
+            self.said.emit(f"{card.name} forgotten. Undo brings it back.")
+
+    def undo(self) -> None:
+        """Take back the last change to the list."""
+        if self.cards.can_undo():
+            self._try(self.cards.undo)
+            self.check.say("")
+
+    def _begin_renaming(self) -> None:
+        item = self.list.currentItem()
+        if item is not None:
+            self.list.editItem(item)
+
+    def _choose(self, item: QListWidgetItem | None, _before: QListWidgetItem | None) -> None:
+        if item is not None:
+            card_id = item.data(Qt.ItemDataRole.UserRole)
+            chosen = self.cards.chosen()
+            if chosen is None or chosen.id != card_id:
+                self.check.say("")
+                self._try(lambda: self.cards.choose(card_id), rebuild=False)
+
+    def _renamed(self, item: QListWidgetItem) -> None:
+        card = self.cards.card(item.data(Qt.ItemDataRole.UserRole))
+        if card is not None and item.text() != card.name:
+            self._try(lambda: self.cards.rename(card.id, item.text()))
+
+    def _try(self, change: object, rebuild: bool = True) -> object:
+        """Make a change to the list, show it and tell of it; say why when it fails."""
+        before = self.cards.chosen()
+        result = None
+        try:
+            result = change()  # type: ignore[operator]
+        except CardsError as error:
+            self.said.emit(f"{error.text} {error.advice}")
+            rebuild = True
+        if rebuild:
+            self._show_cards()
+        else:
+            self._show_card_in_use()
+        if self.cards.chosen() != before:
+            self.printed_card_changed.emit(self.cards.chosen())
+        return result
+
+    def _show_cards(self) -> None:
+        self.list.blockSignals(True)
+        self.list.clear()
+        chosen = self.cards.chosen()
+        for card in self.cards.cards():
+            item = QListWidgetItem(card.name)
+            item.setData(Qt.ItemDataRole.UserRole, card.id)
+            item.setFlags(item.flags() | Qt.ItemFlag.ItemIsEditable)
+            item.setToolTip(_about(card))
+            item.setData(Qt.ItemDataRole.AccessibleDescriptionRole, _about(card))
+            self.list.addItem(item)
+            if chosen is not None and card.id == chosen.id:
+                self.list.setCurrentItem(item)
+        self.list.blockSignals(False)
+        self._show_card_in_use()
+
+    def _show_card_in_use(self) -> None:
+        card = self.cards.chosen()
+        bold = QFont(self.list.font())
+        bold.setBold(True)
+        self.list.blockSignals(True)
+        for row in range(self.list.count()):
+            item = self.list.item(row)
+            used = card is not None and item.data(Qt.ItemDataRole.UserRole) == card.id
+            item.setFont(bold if used else self.list.font())
+        self.list.blockSignals(False)
+        self._words.setText(f"In use: {_about(card)}" if card else _NO_CARD)
+        for button in (self._rename, self._forget):
+            button.setEnabled(card is not None)
+        self._undo.setEnabled(self.cards.can_undo())
+        if card is not None:
+            self.check.set_card(card.kind, card.paper)
+        else:
+            self.check.set_card(self.kind, self.paper)
+
+    # --- the printer's factors
+
+    def _keep_factors(
+        self, factors: PrinterFactors, by: FoundBy, kind: CardKind | None
+    ) -> None:
+        from datetime import UTC, datetime
+
+        card = self.cards.chosen()
+        if card is not None and kind is not None and kind != card.kind:
+            same = [other for other in self.cards.cards() if other.kind == kind]
+            self.check.say(
+                f"{in_words(factors)} But the picture shows a {kind} card's sheet and "
+                f"{card.name}, a {card.kind} card, is in use: nothing was kept. "
+                + (f"Choose {same[-1].name} and check again." if same else "Add that card first."),
+                "error",
+            )
+            return
+        if card is None:
+            if kind is not None:
+                self._kind.setCurrentIndex([k for _, k in _KINDS].index(kind))
+                self._show_print_choice()
+            self.add_card()
+            card = self.cards.chosen()
+        if card is None:
+            return
+        found = FactorsFound(factors, by, datetime.now(UTC))
+        kept = self._try(lambda: self.cards.set_factors(card.id, found))
+        if isinstance(kept, PrintedCard):
+            self.check.say(f"{in_words(factors)} Kept with {kept.name}; every reading uses it.")
+
+    # --- dropping
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
+        """Files and pictures may be dropped."""
+        if event.mimeData().hasUrls() or event.mimeData().hasImage():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:
+        """A dropped picture is one of a bank card on the sheet."""
+        source = picture_in(event.mimeData())
+        if source is not None:
+            event.acceptProposedAction()
+            self.give_picture(source)
+
+
+def _about(card: PrintedCard) -> str:
+    paper = {"a4": "A4", "letter": "US Letter"}[card.paper]
+    printed = card.printed_at.astimezone().strftime("%-d %b %Y") if card.printed_at else ""
+    head = f"{card.name}, a {card.kind} {card.edition} on {paper}, since {printed}."
+    if card.found is None:
+        return f"{head} Its printer is not checked: readings allow 0.2 % for it."
+    when = card.found.at.astimezone().strftime("%-d %b %Y")
+    return f"{head} {in_words(card.found.factors)} Checked {_FOUND_BY[card.found.by]} on {when}."
+
+
+def _quiet(text: str) -> QLabel:
+    label = QLabel(text)
+    label.setObjectName("quiet")
+    label.setWordWrap(True)
+    return label
+
+
+def _panel(title: str, *parts: QWidget, stretch: QWidget) -> QWidget:
+    """A framed panel with a heading and its parts below each other."""
+    panel = QFrame()
+    panel.setObjectName("panel")
+    panel.setAccessibleName(title)
+    heading = QLabel(title)
+    font = QFont(heading.font())
+    font.setPointSizeF(font.pointSizeF() * 1.15)
+    font.setBold(True)
+    heading.setFont(font)
+    layout = QVBoxLayout(panel)
+    layout.setContentsMargins(12, 10, 12, 12)
+    layout.setSpacing(8)
+    layout.addWidget(heading)
+    for part in parts:
+        layout.addWidget(part, 1 if part is stretch else 0)
+    panel.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+    return panel
+
+

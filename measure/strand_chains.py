@@ -41,8 +41,9 @@ def _chains(pieces: Sequence[Piece], region: Region) -> list[Chain]:
             # Shadows pull pieces on light ground aside; the others lead too where there are any.
             firm = [p for p in chain if region.stretches[p.stretch].ground != "light"]
             leads = [chain, firm] if firm and firm[-1] is not chain[-1] else [chain]
+            aims = [(lead[-1], _chain_slope(lead)) for lead in leads]
             for piece_index, piece in enumerate(fresh):
-                misses = [_miss(lead, piece) for lead in leads]
+                misses = [_miss(last, slope, piece) for last, slope in aims]
                 if min(misses) < 1.0:
                     offers.append((min(misses), chain_index, piece_index))
         taken_chains: set[int] = set()
@@ -60,13 +61,12 @@ def _chains(pieces: Sequence[Piece], region: Region) -> list[Chain]:
     return chains
 
 
-def _miss(lead: Chain, piece: Piece) -> float:
-    """How far a piece lies off the lead's continuation, as a share of what is allowed."""
-    last = lead[-1]
+def _miss(last: Piece, slope: float, piece: Piece) -> float:
+    """How far a piece lies off the continuation of `last`, as a share of what is allowed."""
     gap = piece.start[0] - last.stop[0]
     if gap < -1.0:
         return float("inf")
-    expected = last.stop[1] + _chain_slope(lead) * gap
+    expected = last.stop[1] + slope * gap
     allowed = 0.4 + 0.75 * max(last.width, piece.width) + 0.06 * gap
     return float(abs(piece.start[1] - expected) / allowed + 0.01 * gap)
 

@@ -357,14 +357,16 @@ def _sharpened(mask: NDArray[np.uint8], strength: NDArray[np.float32]) -> NDArra
 
 def _median(values: NDArray[Any]) -> float:
     """Median of a small array; NumPy's own spends far longer on its checks."""
-    ordered = np.sort(values, axis=None)
+    ordered = values.flatten()
+    ordered.sort()
     n = len(ordered)
     return 0.5 * (float(ordered[(n - 1) // 2]) + float(ordered[n // 2]))
 
 
 def straight_line(x: Floats, y: Floats) -> tuple[float, float]:
     """Slope and value at x = 0 of the straight line through points."""
-    mean_x, mean_y = float(x.sum()) / len(x), float(y.sum()) / len(y)
+    count = len(x)
+    mean_x, mean_y = float(np.add.reduce(x)) / count, float(np.add.reduce(y)) / count
     away = x - mean_x
-    slope = float(away @ (y - mean_y)) / max(float(away @ away), 1e-12)
+    slope = float(away.dot(y)) / max(float(away.dot(away)), 1e-12)
     return slope, mean_y - slope * mean_x

@@ -10,19 +10,25 @@ from numpy.typing import NDArray
 
 from measure.cut_fit import EdgePairs, Samples, fit_cuts, make_table, pooled
 from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
+from measure.lining_up import (
+    Lines,
+    around,
+    as_before,
+    blur_of,
+    carried,
+    curves_of,
+    find_lines,
+    mean_profiles,
+    samples_of,
+)
 from measure.profiles import Cuts
 from measure.shading import (
     Curves,
     Light,
     Rim,
-    aspect,
     core_half_width,
-    grid,
     halo_half_width,
-    light_up,
-    outline,
     silhouette_radius_mm,
-    steps_for,
 )
 
 Floats = NDArray[np.float64]
@@ -33,20 +39,14 @@ _FUZZ_BIAS: Final = {"dark": -0.10, "light": 0.0, "open": 0.0}
 """What is to be added to a width per unit of halo: fuzz close to the core counts with it on a dark
 ground, where it is bright, and takes from it in its own shade on a light one. From fibre-built
 strands whose cover is known exactly (docs/accuracy.md); smooth strands have no halo."""
-_FINE: Final = 48
-"""Steps per half width, at least, for placing edges."""
-_UNSURE: Final = 3.1
-_SURE: Final = 1.35
-"""Half widths are looked for up to this many times wider or narrower than their start."""
-_ENOUGH: Final = 160
-"""Running cuts of one ground, a quarter of which suffice to line cuts up and average them."""
 _GROOVE_MISFIT: Final = 0.065
 _GROOVE: Final = 0.082
 _LIFTED_MISFIT: Final = 0.09
 _FAR_BETTER: Final = 0.7
 _FITS: Final = 2.0
 """Misfit per sample of a fit that leaves nothing to be explained."""
-_LEAST_CONTRAST: Final = 0.08
+_SUDDEN: Final = 0.2
+"""Light changes from frame to frame by less than this in sky or lamp, or it is another light."""
 _STILL_SUITS: Final = 1.5
 _STILL_PLAIN: Final = 0.3
 """A frame is followed while its misfit is below this many times that of the last full fit, and
@@ -147,10 +147,10 @@ def measure_diameters(
         if followed is not None:
             return followed
     starts = [
-        _edges(cuts, blur, _FIRST_LIGHT, _FIRST_RIM, False, None)
+        find_lines(cuts, blur, _FIRST_LIGHT, _FIRST_RIM, False, None)
         for cuts, blur in zip(all_cuts, blur_mm, strict=True)
     ]
-    profiles = _all_profiles(all_cuts, starts, blur_mm)
+    profiles = mean_profiles(all_cuts, starts, blur_mm)
     if not profiles:
         return [
             StrandDiameter(c, (), _FIRST_RIM, _FIRST_LIGHT, 1.0, False, False, True, False, False)
@@ -158,14 +158,14 @@ def measure_diameters(
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
     starts = [
-        _edges(
-            cuts, blur, fit.light, rim, fit.no_ground, _carried(number, cuts, start, profiles, fit)
+        find_lines(
+            cuts, blur, fit.light, rim, fit.no_ground, carried(number, cuts, start, profiles, fit)
         )
         for number, (cuts, blur, rim, start) in enumerate(
             zip(all_cuts, blur_mm, fit.rims, starts, strict=True)
         )
     ]
-    profiles = _all_profiles(all_cuts, starts, blur_mm) or profiles
+    profiles = mean_profiles(all_cuts, starts, blur_mm) or profiles
     fit = refit_light(profiles, fit.light, fit.rims, fit.no_ground, fit.flat, known)
     return _final(all_cuts, blur_mm, starts, profiles, fit, fit.misfit_per_sample)
 
@@ -175,33 +175,25 @@ def _follow(
 ) -> list[StrandDiameter] | None:
     """Diameters from where an earlier frame left off; None where that does not suit this one."""
     starts = [
-        _edges(cuts, blur, before.light, rim, before.no_ground, _as_before(cuts, half))
+        find_lines(cuts, blur, before.light, rim, before.no_ground, as_before(cuts, half))
         for cuts, blur, rim, half in zip(
             all_cuts, blur_mm, before.rims, before.half_width_mm, strict=True
         )
     ]
-    profiles = _all_profiles(all_cuts, starts, blur_mm)
+    profiles = mean_profiles(all_cuts, starts, blur_mm)
     if tuple((p.strand, p.ground) for p in profiles) != before.profiles:
         return None
     fit = refit_light(profiles, before.light, before.rims, before.no_ground, before.flat, known)
-    if fit.misfit_per_sample > _STILL_SUITS * before.misfit + _STILL_PLAIN:
+    sudden = np.abs(fit.light.row - before.light.row)[0, :2].max()
+    if sudden > _SUDDEN or fit.misfit_per_sample > _STILL_SUITS * before.misfit + _STILL_PLAIN:
         return None
     return _final(all_cuts, blur_mm, starts, profiles, fit, before.misfit)
-
-
-def _as_before(cuts: Cuts, half_width_mm: float) -> _Start:
-    """All cuts as wide as the strand was in the frame before, on the centreline of this one."""
-    n = len(cuts.arc_mm)
-    nothing = np.zeros(n)
-    return _Start(
-        np.full(n, half_width_mm), nothing, nothing, nothing, np.zeros(n, bool), np.zeros(n, bool)
-    )
 
 
 def _final(
     all_cuts: list[Cuts],
     blur_mm: list[float],
-    starts: list[_Start],
+    starts: list[Lines],
     profiles: list[MeanProfile],
     fit: LightFit,
     misfit: float,
@@ -237,30 +229,6 @@ def _final(
     ]
 
 
-def _carried(
-    number: int, cuts: Cuts, start: _Start, profiles: list[MeanProfile], fit: LightFit
-) -> _Start:
-    """Each cut's edges moved as the fit moved its ground's mean profile."""
-    half, middle = start.half_width_mm.copy(), start.middle_mm.copy()
-    for i, profile in enumerate(profiles):
-        if profile.strand != number:
-            continue
-        index = start.fitted & (cuts.ground == profile.ground)
-        half[index] *= np.exp(fit.log_half_width[i]) / profile.half_width_mm
-        middle[index] = start.wander_mm[index] + fit.middle_mm[i]
-    return replace(start, half_width_mm=half, middle_mm=middle)
-
-
-def _all_profiles(
-    all_cuts: list[Cuts], starts: list[_Start], blur_mm: list[float]
-) -> list[MeanProfile]:
-    return [
-        profile
-        for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True))
-        for profile in _mean_profiles(number, cuts, start, blur_mm[number])
-    ]
-
-
 def _fit_lane(
     profiles: list[MeanProfile], strands: int, window: bool, known: Light | None
 ) -> LightFit:
@@ -278,163 +246,9 @@ def _fit_lane(
     return without if without.cost < _FAR_BETTER * with_ground.cost else with_ground
 
 
-@dataclass(frozen=True)
-class _Start:
-    """First edges of every cut."""
-
-    half_width_mm: Floats
-    middle_mm: Floats
-    wander_mm: Floats
-    """Middle less the typical middle on that ground: how the cuts are lined up."""
-    contrast: Floats
-    fitted: NDArray[np.bool_]
-    exact: NDArray[np.bool_]
-    """Cuts that were fitted themselves; the others lie between two of them."""
-
-
-def _edges(
-    cuts: Cuts, blur_mm: float, light: Light, rim: Rim, no_ground: bool, start: _Start | None
-) -> _Start:
-    """Edges of every cut under a given light, enough to line cuts up with each other."""
-    n = len(cuts.arc_mm)
-    half = np.full(n, 0.5 * cuts.line.width_mm) if start is None else start.half_width_mm.copy()
-    middle = np.zeros(n) if start is None else start.middle_mm.copy()
-    wander = np.zeros(n)
-    contrast = np.zeros(n)
-    fitted = np.zeros(n, bool)
-    exact = np.zeros(n, bool)
-    blur = _blur(cuts, blur_mm)
-    for ground in np.unique(cuts.ground[cuts.valid]):
-        index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
-        some = index[:: 4 * max(1, len(index) // _ENOUGH)]
-        typical = float(np.median(half[some]))
-        curves = _curves(cuts, index, light, rim, no_ground, typical, blur)
-        table = make_table(curves, _around(half[some], start is None), blur, rim.softness)
-        samples = _samples(cuts, some)
-        if start is not None:
-            samples = pooled(samples, table, typical, float(np.median(middle[some])))
-        pairs = fit_cuts(table, samples, half[some], middle[some], 8 if start is None else 5)
-        # Once the light is known a single cut may be believed, unless it stands quite alone.
-        spread = 0.0 if start is None else 0.35 * float(np.median(half[some]))
-        half[index] = np.interp(index, some, _calm(pairs.half_width_mm, spread))
-        middle[index] = np.interp(index, some, _calm(pairs.middle_mm, spread))
-        # Where a dyed strand meets a ground of its own brightness a cut says little.
-        plain = pairs.contrast > 0.5 * np.median(pairs.contrast)
-        plain &= pairs.u_log_half_width <= 3.0 * np.median(pairs.u_log_half_width)
-        exact[some[plain]] = True
-        wander[index] = middle[index] - np.median(middle[index])
-        contrast[index] = float(np.median(pairs.contrast))
-        fitted[index] = True
-    return _Start(half, middle, wander, contrast, fitted, exact)
-
-
-def _around(half_width_mm: Floats, unsure: bool) -> tuple[float, float]:
-    """From where to where half widths are to be looked for about a start."""
-    room = _UNSURE if unsure else _SURE
-    return float(half_width_mm.min()) / room, float(half_width_mm.max()) * room
-
-
-def _samples(cuts: Cuts, index: NDArray[np.int_]) -> Samples:
-    return Samples(
-        cuts.u_mm[index],
-        cuts.light[index],
-        cuts.weight[index],
-        cuts.level[index],
-        cuts.noise[index],
-    )
-
-
-def _curves(
-    cuts: Cuts,
-    index: NDArray[np.int_],
-    light: Light,
-    rim: Rim,
-    no_ground: bool,
-    half_mm: float,
-    blur_mm: float,
-) -> Curves:
-    """The model's curves for the cuts of one ground."""
-    lit = light_up(
-        light.row,
-        rim.row[:, 0],
-        aspect(np.array([cuts.view_tan[index].mean()]), grid(steps_for(half_mm, blur_mm, _FINE))),
-        np.array([cuts.level[index].mean()]),
-        no_ground,
-    )
-    return outline(lit, rim.row)
-
-
-def _calm(values: Floats, spread: float) -> Floats:
-    """Values farther than `spread` from the running median of five replaced by it.
-
-    One bad cut must not lead its neighbours.
-    """
-    if len(values) < 5:
-        middle = np.full(len(values), float(np.median(values)))
-    else:
-        padded = np.concatenate([values[:2][::-1], values, values[-2:][::-1]])
-        middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
-    return np.asarray(np.where(np.abs(values - middle) > spread, middle, values))
-
-
-def _mean_profiles(number: int, cuts: Cuts, start: _Start, blur_mm: float) -> list[MeanProfile]:
-    """Averaged profiles of each ground, cuts lined up and stretched to one width."""
-    out: list[MeanProfile] = []
-    for ground in np.unique(cuts.ground[start.fitted]):
-        index = np.nonzero(start.exact & (cuts.ground == ground))[0]
-        if start.contrast[index[0]] < _LEAST_CONTRAST:
-            continue
-        out.append(_mean_profile(number, cuts, start, index, str(ground), blur_mm))
-    return out
-
-
-def _mean_profile(
-    number: int,
-    cuts: Cuts,
-    start: _Start,
-    index: NDArray[np.int_],
-    ground: str,
-    blur_mm: float,
-) -> MeanProfile:
-    typical = float(np.median(start.half_width_mm[index]))
-    stretch = np.clip(typical / start.half_width_mm[index], 0.75, 1.33)
-    typical_middle = float(np.median(start.middle_mm[index]))
-    u = typical_middle + (cuts.u_mm[index] - start.middle_mm[index, None]) * stretch[:, None]
-    pitch = float(np.median(np.diff(cuts.u_mm[index[0]])))
-    reach = min(float(np.abs(cuts.u_mm).max()), 9.5 * typical)
-    bins = int(2 * reach / pitch)
-    place = np.rint((u + reach) / (2 * reach) * bins).astype(int)
-    inside = (place >= 0) & (place < bins + 1) & (cuts.weight[index] > 0)
-    at, weight = place[inside], cuts.weight[index][inside].astype(float)
-    total = np.bincount(at, weight, bins + 1)
-    good = total > 0.1 * np.median(total[total > 0])
-    mean_u = np.bincount(at, weight * u[inside], bins + 1)[good] / total[good]
-    light = np.stack(
-        [
-            np.bincount(at, weight * cuts.light[index][inside][:, c], bins + 1)[good] / total[good]
-            for c in range(cuts.light.shape[2])
-        ],
-        axis=1,
-    )
-    noise = float(cuts.noise[index].mean()) / np.sqrt(max(len(index), 1.0))
-    return MeanProfile(
-        strand=number,
-        ground=ground,
-        u_mm=mean_u,
-        light=light,
-        weight=np.minimum(total[good] / total[good].max(), 1.0),
-        level=cuts.level[index].mean(axis=0).astype(float),
-        blur_mm=float(np.hypot(_blur(cuts, blur_mm), 0.25 * pitch)),
-        view_tan=float(cuts.view_tan[index].mean()),
-        half_width_mm=typical,
-        middle_mm=typical_middle,
-        noise=noise,
-    )
-
-
 def _final_pass(
     cuts: Cuts,
-    start: _Start,
+    start: Lines,
     number: int,
     own: list[int],
     profiles: list[MeanProfile],
@@ -442,17 +256,17 @@ def _final_pass(
     blur_mm: float,
 ) -> StrandDiameter:
     rim = fit.rims[number]
-    blur = _blur(cuts, blur_mm)
-    start = _carried(number, cuts, start, profiles, fit)
+    blur = blur_of(cuts, blur_mm)
+    start = carried(number, cuts, start, profiles, fit)
     grounds: list[GroundDiameter] = []
     for ground in sorted({profiles[i].ground for i in own}):
         mine = [i for i in own if profiles[i].ground == ground]
         half = float(np.exp(np.mean(fit.log_half_width[mine])))
         index = np.nonzero(start.fitted & (cuts.ground == ground))[0]
-        curves = _curves(cuts, index, fit.light, rim, fit.no_ground, half, blur)
+        curves = curves_of(cuts, index, fit.light, rim, fit.no_ground, half, blur)
         half_mm, middle_mm = start.half_width_mm[index], start.middle_mm[index]
-        table = make_table(curves, _around(half_mm, False), blur, rim.softness)
-        samples = pooled(_samples(cuts, index), table, half, float(np.median(middle_mm)))
+        table = make_table(curves, around(half_mm, False), blur, rim.softness)
+        samples = pooled(samples_of(cuts, index), table, half, float(np.median(middle_mm)))
         pairs = fit_cuts(table, samples, half_mm, middle_mm, 4)
         pairs = _evenly_blurred(pairs, samples, curves, blur, rim, cuts.spread_mm2, index)
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine))
@@ -472,11 +286,6 @@ def _final_pass(
         ),
         any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in grounds),
     )
-
-
-def _blur(cuts: Cuts, blur_mm: float) -> float:
-    """The camera's blur and what pooling pixels added to it on average."""
-    return float(np.sqrt(blur_mm**2 + cuts.spread_mm2.mean()))
 
 
 def _evenly_blurred(
@@ -500,7 +309,7 @@ def _evenly_blurred(
     more = 0.15 * blur_mm**2
     half, middle = pairs.half_width_mm[some], pairs.middle_mm[some]
     softer = float(np.sqrt(blur_mm**2 + more))
-    table = make_table(curves, _around(half, False), softer, rim.softness)
+    table = make_table(curves, around(half, False), softer, rim.softness)
     tried = fit_cuts(table, samples.some(some), half, middle, 2)
     answer = float(np.median(np.log(tried.half_width_mm / half))) / more
     return replace(pairs, half_width_mm=pairs.half_width_mm * np.exp(answer * excess))

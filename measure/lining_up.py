@@ -1,0 +1,217 @@
+"""Edges of cuts under a given light, enough to line cuts up with each other and average them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.cut_fit import Samples, fit_cuts, make_table, pooled
+from measure.light_fit import LightFit, MeanProfile
+from measure.profiles import Cuts
+from measure.shading import Curves, Light, Rim, aspect, grid, light_up, outline, steps_for
+
+Floats = NDArray[np.float64]
+
+_FINE: Final = 48
+"""Steps per half width, at least, for placing edges."""
+_UNSURE: Final = 3.1
+_SURE: Final = 1.35
+"""Half widths are looked for up to this many times wider or narrower than their start."""
+_ENOUGH: Final = 160
+"""Running cuts of one ground, a quarter of which suffice to line cuts up and average them."""
+_LEAST_CONTRAST: Final = 0.08
+
+
+@dataclass(frozen=True)
+class Lines:
+    """First edges of every cut."""
+
+    half_width_mm: Floats
+    middle_mm: Floats
+    wander_mm: Floats
+    """Middle less the typical middle on that ground: how the cuts are lined up."""
+    contrast: Floats
+    fitted: NDArray[np.bool_]
+    exact: NDArray[np.bool_]
+    """Cuts that were fitted themselves; the others lie between two of them."""
+
+
+def as_before(cuts: Cuts, half_width_mm: float) -> Lines:
+    """All cuts as wide as the strand was in the frame before, on the centreline of this one."""
+    n = len(cuts.arc_mm)
+    nothing = np.zeros(n)
+    return Lines(
+        np.full(n, half_width_mm), nothing, nothing, nothing, np.zeros(n, bool), np.zeros(n, bool)
+    )
+
+
+def find_lines(
+    cuts: Cuts, blur_mm: float, light: Light, rim: Rim, no_ground: bool, start: Lines | None
+) -> Lines:
+    """Edges of every cut under a given light, enough to line cuts up with each other."""
+    n = len(cuts.arc_mm)
+    half = np.full(n, 0.5 * cuts.line.width_mm) if start is None else start.half_width_mm.copy()
+    middle = np.zeros(n) if start is None else start.middle_mm.copy()
+    wander = np.zeros(n)
+    contrast = np.zeros(n)
+    fitted = np.zeros(n, bool)
+    exact = np.zeros(n, bool)
+    blur = blur_of(cuts, blur_mm)
+    for ground in np.unique(cuts.ground[cuts.valid]):
+        index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
+        some = index[:: 4 * max(1, len(index) // _ENOUGH)]
+        typical = float(np.median(half[some]))
+        curves = curves_of(cuts, index, light, rim, no_ground, typical, blur)
+        table = make_table(curves, around(half[some], start is None), blur, rim.softness)
+        samples = samples_of(cuts, some)
+        if start is not None:
+            samples = pooled(samples, table, typical, float(np.median(middle[some])))
+        pairs = fit_cuts(table, samples, half[some], middle[some], 8 if start is None else 5)
+        # Once the light is known a single cut may be believed, unless it stands quite alone.
+        spread = 0.0 if start is None else 0.35 * float(np.median(half[some]))
+        half[index] = np.interp(index, some, _calm(pairs.half_width_mm, spread))
+        middle[index] = np.interp(index, some, _calm(pairs.middle_mm, spread))
+        # Where a dyed strand meets a ground of its own brightness a cut says little.
+        plain = pairs.contrast > 0.5 * np.median(pairs.contrast)
+        plain &= pairs.u_log_half_width <= 3.0 * np.median(pairs.u_log_half_width)
+        exact[some[plain]] = True
+        wander[index] = middle[index] - np.median(middle[index])
+        contrast[index] = float(np.median(pairs.contrast))
+        fitted[index] = True
+    return Lines(half, middle, wander, contrast, fitted, exact)
+
+
+def carried(
+    number: int, cuts: Cuts, start: Lines, profiles: list[MeanProfile], fit: LightFit
+) -> Lines:
+    """Each cut's edges moved as the fit moved its ground's mean profile."""
+    half, middle = start.half_width_mm.copy(), start.middle_mm.copy()
+    for i, profile in enumerate(profiles):
+        if profile.strand != number:
+            continue
+        index = start.fitted & (cuts.ground == profile.ground)
+        half[index] *= np.exp(fit.log_half_width[i]) / profile.half_width_mm
+        middle[index] = start.wander_mm[index] + fit.middle_mm[i]
+    return replace(start, half_width_mm=half, middle_mm=middle)
+
+
+def mean_profiles(
+    all_cuts: list[Cuts], starts: list[Lines], blur_mm: list[float]
+) -> list[MeanProfile]:
+    """Averaged profiles of every strand of a lane, by strand and ground."""
+    return [
+        profile
+        for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True))
+        for profile in _mean_profiles(number, cuts, start, blur_mm[number])
+    ]
+
+
+def _mean_profiles(number: int, cuts: Cuts, start: Lines, blur_mm: float) -> list[MeanProfile]:
+    """Averaged profiles of each ground, cuts lined up and stretched to one width."""
+    out: list[MeanProfile] = []
+    for ground in np.unique(cuts.ground[start.fitted]):
+        index = np.nonzero(start.exact & (cuts.ground == ground))[0]
+        if start.contrast[index[0]] < _LEAST_CONTRAST:
+            continue
+        out.append(_mean_profile(number, cuts, start, index, str(ground), blur_mm))
+    return out
+
+
+def _mean_profile(
+    number: int,
+    cuts: Cuts,
+    start: Lines,
+    index: NDArray[np.int_],
+    ground: str,
+    blur_mm: float,
+) -> MeanProfile:
+    typical = float(np.median(start.half_width_mm[index]))
+    stretch = np.clip(typical / start.half_width_mm[index], 0.75, 1.33)
+    typical_middle = float(np.median(start.middle_mm[index]))
+    u = typical_middle + (cuts.u_mm[index] - start.middle_mm[index, None]) * stretch[:, None]
+    pitch = float(np.median(np.diff(cuts.u_mm[index[0]])))
+    reach = min(float(np.abs(cuts.u_mm).max()), 9.5 * typical)
+    bins = int(2 * reach / pitch)
+    place = np.rint((u + reach) / (2 * reach) * bins).astype(int)
+    inside = (place >= 0) & (place < bins + 1) & (cuts.weight[index] > 0)
+    at, weight = place[inside], cuts.weight[index][inside].astype(float)
+    total = np.bincount(at, weight, bins + 1)
+    good = total > 0.1 * np.median(total[total > 0])
+    mean_u = np.bincount(at, weight * u[inside], bins + 1)[good] / total[good]
+    shown = cuts.light[index][inside].T
+    light = np.stack(
+        [np.bincount(at, weight * channel, bins + 1)[good] / total[good] for channel in shown],
+        axis=1,
+    )
+    noise = float(cuts.noise[index].mean()) / np.sqrt(max(len(index), 1.0))
+    return MeanProfile(
+        strand=number,
+        ground=ground,
+        u_mm=mean_u,
+        light=light,
+        weight=np.minimum(total[good] / total[good].max(), 1.0),
+        level=cuts.level[index].mean(axis=0).astype(float),
+        blur_mm=float(np.hypot(blur_of(cuts, blur_mm), 0.25 * pitch)),
+        view_tan=float(cuts.view_tan[index].mean()),
+        half_width_mm=typical,
+        middle_mm=typical_middle,
+        noise=noise,
+    )
+
+
+def around(half_width_mm: Floats, unsure: bool) -> tuple[float, float]:
+    """From where to where half widths are to be looked for about a start."""
+    room = _UNSURE if unsure else _SURE
+    return float(half_width_mm.min()) / room, float(half_width_mm.max()) * room
+
+
+def samples_of(cuts: Cuts, index: NDArray[np.int_]) -> Samples:
+    """What the cuts at `index` show."""
+    return Samples(
+        cuts.u_mm[index],
+        cuts.light[index],
+        cuts.weight[index],
+        cuts.level[index],
+        cuts.noise[index],
+    )
+
+
+def curves_of(
+    cuts: Cuts,
+    index: NDArray[np.int_],
+    light: Light,
+    rim: Rim,
+    no_ground: bool,
+    half_mm: float,
+    blur_mm: float,
+) -> Curves:
+    """The model's curves for the cuts of one ground."""
+    lit = light_up(
+        light.row,
+        rim.row[:, 0],
+        aspect(np.array([cuts.view_tan[index].mean()]), grid(steps_for(half_mm, blur_mm, _FINE))),
+        np.array([cuts.level[index].mean()]),
+        no_ground,
+    )
+    return outline(lit, rim.row)
+
+
+def blur_of(cuts: Cuts, blur_mm: float) -> float:
+    """The camera's blur and what pooling pixels added to it on average."""
+    return float(np.sqrt(blur_mm**2 + cuts.spread_mm2.mean()))
+
+
+def _calm(values: Floats, spread: float) -> Floats:
+    """Values farther than `spread` from the running median of five replaced by it.
+
+    One bad cut must not lead its neighbours.
+    """
+    if len(values) < 5:
+        middle = np.full(len(values), float(np.median(values)))
+    else:
+        padded = np.concatenate([values[:2][::-1], values, values[-2:][::-1]])
+        middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    return np.asarray(np.where(np.abs(values - middle) > spread, middle, values))

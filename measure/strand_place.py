@@ -58,7 +58,7 @@ class StrandPlace:
     def of(cls, strand: StrandReading) -> StrandPlace | None:
         """The place of a reading; None when it has no outline to go by."""
         centre = np.asarray(strand.outline.centre_px, dtype=np.float64)
-        good = np.isfinite(centre).all(axis=1)
+        good: NDArray[np.bool_] = np.asarray(np.isfinite(centre).all(axis=1))
         if np.count_nonzero(good) < 2:
             return None
         centre = centre[good]

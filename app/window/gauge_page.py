@@ -34,9 +34,11 @@ from app import UseError
 from app.batch import PICTURE_SUFFIXES
 from app.notebook.records import LoggedReading, Posture
 from app.notebook.store import Notebook
+from app.printed_cards import FILE_NAME, PrintedCard, PrintedCards
 from app.window.band_editor import BandEditor
 from app.window.bench_bar import BenchBar, BobbinChoice, band_text
 from app.window.big_reading import UNIT_NAMES, BigReading
+from app.window.camera_meters import CameraMeters
 from app.window.desk import Desk
 from app.window.drift_chart import DriftChart
 from app.window.export import save_chart
@@ -63,6 +65,7 @@ from measure.errors import MeasureError
 from measure.live import LiveState
 from measure.pipeline import Settings
 from measure.results import StrandReading
+from measure.scale import Printer
 
 _AXES: Final[tuple[tuple[Literal["number", "time", "grams"], str, str], ...]] = (
     ("number", "by number", "Readings one beside the other"),
@@ -108,7 +111,7 @@ class GaugePage(QWidget):
         self.voice = Voice(self)
         self._drift = _sentence("Drift")
         self._source_words = _sentence("Source")
-        self._help = _sentence("Camera advice")
+        self.meters = CameraMeters()
         self._profile_words = _sentence("Strand shown")
         self._inset = QLabel()
         self._inset.setAccessibleName("Picture of the reading")
@@ -121,6 +124,7 @@ class GaugePage(QWidget):
         self._profile_timer.start()
         self._connect()
         self._show_preferences()
+        self.set_printed_card(PrintedCards(preferences.folder / FILE_NAME).chosen())
         application = QApplication.instance()
         if application is not None:
             application.installEventFilter(self)
@@ -131,21 +135,21 @@ class GaugePage(QWidget):
     # --- building
 
     def _build(self) -> None:
-        seen = QWidget()
-        column = QVBoxLayout(seen)
+        self._seen = QWidget()
+        column = QVBoxLayout(self._seen)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(4)
         column.addWidget(self.picture, 1)
         below = QHBoxLayout()
-        below.addWidget(self._help, 1)
+        below.addWidget(self.meters, 1)
         below.addWidget(self._source_words)
         column.addLayout(below)
 
         self._axis = QComboBox()
         self._axis.setAccessibleName("What the chart runs along")
         self._axis.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        for name, text, tip in _AXES:
-            self._axis.addItem(text, name)
+        for axis_name, text, tip in _AXES:
+            self._axis.addItem(text, axis_name)
             self._axis.setItemData(self._axis.count() - 1, tip, Qt.ItemDataRole.ToolTipRole)
         self._axis.setToolTip("Lay the readings out by their number, by time or by fibre spun")
         self._axis.activated.connect(lambda _: self.chart.set_x(self._axis.currentData()))
@@ -168,7 +172,7 @@ class GaugePage(QWidget):
         self._top, self._low = QSplitter(), QSplitter()
         self._both = QSplitter(Qt.Orientation.Vertical)
         for splitter, parts, sizes in (
-            (self._top, (seen, figure), (620, 460)),
+            (self._top, (self._seen, figure), (620, 460)),
             (self._low, (drift, along), (620, 460)),
             (self._both, (self._top, self._low), (430, 260)),
         ):
@@ -261,7 +265,7 @@ class GaugePage(QWidget):
     def set_theme(self, theme: Theme) -> None:
         """Draw in these colours."""
         self._theme = theme
-        for part in (self.picture, self.reading, self.chart, self.profile):
+        for part in (self.picture, self.reading, self.chart, self.profile, self.meters):
             part.set_theme(theme)
 
     def stop(self) -> None:
@@ -331,6 +335,7 @@ class GaugePage(QWidget):
         key = key_of_path(Path(key)) if Path(key).exists() else key
         self._preferences.source = key
         self._unpin()
+        self.meters.show_help(None)
         self.session.set_source(source, arriving=key.startswith("folder:"))
         self._list_sources()
 
@@ -390,6 +395,7 @@ class GaugePage(QWidget):
         if measured is not None:
             reasons = () if state.refusal is None else (state.refusal,)
             self.picture.set_reading(measured.reading, reasons)
+            self.meters.show_help(measured.help)
             self.picture.set_chosen(state.strand.number if state.strand else None)
 
     def _show_opened(self, opened: OpenedStill) -> None:
@@ -643,6 +649,15 @@ class GaugePage(QWidget):
         self.reading.set_band(band)
         self.chart.set_band(band)
         self.profile.set_band(band)
+        self.session.set_aim(None if band is None else band.middle_mm)
+
+    def set_printed_card(self, card: PrintedCard | None) -> None:
+        """Measure on this card from now on, by its own printer's factors."""
+        printer = Printer() if card is None else card.printer()
+        self._settings = replace(self._settings, printer=printer)
+        self.session.set_settings(self._settings)
+        name = "" if card is None else card.name
+        self.session.set_bench(replace(self.session.bench, printed_card=name))
 
     def edit_band(self) -> None:
         """Ask for the band."""
@@ -693,7 +708,7 @@ class GaugePage(QWidget):
         self._set_far_view(self.bar.isVisible())
 
     def _set_far_view(self, on: bool) -> None:
-        for part in (self.bar, self._low, self._top.widget(0)):
+        for part in (self.bar, self._low, self._seen):
             part.setVisible(not on)
         self.far_view_changed.emit(on)
 

@@ -147,6 +147,10 @@ class GaugeSession(QObject):
         self._measurer.set_settings(settings)
         self._gauge.set_chart(chart_named(settings.chart))
 
+    def set_aim(self, strand_mm: float | None) -> None:
+        """The strand aimed at: what the camera is set up for when none is there."""
+        self._measurer.set_aim(strand_mm)
+
     @property
     def newest_pixels(self) -> NDArray[np.uint8] | None:
         """The frame measured last; None when no source with frames runs."""

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final, Protocol, cast
 
-from PySide6.QtCore import QSize, Qt, QTimer, Signal
+from PySide6.QtCore import QSize, Qt, QTimer, SignalInstance
 from PySide6.QtGui import QAction, QActionGroup, QCloseEvent, QKeySequence
 from PySide6.QtWidgets import (
     QApplication,
@@ -44,7 +44,9 @@ CAUTIONS: Final = (
 class Page(Protocol):
     """What the window asks of a page."""
 
-    said: Signal
+    @property
+    def said(self) -> SignalInstance:
+        """Sentences for the person."""
 
     def set_theme(self, theme: Theme) -> None:
         """Draw in these colours from now on."""
@@ -158,9 +160,10 @@ class MainWindow(QMainWindow):
         return page
 
     def _card_page(self) -> Page:
+        from app.printed_cards import FILE_NAME
         from app.window.card_page import CardPage
 
-        page = CardPage()
+        page = CardPage(self.preferences.folder / FILE_NAME)
         gauge = self.gauge
         page.printed_card_changed.connect(gauge.set_printed_card)
         page.picture_wanted.connect(lambda: page.give_picture(gauge.newest_pixels()))

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from measure.camera_help import CameraHelp
     from measure.picture import Picture
     from measure.pipeline import Seen, Settings
     from measure.results import PictureReading
@@ -36,6 +37,8 @@ class FrameJob:
     settings: Settings | None
     afresh: bool
     """The frames before it are of no use: another source, or other settings."""
+    strand_mm: float | None = None
+    """The strand aimed at, for which the camera is set up."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +59,8 @@ class FrameDone:
     """The answer to a FrameJob."""
 
     reading: PictureReading
-    help: None
+    help: CameraHelp | None
+    """None after a fault."""
     took_s: float
 
 
@@ -147,7 +151,9 @@ class _Frames:
 
         import measure.picture
         import measure.pipeline
+        from measure.camera_help import camera_help
 
+        self._help = camera_help
         self._follow = measure.pipeline.follow
         self._read = measure.picture.read_picture
         self._empty = np.empty
@@ -165,9 +171,10 @@ class _Frames:
         try:
             picture = self._read(self._pixels)
             reading, self._seen = self._follow(picture, settings=job.settings, before=self._seen)
+            help_ = self._help(picture, reading, self._seen, job.strand_mm)
         except Exception as error:  # noqa: BLE001  a fault in one frame must not end the rest
-            reading, self._seen = _refused(job.shape, error), None
-        return FrameDone(reading, None, time.perf_counter() - began)
+            reading, self._seen, help_ = _refused(job.shape, error), None, None
+        return FrameDone(reading, help_, time.perf_counter() - began)
 
 
 def _measure_still(pipe: Connection, job: StillJob) -> None:

@@ -22,6 +22,7 @@ from app.window.frame import Frame, Still
 from measure.errors import MeasureError
 
 if TYPE_CHECKING:
+    from measure.camera_help import CameraHelp
     from measure.pipeline import Settings
     from measure.results import PictureReading
 
@@ -41,7 +42,7 @@ class Measured:
 
     frame: Frame
     reading: PictureReading
-    help: None
+    help: CameraHelp | None
     took_s: float
     """What measuring took in the worker, the way there and back left out."""
 
@@ -144,6 +145,10 @@ class Measurer(QObject):
         """Measure so from now on, whatever waits included."""
         self._mail.put_settings(settings)
 
+    def set_aim(self, strand_mm: float | None) -> None:
+        """The strand aimed at, for which the camera's help is given when none is there."""
+        self._mail.put_aim(strand_mm)
+
     def begin_source(self) -> None:
         """Forget the frames of the source before; none of them is answered any more."""
         self._mail.begin_source()
@@ -186,6 +191,7 @@ class _Mail:
         self._settings = settings
         self._afresh = True
         self._last_number = -1
+        self._strand_mm: float | None = None
         self.source = 0
         """Counts up with each source."""
         self.stills_waiting = 0
@@ -207,6 +213,10 @@ class _Mail:
         with self._lock:
             self._settings = settings
             self._afresh = True
+
+    def put_aim(self, strand_mm: float | None) -> None:
+        with self._lock:
+            self._strand_mm = strand_mm
 
     def begin_source(self) -> None:
         with self._lock:
@@ -231,7 +241,8 @@ class _Mail:
             frame, self._frame = self._frame, None
             afresh = self._afresh or frame.number <= self._last_number
             self._afresh, self._last_number = False, frame.number
-            return self.source, frame, process.FrameJob(frame.pixels.shape, self._settings, afresh)
+            job = process.FrameJob(frame.pixels.shape, self._settings, afresh, self._strand_mm)
+            return self.source, frame, job
 
 
 class _Link(threading.Thread):

@@ -46,7 +46,7 @@ class ScaledPicture:
         left, top = source.left() >> times, source.top() >> times
         right = max(left + 1, -((-source.left() - source.width()) >> times))
         bottom = max(top + 1, -((-source.top() - source.height()) >> times))
-        cut = level[top:bottom, left:right]
+        cut: NDArray[Any] = level[top:bottom, left:right]
         if cut.shape[:2] != (height, width):
             magnified = width / cut.shape[1]
             how = cv2.INTER_NEAREST if magnified >= _PIXELLED else cv2.INTER_LINEAR

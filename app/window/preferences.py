@@ -31,6 +31,8 @@ class Preferences:
 
     def __init__(self, file: Path | None = None) -> None:
         file = file or preferences_file()
+        self.folder = file.parent
+        """Where other things that belong to this person's window are kept too."""
         self._settings = QSettings(str(file), QSettings.Format.IniFormat)
 
     def _text(self, key: str) -> str:

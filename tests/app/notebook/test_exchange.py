@@ -161,7 +161,7 @@ def changed(document: dict[str, Any], path: str, value: Any) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize(
-    ("path", "value", "says"),
+    ("where", "value", "says"),
     [
         ("notebook", 2, "newer"),
         ("notebook", "1", "edition"),
@@ -186,13 +186,13 @@ def changed(document: dict[str, Any], path: str, value: Any) -> dict[str, Any]:
     ],
 )
 def test_a_file_that_is_not_right_changes_nothing_and_says_where(
-    notebook: Notebook, log: Log, tmp_path: Path, path: str, value: Any, says: str
+    notebook: Notebook, log: Log, tmp_path: Path, where: str, value: Any, says: str
 ) -> None:
     log(1)
     log(2, picture_jpeg=b"jpeg")
     file = tmp_path / "all.json"
     export_json(notebook, file)
-    document = changed(json.loads(file.read_text(encoding="utf-8")), path, value)
+    document = changed(json.loads(file.read_text(encoding="utf-8")), where, value)
     file.write_text(json.dumps(document), encoding="utf-8")
     with Notebook.open(tmp_path / "copy.slubwise") as copy:
         with pytest.raises(NotebookError) as caught:

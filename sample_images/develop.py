@@ -28,7 +28,8 @@ class Development:
     `paper_level` is where white paper ends up in linear light (1 is clipped); `noise` is the
     standard deviation at that level, falling as the square root of the light to `noise_floor`.
     `balance` is left over when the camera judges the lamp's colour a little wrong; `vignette`
-    is the light lost in the corners.
+    is the light lost in the corners. `sharpen` is the share of the difference from a 1 px blur
+    that a webcam adds to its coded values.
     """
 
     format: Literal["jpg", "png"]
@@ -39,6 +40,7 @@ class Development:
     noise_floor: float = 0.002
     balance: tuple[float, float, float] = (1.0, 1.0, 1.0)
     vignette: float = 0.0
+    sharpen: float = 0.0
     dpi: float | None = None
     with_focal_length: bool = True
 
@@ -70,6 +72,9 @@ def develop(light: Floats, how: Development, seed: int) -> NDArray[np.uint8]:
     seen = np.clip(seen + rng.normal(0.0, 1.0, seen.shape) * spread, 0.0, 1.0)
     # IEC 61966-2-1, equations for the transfer from linear to coded values.
     coded = np.where(seen <= 0.0031308, 12.92 * seen, 1.055 * seen ** (1 / 2.4) - 0.055)
+    if how.sharpen > 0.0:
+        coded += how.sharpen * (coded - cv2.GaussianBlur(coded, (0, 0), 1.0))
+        coded = np.clip(coded, 0.0, 1.0)
     return np.asarray(np.floor(coded * 255.0 + 0.5), dtype=np.uint8)
 
 

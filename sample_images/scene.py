@@ -11,6 +11,7 @@ import io
 import math
 import tempfile
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -178,6 +179,7 @@ def blend(colours: tuple[Rgb, ...], along: Floats) -> Floats:
     return np.column_stack([np.interp(along, at, table[:, c]) for c in range(3)])
 
 
+@lru_cache(maxsize=2)
 def card_reflectance(card: Card, pixels_per_mm: float) -> NDArray[np.float32]:
     """Reflectance (rows, columns) of the card's face as `slubwise card` prints it."""
     with Image.open(io.BytesIO(card_png(card, round(pixels_per_mm * 25.4)))) as image:

@@ -203,7 +203,12 @@ def main() -> None:
     parser.add_argument("--title", default="renders", help="names the table's markers there")
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
-    files = [f for folder in chosen.folder for f in sorted(folder.glob("*.json"))]
+    files = [
+        f
+        for folder in chosen.folder
+        for f in sorted(folder.glob("*.json"))
+        if not f.with_suffix(".mp4").exists()
+    ]
     scores = [
         score
         for f in files

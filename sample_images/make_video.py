@@ -2,8 +2,8 @@
 
     python -m sample_images.make_video [--out FOLDER] [--renders FOLDER] [--variant llvm_ad_rgb]
 
-Run it from the top of the repository with `pip install .[render] av` done. `--renders` keeps what was
-rendered, so that stopping and starting again loses nothing.
+Run it from the top of the repository with `pip install .[render] av` done. `--renders` keeps what
+was rendered, so that stopping and starting again loses nothing.
 """
 
 from __future__ import annotations

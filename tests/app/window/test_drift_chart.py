@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from chart_readings import many, reading
 from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
-from PySide6.QtGui import QColor, QEnterEvent, QKeyEvent, QWheelEvent
+from PySide6.QtGui import QColor, QKeyEvent, QWheelEvent
+from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QVBoxLayout, QWidget
 from pytestqt.qtbot import QtBot
 
@@ -65,14 +66,17 @@ def spot(chart: DriftChart, entry: int) -> QPoint:
     return plot_of(chart).place_of(entry).toPoint()
 
 
-def move_to(plot: DriftPlot, at: QPoint) -> None:
-    QApplication.sendEvent(
-        plot.viewport(), QEnterEvent(QPointF(at), QPointF(at), QPointF(plot.mapToGlobal(at)))
-    )
-    from PySide6.QtTest import QTest
+def hover(chart: DriftChart, entry: int, qtbot: QtBot) -> None:
+    """Move the pointer to a point; again when a screen's own pointer came in between."""
 
-    QTest.mouseMove(plot.viewport(), at)
-    settle()
+    def shown() -> bool:
+        plot = plot_of(chart)
+        QTest.mouseMove(plot.viewport(), spot(chart, entry) + QPoint(60, 60))
+        QTest.mouseMove(plot.viewport(), spot(chart, entry))
+        settle()
+        return chart._details.isVisible()
+
+    qtbot.waitUntil(shown, timeout=5000)
 
 
 def turn_wheel(plot: DriftPlot, at: QPoint, notches: int, held: Qt.KeyboardModifier) -> None:
@@ -364,12 +368,11 @@ def test_walking_while_zoomed_brings_the_point_into_view(chart: DriftChart, qtbo
     assert high < 90
 
 
-def test_hovering_tells_what_is_known_and_leaving_ends_it(chart: DriftChart) -> None:
+def test_hovering_tells_what_is_known_and_leaving_ends_it(chart: DriftChart, qtbot: QtBot) -> None:
     chart.set_band(BAND)
     chart.set_readings(SIX)
     plot = plot_of(chart)
-    move_to(plot, spot(chart, 3))
-    assert chart._details.isVisible()
+    hover(chart, 3, qtbot)
     text = chart._details.text()
     assert text.startswith("Reading 4 ")
     assert "26.7" in text  # 25.4 / 0.95

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from measure.results import Floats, StrandReading
 

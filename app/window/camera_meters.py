@@ -131,12 +131,12 @@ class CameraMeters(QWidget):
         for chip in self._chips.values():
             chip.set_theme(theme)
 
-    def show_help(self, help_: CameraHelp | None) -> None:
-        """Show how the camera stands; None: nothing is known."""
+    def show_help(self, help_: CameraHelp | None, said: str = "") -> None:
+        """Show how the camera stands; None: nothing is known. `said` is said elsewhere already."""
         meters: dict[MeterName, Meter] = {} if help_ is None else {m.name: m for m in help_.meters}
         for name, chip in self._chips.items():
             chip.show_meter(meters.get(name))
-        advice = "" if help_ is None else help_.advice
+        advice = "" if help_ is None or help_.advice == said else help_.advice
         if advice != self._advice.text():
             self._advice.setText(advice)
             self._advice.setVisible(bool(advice))

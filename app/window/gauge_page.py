@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from threading import Thread
 from typing import Final, Literal, cast
 
 import numpy as np
@@ -39,6 +40,7 @@ from app.window.band_editor import BandEditor
 from app.window.bench_bar import BenchBar, BobbinChoice, band_text
 from app.window.big_reading import UNIT_NAMES, BigReading
 from app.window.camera_meters import CameraMeters
+from app.window.chart_frame import load_plots
 from app.window.desk import Desk
 from app.window.drift_chart import DriftChart
 from app.window.export import save_chart
@@ -111,6 +113,7 @@ class GaugePage(QWidget):
         self.voice = Voice(self)
         self._drift = _sentence("Drift")
         self._source_words = _sentence("Source")
+        self._source_words.setWordWrap(False)
         self.meters = CameraMeters()
         self._profile_words = _sentence("Strand shown")
         self._inset = QLabel()
@@ -129,8 +132,13 @@ class GaugePage(QWidget):
         if application is not None:
             application.installEventFilter(self)
         self._load_bobbins()
+        self._plots: Thread | None = None
+        QTimer.singleShot(0, self, self._load_plots)
         # The window is drawn first, then the camera or the video is opened.
         QTimer.singleShot(0, self, lambda: self._first_source(source))
+
+    def _load_plots(self) -> None:
+        self._plots = load_plots()
 
     # --- building
 
@@ -278,6 +286,8 @@ class GaugePage(QWidget):
             self._preferences.set_split(name, splitter.saveState())
         self.session.stop()
         self.voice.stop()
+        if self._plots is not None:
+            self._plots.join()
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """A space anywhere on this page takes a reading, unless something is being filled in.
@@ -395,7 +405,7 @@ class GaugePage(QWidget):
         if measured is not None:
             reasons = () if state.refusal is None else (state.refusal,)
             self.picture.set_reading(measured.reading, reasons)
-            self.meters.show_help(measured.help)
+            self.meters.show_help(measured.help, state.advice)
             self.picture.set_chosen(state.strand.number if state.strand else None)
 
     def _show_opened(self, opened: OpenedStill) -> None:

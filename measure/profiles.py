@@ -230,7 +230,8 @@ def _masks(
     if region.stretches[0].ground == "open":
         on_same = (a >= margin) & (a <= region.length_mm - margin)
     else:
-        on_same = region.stretch_index(a, margin) == own[:, None]
+        ends = np.array([(s.from_mm + margin, s.to_mm - margin) for s in region.stretches])[own]
+        on_same = (a >= ends[:, :1]) & (a <= ends[:, 1:]) & (own >= 0)[:, None]
     keep = on_same & (b >= clearance_mm) & (b <= region.width_mm - clearance_mm)
     blocked = ~line.seen.copy()
     body = np.abs(u_grid) <= 0.5 * line.width_mm + 0.3
@@ -292,8 +293,10 @@ def _running(
     level, white, slope_u, noise = _levels(
         region, u, mean_light, total, valid, stretch, along, line.width_mm
     )
-    relative = mean_light / white[:, None, :]
-    relative /= (1 + slope_u[:, None] * u)[..., None]
+    relative = mean_light
+    relative /= white[:, None, :]
+    if slope_u.any():
+        relative /= (1 + slope_u[:, None] * u)[..., None]
 
     middle_card = region.to_card(np.stack([along, across], axis=1))
     axes = np.array([region.along, region.across])

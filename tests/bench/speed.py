@@ -1,10 +1,13 @@
-"""Time of measuring a 12 MP photograph beyond decoding it, one thread, beside a plain route.
+"""Time of measuring a 12 MP photograph and of following a live camera, on one thread.
 
     python -m tests.bench.speed [--repeats 7] [--seed 0] [--keep FILE]
 
 A desk card with three strands fills a picture of 4000 x 3000, JPEG quality 90. The plain route
 (scikit-image: Otsu's threshold, skeleton, distance transform) gets our map of the card for
 nothing and reads the light bands of the banded lane; its rectifying and reading are timed.
+
+The live frames are 1920 x 1080, the pocket card with one strand in a hand that is not quite steady;
+their time is the processor's, from the array to the reading.
 """
 
 # ruff: noqa: E402
@@ -28,13 +31,18 @@ import cv2
 import numpy as np
 from analytic import Camera, Light, Strand, Truth, draw, to_jpeg
 from drawn_cases import assigned, centre_mm
+from numpy.typing import NDArray
 from plain_route import light_bands_mm, plain_strands
 
-from measure import measure_picture, newest_card, pipeline, read_picture
+from measure import follow, measure_picture, newest_card, pipeline, read_picture
 from measure.scale import find_scale
 
 SIZE_PX: Final = (4000, 3000)
 TARGET: Final = 1.5
+LIVE_PX: Final = (1920, 1080)
+LIVE_FRAMES: Final = 4
+LIVE_TARGET_MS: Final = 50.0
+"""Half of what may pass from frame to number: the window draws on the same core."""
 STAGES: Final = (
     "find_scale",
     "measure_edge_spread",
@@ -69,6 +77,43 @@ def photograph(seed: int) -> tuple[bytes, Truth]:
     ]
     pixels, truth = draw(card, strands, light, camera, seed)
     return to_jpeg(pixels, 90), truth
+
+
+def live_frames(seed: int) -> list[NDArray[np.uint8]]:
+    """Frames of a webcam, each a little moved from the one before."""
+    light = Light(sky=0.4, lamp=0.5, unshaded=0.1, lean_deg=30.0, softness_mm=0.2)
+    frames = []
+    for step in range(LIVE_FRAMES):
+        camera = Camera(
+            px_per_mm=19.0,
+            distance_mm=260.0,
+            tilt_deg=6.0 + 0.2 * step,
+            tilt_azimuth_deg=70.0,
+            roll_deg=3.0 + 0.3 * step,
+            noise=0.008,
+            shot=5e-4,
+            width_px=LIVE_PX[0],
+            height_px=LIVE_PX[1],
+        )
+        strand = Strand("banded", 0.5 + 0.3 * step, 0.9, (0.35, 0.2, 0.3), slope=0.01 * step)
+        frames.append(draw(newest_card("pocket"), [strand], light, camera, seed + step)[0])
+    return frames
+
+
+def live_ms(seed: int, repeats: int) -> dict[str, list[float]]:
+    """Milliseconds of processor time per frame: each by itself, and each following the last."""
+    frames = live_frames(seed)
+    there_and_back = [*frames, *frames[-2:0:-1]] * repeats
+    spent: dict[str, list[float]] = {"each by itself": [], "following": []}
+    _, seen = follow(frames[0])
+    for frame in there_and_back:
+        start = time.process_time()
+        follow(frame)
+        between = time.process_time()
+        _, seen = follow(frame, before=seen)
+        spent["each by itself"].append(1e3 * (between - start))
+        spent["following"].append(1e3 * (time.process_time() - between))
+    return spent
 
 
 class Clock:
@@ -165,6 +210,11 @@ def main() -> None:
     for name in STAGES:
         seconds = float(np.median([s.get(name, 0.0) for s in spent]))
         print(f"| {name} | {seconds:.3f} | {seconds / decode:.2f} |")
+
+    print(f"\nlive, {LIVE_PX[0]} x {LIVE_PX[1]}, asked for: {LIVE_TARGET_MS:.0f} ms\n")
+    print("| frames | median ms | 95th percentile ms |\n|---|---|---|")
+    for name, milliseconds in live_ms(chosen.seed, chosen.repeats).items():
+        print(f"| {name} | {np.median(milliseconds):.0f} | {np.percentile(milliseconds, 95):.0f} |")
 
 
 if __name__ == "__main__":

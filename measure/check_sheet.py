@@ -403,4 +403,3 @@ def linear_light(pixels: NDArray[Any]) -> Floats:
     """Linear light (n, channels) of pixels (n,) or (n, 3)."""
     linear = decode_srgb(np.ascontiguousarray(pixels))
     return np.asarray(linear[:, None] if linear.ndim == 1 else linear, np.float64)
-

@@ -13,7 +13,8 @@ from typing import Final
 
 import numpy as np
 
-from measure.bank_card_edges import OUTWARD, SIDES, Edge, Height, Piece, find_edges
+from measure.bank_card_edges import SIDES, Edge, Height, Piece, find_edges
+from measure.bank_card_line import OUTWARD
 from measure.card import CardKind
 from measure.check_sheet import SheetView, find_frame, read_paper, view_sheet
 from measure.errors import MeasureError
@@ -42,11 +43,13 @@ FACTOR_LIMITS: Final = (0.85, 1.15)
 MOST_UNLIKE: Final = 0.04
 """Printers stretch both ways nearly alike: a thing this much off bank-card shape is not one."""
 
-U_EDGE_MM: Final = 0.015
+U_EDGE_MM: Final = 0.025
 """Of one edge's place by light, colour and lens: our assumption."""
 
-U_LEFT_OVER_MM: Final = 2.5
-"""What is added to it per share of the paper's light that the fit could not explain."""
+U_LEFT_OVER_MM: Final = 4.0
+U_LAMP_MM: Final = 0.12
+"""What is added to it per share of the paper's light that the fit could not explain, and that
+lamps' shadows took: found on drawn cards."""
 
 MOST_LEFT_OVER: Final = 0.035
 
@@ -161,20 +164,19 @@ def check_by_picture(picture: Picture) -> PictureCheck:
             _refuse_soft(view)
         paper = read_paper(picture, view)
         height = _height(view.plane)
-        edges = find_edges(picture, view, paper, height, before)
+        try:
+            edges = find_edges(picture, view, paper, height, before)
+        except MeasureError:
+            _refuse_tilt(view)  # which explains what could not be seen
+            raise
         fit = _fit_rectangle([piece for edge in edges for piece in edge.pieces])
         factors = factors * fit.ratio
+        _refuse_shape(factors, fit)
         before = tuple(edge.stretched(fit.ratio) for edge in edges)
         # A factor this near no longer looks like a tilt that matters.
         if np.max(np.abs(fit.ratio - 1)) < 6e-4:
             break
-    tilt_deg = _tilt_deg(view)
-    if tilt_deg > MOST_TILT_DEG:
-        raise MeasureError(
-            "tilted_too_far",
-            f"The camera looks at the sheet {tilt_deg:.0f} degrees off square.",
-            "Hold the camera straight above the bank card.",
-        )
+    tilt_deg = _refuse_tilt(view)
     unclear = max(edges, key=lambda edge: edge.left_over)
     if unclear.left_over > MOST_LEFT_OVER:
         raise MeasureError(
@@ -183,7 +185,6 @@ def check_by_picture(picture: Picture) -> PictureCheck:
             "the edge.",
             "Use soft light from all round, such as a cloudy window with no lamp.",
         )
-    _refuse_shape(factors, fit)
     budgets = _budgets(view, edges, fit, height.sight_mm)
     u = [budget.u_combined * factor for budget, factor in zip(budgets, factors, strict=True)]
     return PictureCheck(
@@ -205,6 +206,18 @@ def _refuse_soft(view: SheetView) -> None:
             "Focus on the sheet, hold still and come closer: the squares round the bank card "
             "should fill the picture.",
         )
+
+
+def _refuse_tilt(view: SheetView) -> float:
+    """The tilt in degrees, where it is not too much."""
+    tilt_deg = _tilt_deg(view)
+    if tilt_deg > MOST_TILT_DEG:
+        raise MeasureError(
+            "tilted_too_far",
+            f"The camera looks at the sheet {tilt_deg:.0f} degrees off square.",
+            "Hold the camera straight above the bank card.",
+        )
+    return tilt_deg
 
 
 def _refuse_shape(factors: Floats, fit: _Rectangle) -> None:
@@ -319,7 +332,10 @@ def _budgets(
         # A wall that shows may be mistaken for face or paper over part of its width.
         wall = np.abs(np.minimum(lifts[[first, second]], 0.0)).sum()
         u_edge = math.hypot(
-            *(U_EDGE_MM + U_LEFT_OVER_MM * edges[k].left_over for k in (first, second))
+            *(
+                U_EDGE_MM + U_LEFT_OVER_MM * edges[k].left_over + U_LAMP_MM * edges[k].shadow
+                for k in (first, second)
+            )
         )
         budgets.append(
             Budget(

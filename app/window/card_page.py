@@ -402,9 +402,7 @@ class CardPage(QWidget):
 
     # --- the printer's factors
 
-    def _keep_factors(
-        self, factors: PrinterFactors, by: FoundBy, kind: CardKind | None
-    ) -> None:
+    def _keep_factors(self, factors: PrinterFactors, by: FoundBy, kind: CardKind | None) -> None:
         from datetime import UTC, datetime
 
         card = self.cards.chosen()
@@ -480,5 +478,3 @@ def _panel(title: str, *parts: QWidget, stretch: QWidget) -> QWidget:
         layout.addWidget(part, 1 if part is stretch else 0)
     panel.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
     return panel
-
-

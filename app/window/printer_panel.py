@@ -367,5 +367,3 @@ def _words(text: str) -> QLabel:
     label.setWordWrap(True)
     label.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Minimum)
     return label
-
-

@@ -152,11 +152,7 @@ class SheetPreview(QWidget):
         grown = 0.6
         painter.drawRect(
             QRectF(bar.x_mm, bar.y_mm, bar.width_mm, bar.height_mm).adjusted(
-                *(
-                    (0, -grown, 0, grown)
-                    if bar.width_mm > bar.height_mm
-                    else (-grown, 0, grown, 0)
-                )
+                *((0, -grown, 0, grown) if bar.width_mm > bar.height_mm else (-grown, 0, grown, 0))
             )
         )
         middle = QRectF(bar.x_mm, bar.y_mm, bar.width_mm, bar.height_mm).center()

@@ -11,7 +11,7 @@ measuring code is used but where the sheet's ink lies.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -53,7 +53,9 @@ class Scene:
     """Printer (true over nominal size), camera, light. The lamp's share comes off the sky's."""
 
     printer: tuple[float, float] = (1.0, 1.0)
-    camera: Camera = Camera(px_per_mm=10.0, distance_mm=250.0, blur_px=0.8, noise=0.004)
+    camera: Camera = field(
+        default_factory=lambda: Camera(px_per_mm=8.0, distance_mm=250.0, blur_px=0.8, noise=0.004)
+    )
     lamp: float = 0.0
     lamp_lean: tuple[float, float] = (0.5, 0.2)
     """Tangent of the lamp's lean along x and y: which way and how far shadows fall, per height."""
@@ -80,7 +82,14 @@ def draw_bank_card(
     columns, rows = np.arange(view.width) * 1.0, np.arange(view.height) * 1.0
     x, y = (a.astype(np.float64) for a in view.plane(columns, rows))
     spread_px = math.sqrt(camera.blur_px**2 + 1 / 12)
-    light = _ground(printed, scene, x, y, reach, spread_px)[..., None] * np.ones(3)
+    hidden = None
+    if card is not None:
+        # Well inside the card's outline, however it is turned (by some degrees) and seen.
+        inner = np.array(card.size_mm) / 2 - 6.0
+        centre = np.array([printed.width_mm, printed.height_mm]) / 2 + np.array(card.off_mm)
+        hidden = (*(centre - inner), *(centre + inner))
+    ground = _ground(printed, scene, x, y, reach, spread_px, hidden)
+    light = ground[..., None] * np.ones(3)
     slant = (
         1 + 0.15 * (columns / view.width - 0.5)[None, :] + 0.1 * (rows / view.height - 0.5)[:, None]
     )
@@ -103,9 +112,18 @@ def _gradient(field: Floats) -> Floats:
 
 
 def _ground(
-    printed: Card, scene: Scene, x: Floats, y: Floats, reach: float, spread_px: float
+    printed: Card,
+    scene: Scene,
+    x: Floats,
+    y: Floats,
+    reach: float,
+    spread_px: float,
+    hidden: tuple[float, float, float, float] | None,
 ) -> Floats:
-    """Light of the printed sheet, bare paper 1, by the share of ink in each blurred pixel."""
+    """Light of the printed sheet, bare paper 1, by the share of ink in each blurred pixel.
+
+    What lies wholly in the box `hidden` (x0, y0, x1, y1 in printed mm) is not seen and left out.
+    """
     fx, fy = scene.printer
     sx, sy = spread_px * _gradient(x), spread_px * _gradient(y)
     rects = [dark_rectangles_mm(printed)]
@@ -117,10 +135,17 @@ def _ground(
         rects.append(np.array([*sides, (w - s, -s, 2 * s, h)]))
     ink = np.zeros_like(x)
     # A lattice of picture points tells which part of the picture a rectangle can touch.
-    step = 16
+    step = 8
     coarse_x, coarse_y = x[::step, ::step], y[::step, ::step]
     pad = 1.6 * step * max(float(_gradient(x).max()), float(_gradient(y).max()))
     for left, top, width, height in np.concatenate(rects):
+        if hidden is not None and (
+            hidden[0] < left
+            and left + width < hidden[2]
+            and hidden[1] < top
+            and top + height < hidden[3]
+        ):
+            continue
         x0, x1 = (left + reach) * fx, (left + width + reach) * fx
         y0, y1 = (top + reach) * fy, (top + height + reach) * fy
         hit = (coarse_x > x0 - pad) & (coarse_x < x1 + pad)

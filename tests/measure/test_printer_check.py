@@ -1,0 +1,269 @@
+"""The printer's factors against rulers done by hand and drawn bank cards of known printers.
+
+Truth of the pictures is `drawn_bank_card`: closed forms, nothing of the measuring code but where
+the sheet's ink lies. An ID-1 card is 85.60 x 53.98 mm, 0.76 mm thick (ISO/IEC 7810).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from analytic import Camera, Light, draw
+from drawn_bank_card import BankCard, Scene, draw_bank_card
+
+from measure.card import CARDS, MARKER_FAMILY, newest_card
+from measure.check_frame import FRAME_MARKERS, cut_dashes_mm, frame_ink_mm
+from measure.errors import MeasureError
+from measure.picture import read_picture
+from measure.printer_check import (
+    BarLength,
+    PictureCheck,
+    PrinterFactors,
+    check_by_picture,
+    factors_by_ruler,
+)
+
+NEAR = Camera(px_per_mm=7.0, distance_mm=260.0, blur_px=0.7, noise=0.003)
+
+
+def checked(pixels: Any, focal_px: float | None = None) -> PictureCheck:
+    return check_by_picture(replace(read_picture(pixels), focal_px=focal_px))
+
+
+# By ruler
+
+
+def test_a_rulers_factor_is_read_over_nominal() -> None:
+    # By hand: 99.2 / 100 across, 102.4 / 101.6 down.
+    factors = factors_by_ruler([BarLength(100.0, 99.2)], [BarLength(101.6, 102.4)])
+    assert factors.x == pytest.approx(0.992, abs=1e-12)
+    assert factors.y == pytest.approx(102.4 / 101.6, abs=1e-12)
+    # GUM 4.3.7: a reading within +-0.25 mm has a standard uncertainty of 0.25 / sqrt(3) mm.
+    assert factors.u_x > 0.25 / math.sqrt(3) / 100
+    assert factors.u_x < 0.0025
+
+
+def test_two_bars_are_surer_than_one_and_a_coarse_ruler_less() -> None:
+    one = [BarLength(100.0, 99.5)]
+    two = [*one, BarLength(101.6, 101.1)]
+    single = factors_by_ruler(one, one)
+    assert factors_by_ruler(two, one).u_x < single.u_x
+    assert factors_by_ruler(one, one, reading_mm=0.5).u_x > single.u_x
+
+
+def test_the_printer_for_measuring_takes_the_larger_doubt() -> None:
+    printer = PrinterFactors(0.97, 0.98, 0.001, 0.002).printer()
+    assert (printer.x, printer.y) == (0.97, 0.98)
+    assert printer.u_relative == pytest.approx(0.002 / 0.98, rel=1e-12)
+
+
+def test_the_interval_is_95_percent() -> None:
+    # Normal distribution: 1.959964 standard deviations to either side.
+    low, high = PrinterFactors(1.0, 1.0, 0.001, 0.002).interval(1)
+    assert (high - low) / 2 == pytest.approx(1.959964 * 0.002, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("across", "down", "code"),
+    [
+        ([], [BarLength(100.0, 100.0)], "bar_missing"),
+        ([BarLength(100.0, 10.0)], [BarLength(100.0, 100.0)], "bar_length"),
+        ([BarLength(100.0, math.nan)], [BarLength(100.0, 100.0)], "bar_length"),
+        (
+            [BarLength(100.0, 98.0), BarLength(101.6, 101.6)],
+            [BarLength(100.0, 100.0)],
+            "bars_disagree",
+        ),
+    ],
+)
+def test_what_no_ruler_says_is_refused(
+    across: list[BarLength], down: list[BarLength], code: str
+) -> None:
+    with pytest.raises(MeasureError) as refused:
+        factors_by_ruler(across, down)
+    assert refused.value.code == code
+    assert refused.value.advice
+
+
+# The frame
+
+
+def test_the_frame_is_no_card_and_clear_of_the_outline() -> None:
+    numbers = {m.number for m in FRAME_MARKERS}
+    assert len(numbers) == len(FRAME_MARKERS)
+    assert not numbers & {m.number for card in CARDS for m in card.markers}
+    pocket = newest_card("pocket")
+    for x, y, w, h in frame_ink_mm():
+        beyond = max(-(x + w), x - pocket.width_mm, -(y + h), y - pocket.height_mm)
+        assert beyond >= 7.0 - 1e-9
+
+
+def test_dashes_lie_on_the_outline_and_leave_most_of_it_bare() -> None:
+    pocket = newest_card("pocket")
+    dashes = cut_dashes_mm()
+    length = np.maximum(dashes[:, 2], dashes[:, 3]).sum()
+    assert 0.3 < length / (2 * (pocket.width_mm + pocket.height_mm)) < 0.45
+    middles = dashes[:, :2] + dashes[:, 2:] / 2
+    off = np.min(
+        np.abs(
+            np.stack(
+                [
+                    middles[:, 0],
+                    middles[:, 0] - pocket.width_mm,
+                    middles[:, 1],
+                    middles[:, 1] - pocket.height_mm,
+                ]
+            )
+        ),
+        axis=0,
+    )
+    assert off.max() < 1e-9
+
+
+def test_opencv_alone_finds_the_whole_frame() -> None:
+    pixels = draw_bank_card(Scene(camera=NEAR), BankCard())
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(MARKER_FAMILY))
+    _, numbers, _ = detector.detectMarkers(np.ascontiguousarray(pixels[:, :, 1]))
+    assert sorted(numbers.ravel()) == [m.number for m in FRAME_MARKERS]
+
+
+# By picture
+
+
+def random_case(seed: int) -> tuple[Scene, BankCard, float | None]:
+    """A printer from 0.94 to 1.03, a card of any colours and print, a view tilted to 20 degrees.
+
+    The card is made within its limits, 85.47-85.72 x 53.92-54.03 x 0.68-0.84 mm (ISO/IEC 7810,
+    the first two from memory).
+    """
+    random = np.random.default_rng([7, seed])
+    scale = random.uniform(0.94, 1.03)
+    known = bool(seed % 2)
+    distance = math.exp(random.uniform(math.log(120.0), math.log(380.0)))
+    camera = Camera(
+        px_per_mm=NEAR.px_per_mm,
+        distance_mm=distance,
+        tilt_deg=random.uniform(0, 20),
+        tilt_azimuth_deg=random.uniform(0, 360),
+        roll_deg=random.uniform(-15, 15),
+        blur_px=random.uniform(0.5, 1.4),
+        noise=random.uniform(0.001, 0.008),
+        exposure=random.uniform(0.5, 0.9),
+        white_balance=tuple(random.uniform(0.9, 1.05, 3)),
+    )
+    shade = random.uniform(0.03, 0.8) * random.uniform(0.5, 1.2, 3)
+    card = BankCard(
+        size_mm=(random.uniform(85.47, 85.72), random.uniform(53.92, 54.03)),
+        off_mm=tuple(random.uniform(-1.2, 1.2, 2)),
+        turn_deg=random.uniform(-3, 3),
+        radius_mm=random.uniform(2.88, 3.48),
+        thickness_mm=random.uniform(0.68, 0.84),
+        stand_off_mm=random.choice([0.0, 0.2]),
+        face_rgb=tuple(np.clip(shade, 0.03, 0.85)),
+        wall_rgb=tuple(np.full(3, random.uniform(0.2, 0.9))),
+        print_seed=seed,
+    )
+    printer = (scale * random.uniform(0.996, 1.004), scale * random.uniform(0.996, 1.004))
+    scene = Scene(printer=printer, camera=camera, seed=seed)
+    return scene, card, NEAR.px_per_mm * distance if known else None
+
+
+def test_factors_lie_within_their_interval_as_often_as_they_say() -> None:
+    errors, scores = [], []
+    for seed in range(5):
+        scene, card, focal_px = random_case(seed)
+        found = checked(draw_bank_card(scene, card), focal_px)
+        assert found.kind == "pocket"
+        assert found.turned_deg == pytest.approx(card.turn_deg, abs=0.3)
+        factors = found.factors
+        for value, u, true in zip(
+            (factors.x, factors.y), (factors.u_x, factors.u_y), scene.printer, strict=True
+        ):
+            errors.append(abs(value / true - 1))
+            scores.append(abs(value - true) / u)
+            assert u < 0.004
+    assert np.median(errors) < 0.002
+    assert max(errors) < 0.005
+    # Ten factors: one outside its 95 % interval is as expected, none far outside.
+    assert np.count_nonzero(np.array(scores) > 1.96) <= 1
+    assert max(scores) < 3.0
+
+
+def test_a_desk_card_is_checked_by_a_bank_card_across_its_middle() -> None:
+    camera = Camera(px_per_mm=6.0, distance_mm=320.0, tilt_deg=6.0, blur_px=0.8, noise=0.003)
+    scene = Scene(printer=(0.972, 0.975), camera=camera, kind="desk")
+    found = checked(draw_bank_card(scene, BankCard(off_mm=(1.0, -0.8), turn_deg=1.5)))
+    assert found.kind == "desk"
+    factors = found.factors
+    assert abs(factors.x - 0.972) < 1.96 * factors.u_x
+    assert abs(factors.y - 0.975) < 1.96 * factors.u_y
+
+
+def test_doubt_is_split_by_cause_and_adds_up() -> None:
+    found = checked(draw_bank_card(Scene(camera=NEAR), BankCard()))
+    for budget, u in (
+        (found.budget_x, found.factors.u_x / found.factors.x),
+        (found.budget_y, found.factors.u_y / found.factors.y),
+    ):
+        assert set(budget) == {"card", "edges", "height", "view"}
+        assert math.hypot(*budget.values()) == pytest.approx(u, rel=1e-9)
+    # GUM 4.3.7, half of 85.72 - 85.47 mm over sqrt(3), of 85.6 mm.
+    assert found.budget_x["card"] == pytest.approx(0.125 / math.sqrt(3) / 85.595, rel=1e-6)
+
+
+def refused(pixels: Any) -> str:
+    with pytest.raises(MeasureError) as error:
+        checked(pixels)
+    assert error.value.text.endswith(".")
+    assert error.value.advice.endswith(".")
+    return error.value.code
+
+
+def test_no_sheet() -> None:
+    assert refused(np.full((480, 640, 3), 190, np.uint8)) == "no_sheet"
+
+
+def test_a_pocket_card_already_cut_out() -> None:
+    pixels, _ = draw(newest_card("pocket"), (), Light(), Camera(px_per_mm=8.0), 0)
+    assert refused(pixels) == "cut_card"
+
+
+def test_half_of_the_frame_hidden() -> None:
+    cover = (-18.0, -18.0, 104.0, 30.0)
+    assert refused(draw_bank_card(Scene(camera=NEAR), BankCard(), cover)) == "frame_hidden"
+
+
+def test_an_edge_under_a_hand() -> None:
+    cover = (8.0, -5.0, 80.0, 6.0)
+    # A hand this straight may pass for the card's edge, but then not for a bank card's.
+    pixels = draw_bank_card(Scene(camera=NEAR), BankCard(), cover)
+    assert refused(pixels) in ("edge_hidden", "not_a_bank_card")
+
+
+def test_nothing_on_the_outline() -> None:
+    assert refused(draw_bank_card(Scene(camera=NEAR), None)) in ("no_bank_card", "edge_hidden")
+
+
+def test_a_card_of_another_size() -> None:
+    pixels = draw_bank_card(Scene(camera=NEAR), BankCard(size_mm=(85.6, 57.5)))
+    assert refused(pixels) == "not_a_bank_card"
+
+
+def test_tilted_too_far() -> None:
+    camera = replace(NEAR, tilt_deg=34.0)
+    assert refused(draw_bank_card(Scene(camera=camera), BankCard())) == "tilted_too_far"
+
+
+def test_out_of_focus() -> None:
+    camera = replace(NEAR, blur_px=1.95)
+    assert refused(draw_bank_card(Scene(camera=camera), BankCard())) == "out_of_focus"
+
+
+def test_burnt_out() -> None:
+    camera = replace(NEAR, exposure=1.4)
+    assert refused(draw_bank_card(Scene(camera=camera), BankCard())) == "burnt_out"

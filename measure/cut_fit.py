@@ -208,6 +208,9 @@ def fit_cuts(
         small = better & (np.abs(step_a) < _SURE_STEP) & (np.abs(step_u) < _SURE_STEP * width)
         sure = active[small]
         best_a[sure], best_u[sure] = log_a[sure], u0[sure]
+        # What such a step gains is known beforehand.
+        gain = step_a[small] * kept.b_a[sure] + step_u[small] * kept.b_u[sure]
+        kept.cost[sure] = np.maximum(kept.cost[sure] - gain, 0.0)
         active = active[~small]
         if not len(active) or look + 1 == looks:
             break

@@ -1,0 +1,81 @@
+"""The fit of two edges to simulated cuts, against what their noise leaves to be known."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from edge_bound import u_width_px
+from scipy.special import ndtr
+
+from measure.cut_fit import Samples, fit_cuts, make_table, pooled
+from measure.shading import Curves, Light, Rim, aspect, grid, light_up, outline
+
+HALF_MM, BLUR_MM, PITCH_MM = 0.5, 0.06, 0.05
+NOISE, STRAND, GROUND = 0.008, 0.3, 1.0
+UNSHADED = Light(0.0, 0.0, 0.0, 0.3, 0.6, 0.0, 0.0)
+HARD = Rim(1.0, 0.005, 0.0, 0.5)
+
+
+def curves() -> Curves:
+    seen = aspect(np.array([0.0]), grid(64))
+    lit = light_up(UNSHADED.row, np.array([1.0]), seen, np.array([GROUND]), no_ground=True)
+    return outline(lit, HARD.row)
+
+
+def strips(count: int, seed: int = 5) -> tuple[Samples, np.ndarray, np.ndarray]:
+    """Cuts of a strip of ink blurred by a Gaussian (a difference of normal integrals), noisy.
+
+    Samples, half widths and middles as they were made.
+    """
+    random = np.random.default_rng(seed)
+    half = HALF_MM * random.uniform(0.93, 1.07, count)
+    middle = random.uniform(-0.06, 0.06, count)
+    u = np.arange(-60, 61) * PITCH_MM + random.uniform(-0.02, 0.02, (count, 1))
+    cover = ndtr((u - middle[:, None] + half[:, None]) / BLUR_MM)
+    cover -= ndtr((u - middle[:, None] - half[:, None]) / BLUR_MM)
+    light = GROUND + (STRAND - GROUND) * cover + random.normal(0.0, NOISE, u.shape)
+    one = np.ones((count, 1))
+    return (
+        Samples(
+            u.astype(np.float32),
+            light[..., None].astype(np.float32),
+            np.ones(u.shape, np.float32),
+            (GROUND * one).astype(np.float32),
+            (NOISE * one).astype(np.float32),
+        ),
+        half,
+        middle,
+    )
+
+
+@pytest.mark.parametrize("together", [False, True], ids=["every sample", "pooled"])
+def test_widths_scatter_as_the_noise_demands_and_say_so(together: bool) -> None:
+    samples, half, middle = strips(800)
+    table = make_table(curves(), (0.8 * HALF_MM, 1.25 * HALF_MM), BLUR_MM, HARD.softness)
+    if together:
+        every = samples.u_mm.shape[1]
+        samples = pooled(samples, table, HALF_MM, 0.0)
+        assert samples.u_mm.shape[1] < 0.6 * every
+    start = np.full(len(half), HALF_MM)
+    pairs = fit_cuts(table, samples, start, np.zeros(len(half)), 6)
+    off = np.log(pairs.half_width_mm / half)
+    # Cramer and Rao's bound of two edges one row of pixels long, brightnesses known.
+    bound = u_width_px(NOISE, (GROUND - STRAND,), BLUR_MM / PITCH_MM, 1.0) * PITCH_MM
+    bound /= 2.0 * HALF_MM
+    # 800 cuts know their scatter to 2.5 %; not knowing the brightnesses costs a few per cent.
+    assert 0.93 < float(off.std()) / bound < 1.15
+    assert abs(float(off.mean())) < 4.0 * bound / math.sqrt(len(off)) + 2e-4
+    assert float(np.mean(pairs.u_log_half_width)) == pytest.approx(float(off.std()), rel=0.08)
+    assert float((pairs.middle_mm - middle).std()) < 1.15 * bound * HALF_MM
+    assert np.allclose(pairs.strand.mean(), STRAND, atol=2e-3)
+    assert np.allclose(pairs.ground.mean(), GROUND, atol=2e-3)
+
+
+def test_a_far_start_is_brought_home() -> None:
+    samples, half, middle = strips(60, seed=6)
+    table = make_table(curves(), (HALF_MM / 3, 3 * HALF_MM), BLUR_MM, HARD.softness)
+    pairs = fit_cuts(table, samples, 1.8 * half, middle + 0.15, 12)
+    assert np.allclose(pairs.half_width_mm, half, rtol=0.02)
+    assert np.allclose(pairs.contrast, GROUND - STRAND, atol=0.03)

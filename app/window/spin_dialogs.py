@@ -120,10 +120,12 @@ class _Form(QDialog):
         self._wrong.setVisible(bool(text))
 
     def _changed_name(self, before: str | None) -> dict[str, Any]:
-        changed = _changed_line(self._name)
-        if not (self._name.text() if changed else before or "").strip():
+        name = before
+        if before is None or _changed_line(self._name):
+            name = self._name.text()
+        if not name or not name.strip():
             raise _SlipError(_NO_NAME)
-        return {"name": self._name.text()} if changed or before is None else {}
+        return {} if name == before else {"name": name}
 
 
 class SpinDialog(_Form):

@@ -26,6 +26,11 @@ _MONTHS: Final = (
 )  # fmt: skip
 
 
+_TURNING: Final = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A)))
+"""Embeddings, overrides and isolates of the Unicode bidirectional algorithm (UAX 9, 2.1 to 2.4);
+right-to-left scripts need none of them."""
+
+
 @dataclass(frozen=True)
 class SpinRow:
     """A spin in the list."""
@@ -216,7 +221,12 @@ def when_text(at: datetime, now: datetime) -> str:
 
 def tip_of(text: str) -> str:
     """A tooltip that shows just this text, wrapped, whatever marks are in it."""
-    return f'<p style="white-space: pre-wrap">{escape(text)}</p>' if text else ""
+    return f'<p style="white-space: pre-wrap">{escape(forward(text))}</p>' if text else ""
+
+
+def forward(text: str) -> str:
+    """A text without the marks that turn the writing direction: they would turn what follows."""
+    return text.translate(_TURNING)
 
 
 def label_of(text: str) -> str:
@@ -244,7 +254,7 @@ def spin_words(spin: Spin, unit: Unit, wrap_factor: float) -> str:
     made_ready = f"{grams_text(spin.prepared_g)} prepared" if spin.prepared_g is not None else ""
     fibre = " · ".join(filter(None, (spin.fibre, spin.colour_note, made_ready)))
     aimed = " · ".join(filter(None, wanted))
-    return "\n".join(filter(None, (fibre, aimed and f"Aim: {aimed}", spin.note)))
+    return forward("\n".join(filter(None, (fibre, aimed and f"Aim: {aimed}", spin.note))))
 
 
 def mean_text(row: BobbinRow, unit: Unit, wrap_factor: float) -> str:
@@ -277,4 +287,4 @@ def bobbin_words(row: BobbinRow, unit: Unit, wrap_factor: float, *, now_spun: bo
         weights.append(f"so {grams_text(bobbin.full_g - bobbin.empty_g)} of yarn")
     if weights:
         lines.append(f"Bobbin: {', '.join(weights)}.")
-    return "\n".join(filter(None, (*lines, bobbin.note)))
+    return forward("\n".join(filter(None, (*lines, bobbin.note))))

@@ -80,6 +80,8 @@ class SpinsPage(QWidget):
         self._spin_chosen = self._bobbin_chosen = ""
         self._looked_up = 0
         self._failed_before = False
+        self._was_read = False
+        """Whether the notebook answered yet: until then nobody knows whether there is no spin."""
         self._work = SpinWork(preferences, desk, self)
         self._typing = QTimer(self)
         self._typing.setSingleShot(True)
@@ -258,7 +260,7 @@ class SpinsPage(QWidget):
 
         def put(shelf: Shelf) -> None:
             if number == self._looked_up:
-                self._failed_before = False
+                self._failed_before, self._was_read = False, True
                 self._put(shelf)
 
         self._work.ask(lambda notebook: look_up(notebook, wanted, words), put, self._cannot)
@@ -272,7 +274,7 @@ class SpinsPage(QWidget):
 
     def _cannot(self, error: NotebookError) -> None:
         """The notebook could not be looked up: what was shown stays, the reason stands above."""
-        self._failed_before = True
+        self._failed_before = self._was_read = True
         self._put(replace(self._shelf, trouble=error))
 
     # --- shown
@@ -285,7 +287,7 @@ class SpinsPage(QWidget):
         self.trouble.setVisible(trouble is not None)
         self.spins.show_rows(shelf.spins, spin.id if spin else "", self._unit, self._wrap)
         empty = _NONE_FOUND if self.search.text().split() else _UNREAD if trouble else _NO_SPIN
-        self._empty.say("" if shelf.spins else empty)
+        self._empty.say("" if shelf.spins or not self._was_read else empty)
         self.heading.say(spin.name if spin else "")
         self.about_spin.say(spin_words(spin, self._unit, self._wrap) if spin else "")
         now = datetime.now(UTC)

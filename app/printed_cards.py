@@ -8,9 +8,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import tempfile
-from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,6 +15,7 @@ from typing import Any, Final, Literal, cast, get_args
 from uuid import uuid4
 
 from app.sheet import Paper
+from app.whole_file import move_aside, write_whole
 from measure.card import CardKind, newest_card
 from measure.printer_check import PrinterFactors
 from measure.scale import Printer
@@ -196,14 +194,8 @@ class PrintedCards:
             return self._put_aside(error)
 
     def _put_aside(self, error: Exception) -> _Content:
-        aside = self.path.with_name(f"{self.path.stem}-damaged{self.path.suffix}")
-        number = 2
-        while aside.exists():
-            aside = self.path.with_name(f"{self.path.stem}-damaged-{number}{self.path.suffix}")
-            number += 1
-        try:
-            self.path.replace(aside)
-        except OSError:
+        aside = move_aside(self.path)
+        if aside is None:
             self.trouble = (
                 f"The list of printed cards ({self.path}) could not be read "
                 f"({type(error).__name__}); it starts empty."
@@ -228,22 +220,6 @@ class PrintedCards:
                 f"The list of printed cards could not be saved: {error.strerror or error}.",
                 f"See that {self.path.parent} can be written to and the disk is not full.",
             ) from error
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a file so that it is the old one or the new one at any moment, never half of it."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name, suffix=".new")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).replace(path)
-    except BaseException:
-        with suppress(OSError):
-            Path(name).unlink()
-        raise
 
 
 def _tidy(name: str) -> str:

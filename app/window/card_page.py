@@ -39,6 +39,7 @@ from app.card_sheet import FileFormat, card_file, paint_sheet
 from app.printed_cards import CardsError, FactorsFound, FoundBy, PrintedCard, PrintedCards
 from app.sheet import Paper, lay_out
 from app.window.flow_row import FlowRow
+from app.window.lens_panel import LensPanel
 from app.window.printer_panel import PictureSource, PrinterPanel, in_words, picture_in
 from app.window.sheet_preview import SheetPreview
 from app.window.theme import Theme
@@ -67,7 +68,10 @@ _NO_CARD: Final = (
 
 
 class CardPage(QWidget):
-    """Everything about the printed card. `path` is where the list of cards is kept."""
+    """Everything about the printed card, and the camera's lens, which it shows (`lens`).
+
+    `path` is where the list of cards is kept; the lenses are kept beside it.
+    """
 
     printed_card_changed = Signal(object)
     """The PrintedCard in use from now on, or None; also when its factors change."""
@@ -83,6 +87,10 @@ class CardPage(QWidget):
         self.check = PrinterPanel()
         self.check.found.connect(self._keep_factors)
         self.check.picture_wanted.connect(self.picture_wanted)
+        self.lens = LensPanel(
+            path.with_name("lenses.json") if path else None, lambda: self.cards.printer()
+        )
+        self.check.tabs.addTab(self.lens, "Camera’s &lens")
         self.preview = SheetPreview()
         split = QSplitter(Qt.Orientation.Horizontal)
         split.setChildrenCollapsible(False)
@@ -146,13 +154,13 @@ class CardPage(QWidget):
         self._words.setWordWrap(True)
         self._words.setAccessibleName("What is known of the card in use")
         self._words.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self._add = QPushButton("A&dd one I have")
+        self._add = QPushButton("Add &one I have")
         self._add.setToolTip("Add a card of the kind and paper chosen on the left")
         self._add.clicked.connect(self.add_card)
         self._rename = QPushButton("Rena&me")
         self._rename.setToolTip("Give the card in use another name (F2)")
         self._rename.clicked.connect(self._begin_renaming)
-        self._forget = QPushButton("&Forget")
+        self._forget = QPushButton("Forg&et")
         self._forget.setToolTip("Take the card in use off the list; can be undone")
         self._forget.clicked.connect(self.forget_card)
         self._undo = QPushButton("U&ndo")
@@ -171,7 +179,7 @@ class CardPage(QWidget):
         area.setWidget(self.check)
         area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         area.setMinimumWidth(self.fontMetrics().averageCharWidth() * 44)
-        return _panel("Check the printer", area, stretch=area)
+        return _panel("Check printer and lens", area, stretch=area)
 
     def _add_own_actions(self) -> None:
         undo = QAction("Undo", self)
@@ -209,6 +217,7 @@ class CardPage(QWidget):
     def stop(self) -> None:
         """End all work."""
         self.check.stop()
+        self.lens.stop()
 
     def give_picture(self, source: PictureSource | None) -> None:
         """A picture of a bank card on the sheet, to check the printer by; it is not kept."""

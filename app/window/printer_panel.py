@@ -125,7 +125,7 @@ class PrinterPanel(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(8)
-        layout.addWidget(self.tabs)
+        layout.addWidget(self.tabs, 0, Qt.AlignmentFlag.AlignTop)
         layout.addWidget(self.result)
         layout.addWidget(self.drawing, 1)
         self.setBackgroundRole(QPalette.ColorRole.Base)
@@ -165,7 +165,7 @@ class PrinterPanel(QWidget):
         self._use_ruler.setToolTip("Work out the printer's factors and keep them with the card")
         self._use_ruler.clicked.connect(self.use_ruler)
         row_ = FlowRow()
-        row_.add("Read to the &nearest", self._read_to)
+        row_.add("Read &to the nearest", self._read_to)
         row_.add("", self._use_ruler)
         layout = QVBoxLayout(tab)
         layout.addWidget(how)
@@ -178,7 +178,7 @@ class PrinterPanel(QWidget):
         self._how = _words("")
         caution = _words("Number side down. The picture is looked at once and never kept.")
         caution.setObjectName("caution")
-        self._open_picture = QPushButton("&Open picture…")
+        self._open_picture = QPushButton("Open pict&ure…")
         self._open_picture.setToolTip("Choose a picture of the bank card on the sheet")
         self._open_picture.clicked.connect(self.open_picture)
         self._paste = QPushButton("Pas&te")
@@ -333,7 +333,10 @@ class PrinterPanel(QWidget):
             button.setEnabled(not busy)
 
     def _point(self, _index: int = 0) -> None:
-        pointing = "bars" if self.tabs.currentIndex() == 0 else "bank card"
+        index = self.tabs.currentIndex()
+        self.drawing.setVisible(index < 2)
+        self.result.setVisible(index < 2 and bool(self.result.text()))
+        pointing = "bars" if index == 0 else "bank card"
         self.drawing.show_sheet(self._kind, self._paper, pointing)  # type: ignore[arg-type]
 
 

@@ -304,7 +304,8 @@ class LensPanel(QWidget):
             )
         else:
             who = self._camera or "the camera"
-            self._say(self.lenses.trouble or f"The lens of {who} is not known: readings allow for that.")
+            unknown = f"The lens of {who} is not known: readings allow for that."
+            self._say(self.lenses.trouble or unknown)
         back = self._forgotten is not None
         self.forget.setText("Bring lens back" if back else "Forget lens")
         self.forget.setToolTip(

@@ -212,9 +212,14 @@ class Things:
     # All three
 
     def delete(self, thing: Spin | Bobbin | Skein) -> str:
-        """Put something away, undoably; says what went along (`what_goes_along`)."""
+        """Put something away, undoably; says what went along (`what_goes_along`).
+
+        What lies there already, put away here or in another window, stays as it is.
+        """
         kind = _kind(thing)
         along = self.what_goes_along(thing.id)
+        if self._row(kind, ("deleted_at",), thing.id) != (None,):
+            return along
         self._history.change(
             f"delete {kind} {quoted(thing.name)}",
             kind,

@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import analytic
 import numpy as np
 import pytest
 
+from app.qt_setup import forget_opencv_plugins
 from measure.card import newest_card
 from measure.results import (
     Along,
@@ -20,6 +22,15 @@ from measure.results import (
 )
 
 PX_PER_MM = 5.0
+
+
+@pytest.fixture(scope="session", autouse=True)
+def application(request: pytest.FixtureRequest) -> None:
+    """One QApplication for all tests: drawing a card makes a smaller one where there is none."""
+    if not os.environ.get("DISPLAY"):
+        os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    forget_opencv_plugins()
+    request.getfixturevalue("qapp")
 
 
 def strand(number: int, y_px: float, diameter_mm: float) -> StrandReading:

@@ -345,3 +345,16 @@ def test_a_commit_waits_for_the_disk(notebook: Notebook) -> None:
     with notebook.connection_beside() as db:
         for name, value in (("synchronous", 2), ("journal_mode", "wal"), ("foreign_keys", 1)):
             assert db.execute(f"PRAGMA {name}").fetchone() == (value,)
+
+
+def test_deleting_what_is_deleted_changes_nothing(notebook: Notebook) -> None:
+    spin = notebook.add_spin("Wool")
+    bobbin = notebook.add_bobbin(spin.id, "B1")
+    notebook.delete(bobbin)
+    before = notebook.bobbin(bobbin.id)
+    notebook.undo()
+    notebook.redo()
+    notebook.delete(bobbin)
+    assert notebook.bobbin(bobbin.id) == before
+    assert notebook.undo() == 'delete bobbin "B1"'
+    assert notebook.bobbin(bobbin.id).deleted_at is None

@@ -24,7 +24,7 @@ from typing import Final
 ROOT: Final = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
 
-PAGES: Final = ("gauge", "bobbins", "card")
+PAGES: Final = ("gauge", "spins", "bobbins", "card")
 _SETTLE_MS: Final = 9000
 
 

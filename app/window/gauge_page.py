@@ -10,7 +10,7 @@ from typing import Final, Literal, cast
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QEvent, QMimeData, QObject, Qt, QTimer, Signal
-from PySide6.QtGui import QAction, QGuiApplication, QKeyEvent, QKeySequence, QPixmap
+from PySide6.QtGui import QAction, QGuiApplication, QKeyEvent, QKeySequence, QPixmap, QShowEvent
 from PySide6.QtWidgets import (
     QAbstractButton,
     QAbstractSpinBox,
@@ -96,6 +96,7 @@ class GaugePage(QWidget):
         self._theme: Theme = LIGHT
         self._settings = Settings(chart=preferences.chart, wrap_factor=preferences.wrap_factor)
         self._readings: list[LoggedReading] = []
+        self._letters: list[QAction] = []
         self._pinned = ""
         self._strand: StrandReading | None = None
         self.session = GaugeSession(
@@ -131,7 +132,7 @@ class GaugePage(QWidget):
         application = QApplication.instance()
         if application is not None:
             application.installEventFilter(self)
-        self._load_bobbins()
+        self.load_bobbins()
         self._plots: Thread | None = None
         QTimer.singleShot(0, self, self._load_plots)
         # The window is drawn first, then the camera or the video is opened.
@@ -269,6 +270,13 @@ class GaugePage(QWidget):
                 action.setShortcut(QKeySequence(key))
             action.triggered.connect(lambda _=False, s=slot: s())
             menus[menu].addAction(action)
+            if len(key) == 1 or key.startswith("Shift+"):
+                self._letters.append(action)
+
+    def set_keys(self, on: bool) -> None:
+        """Whether single letters are for the gauge; on other pages they are for lists."""
+        for action in self._letters:
+            action.setEnabled(on)
 
     def set_theme(self, theme: Theme) -> None:
         """Draw in these colours."""
@@ -552,7 +560,8 @@ class GaugePage(QWidget):
 
     # --- bobbins
 
-    def _load_bobbins(self) -> None:
+    def load_bobbins(self) -> None:
+        """Look up which bobbins there are, and show the readings of the chosen one."""
         chosen = self._preferences.bobbin
 
         def fetch(notebook: Notebook) -> tuple[list[BobbinChoice], str]:
@@ -576,9 +585,13 @@ class GaugePage(QWidget):
         self.session.set_bench(replace(self.session.bench, bobbin=bobbin))
         self._load_readings()
 
-    def _bobbin_made(self, bobbin: str) -> None:
+    def use_bobbin(self, bobbin: str) -> None:
+        """Log under this bobbin from now on."""
         self._preferences.bobbin = bobbin
-        self._load_bobbins()
+        self.load_bobbins()
+
+    def _bobbin_made(self, bobbin: str) -> None:
+        self.use_bobbin(bobbin)
 
     def _choose_bobbin(self, bobbin: str) -> None:
         if bobbin:
@@ -586,7 +599,7 @@ class GaugePage(QWidget):
             return
         name, done = QInputDialog.getText(self, "New bobbin", "Name of the bobbin:")
         if not done or not name.strip():
-            self._load_bobbins()
+            self.load_bobbins()
             return
         current = self._preferences.bobbin
 
@@ -752,6 +765,7 @@ class BandDialog(QDialog):
         super().__init__(parent)
         self.setWindowTitle("Band")
         self.band = preferences.band
+        self._theme = theme
         self._editor = BandEditor()
         self._editor.set_theme(theme)
         self._editor.set_unit(preferences.unit, preferences.wrap_factor)
@@ -770,6 +784,11 @@ class BandDialog(QDialog):
         layout = QVBoxLayout(self)
         layout.addWidget(self._editor)
         layout.addWidget(buttons)
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """A dialog takes the application's palette when it is shown; its hint has its own."""
+        super().showEvent(event)
+        self._editor.set_theme(self._theme)
 
     def _changed(self, band: Band | None) -> None:
         self.band = band

@@ -83,6 +83,7 @@ class MainWindow(QMainWindow):
             for name, title in (
                 ("file", "&File"),
                 ("gauge", "&Gauge"),
+                ("spins", "&Spins"),
                 ("view", "&View"),
                 ("help", "&Help"),
             )
@@ -121,6 +122,7 @@ class MainWindow(QMainWindow):
 
     def _add_pages(self, source: str | None) -> None:
         self._add_page("gauge", "&Gauge", "Measure strands", lambda: self._gauge_page(source))
+        self._add_page("spins", "&Spins", "Spins and their bobbins", self._spins_page)
         self._add_page("bobbins", "&Bobbins", "Compare bobbins before plying", self._bobbins_page)
         self._add_page("card", "&Card", "Print the card, check the printer", self._card_page)
 
@@ -151,6 +153,23 @@ class MainWindow(QMainWindow):
         page.far_view_changed.connect(self._far_view)
         return page
 
+    def _spins_page(self) -> Page:
+        from app.window.spins_page import SpinsPage
+
+        page = SpinsPage(self.preferences, self.desk)
+        gauge = self.gauge
+        page.set_unit(self.preferences.unit, self.preferences.wrap_factor)
+        gauge.unit_changed.connect(page.set_unit)
+        page.bobbin_wanted.connect(self._spin_on)
+        page.band_wanted.connect(gauge.set_band)
+        page.changed.connect(gauge.load_bobbins)
+        gauge.session.logged.connect(lambda _: page.refresh() if page.isVisible() else None)
+        return page
+
+    def _spin_on(self, bobbin: str) -> None:
+        self.gauge.use_bobbin(bobbin)
+        self.show_page("gauge")
+
     def _bobbins_page(self) -> Page:
         from app.window.bobbins_page import BobbinsPage
 
@@ -172,9 +191,9 @@ class MainWindow(QMainWindow):
     @property
     def gauge(self) -> GaugePage:
         """The gauge page, which is always there."""
-        return cast(GaugePage, self._page("gauge"))
+        return cast(GaugePage, self.page("gauge"))
 
-    def _page(self, name: str) -> Page:
+    def page(self, name: str) -> Page:
         """The page of that name, made when it is first wanted: a window opens faster with one."""
         if name not in self._pages:
             page = self._makers[name]()
@@ -182,14 +201,17 @@ class MainWindow(QMainWindow):
             self._stack.addWidget(cast(QWidget, page))
             page.set_theme(self._theme)
             page.add_actions(self._menus)
+            for menu in self._menus.values():
+                menu.menuAction().setVisible(not menu.isEmpty())
             page.said.connect(self.say)
         return self._pages[name]
 
     def show_page(self, name: str) -> None:
-        """Bring the page of that name to the front."""
-        page = cast(QWidget, self._page(name))
+        """Bring the page of that name to the front; the gauge's keys are for the gauge alone."""
+        page = cast(QWidget, self.page(name))
         self._stack.setCurrentWidget(page)
         page.setFocus()
+        self.gauge.set_keys(name == "gauge")
         self._buttons[name].defaultAction().setChecked(True)
         self.preferences.page = name
 

@@ -390,7 +390,7 @@ def _put_note(edit: QPlainTextEdit, text: str) -> None:
 
 
 def _changed_line(edit: QLineEdit) -> bool:
-    return edit.text() != edit.property(_BEFORE)
+    return bool(edit.text() != edit.property(_BEFORE))
 
 
 def _amount(grams: float | None) -> str:

@@ -98,9 +98,10 @@ def look_up(notebook: Notebook, wanted: str, words: str) -> Shelf:
     """
     looker = _Looker(notebook.why_not)
     tried = looker.tried
-    spins = tried(notebook.spins, [])
+    spins = tried(notebook.spins, list[Spin]())
     searching = bool(words.split())
-    found = tried(lambda: notebook.search(words), []) if searching else []
+    nothing: list[Spin | Bobbin | Skein] = []
+    found = tried(lambda: notebook.search(words), nothing) if searching else nothing
     whole = {thing.id if isinstance(thing, Spin) else thing.spin_id
              for thing in found if not isinstance(thing, Bobbin)}  # fmt: skip
     bobbins_found = {thing.id for thing in found if isinstance(thing, Bobbin)}
@@ -115,15 +116,19 @@ def look_up(notebook: Notebook, wanted: str, words: str) -> Shelf:
     rows: list[BobbinRow] = []
     if spin is not None:
         id_ = spin.id
-        bobbins = tried(lambda: notebook.bobbins(id_), [])
-        tallies = tried(lambda: notebook.tallies(id_), {})
-        postures = tried(lambda: by_posture(notebook, id_), {})
+        bobbins = tried(lambda: notebook.bobbins(id_), list[Bobbin]())
+        tallies = tried(lambda: notebook.tallies(id_), dict[str, Tally]())
+        postures = tried(lambda: by_posture(notebook, id_), dict[str, tuple[PostureTally, ...]]())
         rows = [
             BobbinRow(bobbin, tallies.get(bobbin.id), postures.get(bobbin.id, ()))
             for bobbin in bobbins
             if not searching or id_ in whole or bobbin.id in bobbins_found
         ]
-    counted_ = tuple(SpinRow(s, tried(lambda s=s: len(notebook.bobbins(s.id)), 0)) for s in spins)
+
+    def number_in(spin_id: str) -> int:
+        return tried(lambda: len(notebook.bobbins(spin_id)), 0)
+
+    counted_ = tuple(SpinRow(s, number_in(s.id)) for s in spins)
     return Shelf(
         spins=counted_,
         spin=spin,

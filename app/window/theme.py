@@ -141,6 +141,9 @@ QLineEdit {{
     padding: 0.3em 0.5em; border: 1px solid {theme.line}; border-radius: 6px;
     background: {theme.panel}; color: {theme.ink};
 }}
+QPushButton[main="true"]:disabled {{
+    background: {theme.line}; color: {theme.quiet_ink}; border-color: {theme.line};
+}}
 QComboBox, QDoubleSpinBox, QSpinBox {{ min-height: 1.7em; }}
 QSplitter::handle {{ background: {theme.back}; }}
 QSplitter::handle:hover {{ background: {theme.line}; }}

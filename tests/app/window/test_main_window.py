@@ -16,6 +16,7 @@ from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication, QLineEdit
 from pytestqt.qtbot import QtBot
 
+from app.notebook.records import Aim
 from app.notebook.store import Notebook
 from app.samples import samples_folder
 from app.window.main_window import MainWindow
@@ -273,3 +274,38 @@ def test_both_themes_are_drawn(open_window: OpenWindow, qtbot: QtBot) -> None:
         image = window.gauge.reading.grab().toImage()
         backs.append(image.pixelColor(3, image.height() // 2).name())
     assert backs == [LIGHT.panel, DARK.panel]
+
+
+def test_a_bobbin_chosen_among_the_spins_is_the_one_logged_to(
+    open_window: OpenWindow, qtbot: QtBot, tmp_path: Path
+) -> None:
+    """Its spin's band comes along; letters are the lists' own while that page is shown."""
+    band = Band.from_wpi(28, 33)
+    with Notebook.open(tmp_path / "notebook.sqlite") as notebook:
+        spin = notebook.add_spin("Heather hat", aim=Aim(band.low_mm, band.high_mm))
+        notebook.add_bobbin(spin.id, "First")
+        second = notebook.add_bobbin(spin.id, "Second")
+    window = open_window(sample("fuzzy_single_phone.jpg"))
+    with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS):
+        pass
+    window.show_page("spins")
+    page = window.page("spins")
+    qtbot.keyClick(page, Qt.Key.Key_U)
+    assert window.preferences.unit == "wpi"
+    page.bobbin_wanted.emit(second.id)
+    page.band_wanted.emit(band)
+    assert window.gauge.isVisible()
+    assert window.preferences.band == band
+    with qtbot.waitSignal(window.gauge.session.logged, timeout=WAIT_MS) as logged:
+        window.gauge.session.take_now()
+    assert logged.args[0].bobbin_id == second.id
+
+
+def test_every_page_opens_and_closes(open_window: OpenWindow, qtbot: QtBot) -> None:
+    window = open_window()
+    window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow, timeout=WAIT_MS)
+    for number, name in enumerate(("gauge", "spins", "bobbins", "card"), start=1):
+        qtbot.keyClick(window, Qt.Key(Qt.Key.Key_0 + number), Qt.KeyboardModifier.ControlModifier)
+        assert window.page(name).isVisible()
+        assert window.preferences.page == name

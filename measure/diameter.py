@@ -45,6 +45,9 @@ _LIFTED_MISFIT: Final = 0.09
 _FAR_BETTER: Final = 0.7
 _FITS: Final = 2.0
 """Misfit per sample of a fit that leaves nothing to be explained."""
+_MOST_ROUNDS: Final = 2
+_LINED_UP: Final = 0.004
+"""Cuts are lined up once more where the light moved their widths by more than this (relative)."""
 _SUDDEN: Final = 0.2
 """Light changes from frame to frame by less than this in sky or lamp, or it is another light."""
 _STILL_SUITS: Final = 1.5
@@ -139,7 +142,7 @@ def measure_diameters(
     `before`: the `lane` of an earlier frame's results for this region. Where it still suits, the
     light is taken from there and only followed; where it does not, it is looked for anew.
 
-    Twice: cuts can only be lined up for averaging once their edges are known, and edges only be
+    By turns: cuts can only be lined up for averaging once their edges are known, and edges only be
     placed once the light is.
     """
     if before is not None and len(before.rims) == len(all_cuts):
@@ -157,16 +160,25 @@ def measure_diameters(
             for c in all_cuts
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
-    starts = [
-        find_lines(
-            cuts, blur, fit.light, rim, fit.no_ground, carried(number, cuts, start, profiles, fit)
-        )
-        for number, (cuts, blur, rim, start) in enumerate(
-            zip(all_cuts, blur_mm, fit.rims, starts, strict=True)
-        )
-    ]
-    profiles = mean_profiles(all_cuts, starts, blur_mm) or profiles
-    fit = refit_light(profiles, fit.light, fit.rims, fit.no_ground, fit.flat, known)
+    for _ in range(_MOST_ROUNDS):
+        starts = [
+            find_lines(
+                cuts,
+                blur,
+                fit.light,
+                rim,
+                fit.no_ground,
+                carried(number, cuts, start, profiles, fit),
+            )
+            for number, (cuts, blur, rim, start) in enumerate(
+                zip(all_cuts, blur_mm, fit.rims, starts, strict=True)
+            )
+        ]
+        profiles = mean_profiles(all_cuts, starts, blur_mm) or profiles
+        fit = refit_light(profiles, fit.light, fit.rims, fit.no_ground, fit.flat, known)
+        widened = fit.log_half_width - np.log([p.half_width_mm for p in profiles])
+        if np.abs(widened).max() < _LINED_UP:
+            break
     return _final(all_cuts, blur_mm, starts, profiles, fit, fit.misfit_per_sample)
 
 

@@ -92,7 +92,8 @@ def find_edges(
     millimetres. Raises MeasureError: `no_bank_card`, `edge_hidden`, `hard_shadow`.
     """
     if before is not None:
-        again = [_read_side(picture, view, paper, _line_of(view, e), height) for e in before]
+        lines_again = [_line_of(view, edge, height) for edge in before]
+        again = [_read_side(picture, view, paper, line, height) for line in lines_again]
         return tuple(_or_hidden(edge, k) for k, edge in enumerate(again))
     lines = [coarse_line(picture, view, paper, side) for side in range(4)]
     missing = [SIDES[k] for k, line in enumerate(lines) if line is None]
@@ -122,12 +123,15 @@ def _or_hidden(edge: Edge | None, side: int) -> Edge:
     return edge
 
 
-def _line_of(view: SheetView, edge: Edge) -> Line:
-    """The line through the places of an edge."""
+def _line_of(view: SheetView, edge: Edge, height: Height) -> Line:
+    """The line of an edge found before, its face as high as it is now taken to be."""
     line = foretold_line(view, edge.side)
     t, d = line.local(np.array([piece.place_mm for piece in edge.pieces]))
     slope, offset = np.polyfit(t, d, 1)
-    return replace(line, offset_mm=float(offset), slope=float(slope))
+    seen = max(float(np.mean([piece.lifted_mm for piece in edge.pieces])), 0.0)
+    line = replace(line, offset_mm=float(offset), slope=float(slope))
+    now = max(_optics(view, line, height).lifted_mm, 0.0)
+    return replace(line, offset_mm=line.offset_mm + seen - now)
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,7 +196,7 @@ def _optics(view: SheetView, line: Line, height: Height) -> Optics:
 
 def _lean(view: SheetView, points_mm: Floats, side: int) -> Floats:
     """Tangent (n,) of how far sight falls outwards over a side, per height."""
-    camera = view.plane.camera_mm()
+    camera = view.camera_mm
     return np.asarray((points_mm - camera[:2]) @ OUTWARD[side] / camera[2])
 
 

@@ -30,8 +30,11 @@ _PIXELS: Final = 400
 
 _SHADE_SD: Final = 0.25
 _SHADOW_SD: Final = 0.15
-_PENUMBRAS_MM: Final = ((0.2, 0.1), (0.45, 0.15), (0.8, 0.25))
-"""Reach and softness of shadows on the paper; mixed, they stand for any soft one."""
+_PENUMBRAS_MM: Final = ((0.25, 0.2), (0.5, 0.2), (0.85, 0.3))
+"""Reach and softness of shadows on the paper; mixed, they stand for any soft one.
+
+Softer than a picture's edges are: of a black card's edge and a shadow's the sharper is the card's.
+"""
 
 _WALL: Final = (0.5, 0.3)
 

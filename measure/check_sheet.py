@@ -37,13 +37,14 @@ from measure.errors import MeasureError
 from measure.linear_light import decode_srgb
 from measure.picture import Picture
 from measure.plane_fit import (
+    FOCAL_UNKNOWN,
     camera_prior,
     corner_sightings,
     edge_sightings,
     fit_plane,
     start_pinhole,
 )
-from measure.plane_map import Affine, Pinhole
+from measure.plane_map import Affine, Pinhole, slopes_by_step
 from measure.results import Floats
 from measure.scale import Printer, find_scale
 
@@ -82,6 +83,10 @@ class SheetView:
     """Spread of the printed edges, the pixel's own aperture included."""
     blackness: float
     """Share of the paper's light that ink takes away."""
+    camera_mm: Floats
+    """(3,) the camera's centre, as good as it is known."""
+    u_height: float
+    """Relative standard uncertainty of its height."""
     middle_mm: Floats
     """(2,) where the bank card is to lie,"""
     reach_mm: float
@@ -164,7 +169,7 @@ def _frame_view(picture: Picture, frame: FrameSeen, factors: Floats) -> SheetVie
         raise _out_of_focus()
     sightings = edge_sightings(edges, read, rough)
     plane = fit_plane(replace(rough, ink_spread_mm=0.0), sightings, prior, 0.05).plane
-    return _sheet_view("pocket", factors, plane, read, CLEAR_MM - 0.8)
+    return _sheet_view("pocket", factors, plane, read, CLEAR_MM - 0.8, picture)
 
 
 def _desk_view(picture: Picture, factors: Floats) -> SheetView:
@@ -190,7 +195,7 @@ def _desk_view(picture: Picture, factors: Floats) -> SheetView:
     if scale.blur_px is None:
         raise _out_of_focus()
     assert scale.view is not None
-    return _sheet_view("desk", factors, scale.plane, scale.view.read, 5.5)
+    return _sheet_view("desk", factors, scale.plane, scale.view.read, 5.5, picture)
 
 
 def _sheet_view(
@@ -199,18 +204,22 @@ def _sheet_view(
     plane: Pinhole | Affine,
     read: EdgesSeen,
     reach_mm: float,
+    picture: Picture,
 ) -> SheetView:
     good = read.good
     card = newest_card(kind)
     middle_mm = np.array([card.width_mm, card.height_mm]) / 2 * factors
     sigma_px = float(np.median(read.sigma_px[good]))
     printed = _print_of(kind)
+    camera_mm, u_height = _camera(plane, picture, middle_mm)
     view = SheetView(
         kind=kind,
         factors=factors,
         plane=plane,
         sigma_px=sigma_px,
         blackness=float(np.median(1 - read.dark[good] / read.light[good])),
+        camera_mm=camera_mm,
+        u_height=u_height,
         middle_mm=middle_mm,
         reach_mm=reach_mm,
         printed=printed,
@@ -218,6 +227,23 @@ def _sheet_view(
     )
     soft = sigma_px / view.px_per_mm() / _RASTER_MM
     return replace(view, soft_ink=np.asarray(cv2.GaussianBlur(printed.ink, (0, 0), soft)))
+
+
+def _camera(plane: Pinhole | Affine, picture: Picture, middle_mm: Floats) -> tuple[Floats, float]:
+    """The camera's centre (3,) and the relative doubt of its height.
+
+    Square on, the least error of the factors' ratio is taken for a tilt seen from miles away. A
+    focal length that no camera has tells that: then the camera is somewhere straight above.
+    """
+    if isinstance(plane, Affine):
+        return plane.camera_mm(), 0.0
+    ratio, doubt = FOCAL_UNKNOWN
+    diagonal = float(np.hypot(*picture.pixels.shape[:2]))
+    if picture.focal_px is None and abs(np.log(plane.focal_px / diagonal / ratio)) > 2.2 * doubt:
+        px_per_mm = float(np.sqrt(abs(np.linalg.det(plane.jacobian(middle_mm[None])[0]))))
+        return np.append(middle_mm, ratio * diagonal / px_per_mm), doubt
+    moved = slopes_by_step(plane, lambda p: np.log(p.camera_mm()[2:3]))
+    return plane.camera_mm(), float(min(np.sqrt(np.sum(moved**2)), doubt))
 
 
 @lru_cache(maxsize=2)

@@ -163,7 +163,9 @@ def check_by_picture(picture: Picture) -> PictureCheck:
         if _round == 0:
             _refuse_soft(view)
         paper = read_paper(picture, view)
-        height = _height(view.plane)
+        # A wrong ratio of the factors looks like a tilt seen from afar: the first look, which
+        # finds the ratio, must not correct for a tilt that may not be there.
+        height = _height(view) if before else Height(THICKNESS_MM[0], 0.0)
         try:
             edges = find_edges(picture, view, paper, height, before)
         except MeasureError:
@@ -174,7 +176,7 @@ def check_by_picture(picture: Picture) -> PictureCheck:
         _refuse_shape(factors, fit)
         before = tuple(edge.stretched(fit.ratio) for edge in edges)
         # A factor this near no longer looks like a tilt that matters.
-        if np.max(np.abs(fit.ratio - 1)) < 6e-4:
+        if _round and np.max(np.abs(fit.ratio - 1)) < 4e-4:
             break
     tilt_deg = _refuse_tilt(view)
     unclear = max(edges, key=lambda edge: edge.left_over)
@@ -234,26 +236,18 @@ def _refuse_shape(factors: Floats, fit: _Rectangle) -> None:
 def _tilt_deg(view: SheetView) -> float:
     if isinstance(view.plane, Affine):
         return 0.0
-    away = view.plane.camera_mm() - np.append(view.middle_mm, 0.0)
+    away = view.camera_mm - np.append(view.middle_mm, 0.0)
     return math.degrees(math.acos(min(1.0, away[2] / float(np.linalg.norm(away)))))
 
 
-def _u_camera_height(plane: Pinhole | Affine) -> float:
-    """Relative standard uncertainty of the camera's height."""
-    if isinstance(plane, Affine):
-        return 0.0
-    moved = slopes_by_step(plane, lambda p: np.log(p.camera_mm()[2:3]))
-    return float(np.sqrt(np.sum(moved**2)))
-
-
-def _height(plane: Pinhole | Affine) -> Height:
+def _height(view: SheetView) -> Height:
     """How high the card's face is taken to lie.
 
     The shift it causes goes with height over the camera's; where that is known to a factor
     only, the shift's mean (of a log-normal) is larger than the shift at the middle.
     """
     height_mm = THICKNESS_MM[0] + STAND_OFF_MM[0]
-    return Height(height_mm, height_mm * math.exp(min(_u_camera_height(plane), 0.6) ** 2 / 2))
+    return Height(height_mm, height_mm * math.exp(view.u_height**2 / 2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -315,15 +309,13 @@ def _budgets(
 
     def sizes(plane: Pinhole | Affine) -> Floats:
         """Logs of the card's width and height by the same pixels in another view."""
-        places = plane.to_card(seen_px)
-        camera = plane.camera_mm()
-        lean = np.sum((places - camera[:2]) * OUTWARD, axis=1) / camera[2]
-        places = places - OUTWARD * (height_mm * np.maximum(lean, 0.0))[:, None]
-        out = np.sum(places * normals, axis=1)
+        out = np.sum(plane.to_card(seen_px) * normals, axis=1)
         return np.asarray(np.log([out[1] + out[3], out[0] + out[2]]))
 
     u_view = np.sqrt(np.sum(slopes_by_step(view.plane, sizes) ** 2, axis=0))
     u_height = math.hypot(u_from_limits(THICKNESS_MM[1]), STAND_OFF_MM[1])
+    # Of a log-normal, as the mean is that `_height` takes.
+    u_far = math.sqrt(math.expm1(view.u_height**2))
     budgets = []
     for axis, (first, second) in enumerate(((1, 3), (0, 2))):
         low, high = ID1_LIMITS_MM[axis]
@@ -342,7 +334,10 @@ def _budgets(
                 (
                     Component("card", u_from_limits((high - low) / 2) / true),
                     Component("edges", math.hypot(1.5 * float(fit.u_ratio[axis]), u_edge / true)),
-                    Component("height", math.hypot(lift * u_height, 0.2 * wall) / true),
+                    Component(
+                        "height",
+                        math.hypot(lift * u_height, u_far * lift * height_mm, 0.2 * wall) / true,
+                    ),
                     Component("view", float(u_view[axis])),
                 )
             )

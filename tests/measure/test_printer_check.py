@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 import pytest
 from analytic import Camera, Light, draw
-from drawn_bank_card import BankCard, Scene, draw_bank_card
+from drawn_bank_card import BankCard, Scene, draw_bank_card, random_case
 
 from measure.card import CARDS, MARKER_FAMILY, newest_card
 from measure.check_frame import FRAME_MARKERS, cut_dashes_mm, frame_ink_mm
@@ -133,44 +133,6 @@ def test_opencv_alone_finds_the_whole_frame() -> None:
 
 
 # By picture
-
-
-def random_case(seed: int) -> tuple[Scene, BankCard, float | None]:
-    """A printer from 0.94 to 1.03, a card of any colours and print, a view tilted to 20 degrees.
-
-    The card is made within its limits, 85.47-85.72 x 53.92-54.03 x 0.68-0.84 mm (ISO/IEC 7810,
-    the first two from memory).
-    """
-    random = np.random.default_rng([7, seed])
-    scale = random.uniform(0.94, 1.03)
-    known = bool(seed % 2)
-    distance = math.exp(random.uniform(math.log(120.0), math.log(380.0)))
-    camera = Camera(
-        px_per_mm=NEAR.px_per_mm,
-        distance_mm=distance,
-        tilt_deg=random.uniform(0, 20),
-        tilt_azimuth_deg=random.uniform(0, 360),
-        roll_deg=random.uniform(-15, 15),
-        blur_px=random.uniform(0.5, 1.4),
-        noise=random.uniform(0.001, 0.008),
-        exposure=random.uniform(0.5, 0.9),
-        white_balance=tuple(random.uniform(0.9, 1.05, 3)),
-    )
-    shade = random.uniform(0.03, 0.8) * random.uniform(0.5, 1.2, 3)
-    card = BankCard(
-        size_mm=(random.uniform(85.47, 85.72), random.uniform(53.92, 54.03)),
-        off_mm=tuple(random.uniform(-1.2, 1.2, 2)),
-        turn_deg=random.uniform(-3, 3),
-        radius_mm=random.uniform(2.88, 3.48),
-        thickness_mm=random.uniform(0.68, 0.84),
-        stand_off_mm=random.choice([0.0, 0.2]),
-        face_rgb=tuple(np.clip(shade, 0.03, 0.85)),
-        wall_rgb=tuple(np.full(3, random.uniform(0.2, 0.9))),
-        print_seed=seed,
-    )
-    printer = (scale * random.uniform(0.996, 1.004), scale * random.uniform(0.996, 1.004))
-    scene = Scene(printer=printer, camera=camera, seed=seed)
-    return scene, card, NEAR.px_per_mm * distance if known else None
 
 
 def test_factors_lie_within_their_interval_as_often_as_they_say() -> None:

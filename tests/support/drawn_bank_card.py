@@ -262,3 +262,54 @@ def _face(card: BankCard, dx: Floats, dy: Floats, turn: float) -> Floats:
         )
         colours = colours * (1 - box[..., None]) + box[..., None] * random.uniform(0.03, 0.9, 3)
     return np.asarray(np.clip(colours, 0.02, 1.0))
+
+
+_CASE_PX_PER_MM = 7.0
+
+
+def random_case(seed: int, lamps: bool = False) -> tuple[Scene, BankCard, float | None]:
+    """A printer from 0.94 to 1.03, a card of any colours and print, a view tilted to 20 degrees.
+
+    And the focal length in pixels for every second one, as if its file told. `lamps` puts some
+    light of a lamp into four of ten.
+
+    The card is made within its limits, 85.47-85.72 x 53.92-54.03 x 0.68-0.84 mm (ISO/IEC 7810,
+    the first two from memory).
+    """
+    random = np.random.default_rng([7, seed])
+    scale = random.uniform(0.94, 1.03)
+    known = bool(seed % 2)
+    distance = math.exp(random.uniform(math.log(120.0), math.log(380.0)))
+    camera = Camera(
+        px_per_mm=_CASE_PX_PER_MM,
+        distance_mm=distance,
+        tilt_deg=random.uniform(0, 20),
+        tilt_azimuth_deg=random.uniform(0, 360),
+        roll_deg=random.uniform(-15, 15),
+        blur_px=random.uniform(0.5, 1.4),
+        noise=random.uniform(0.001, 0.008),
+        exposure=random.uniform(0.5, 0.9),
+        white_balance=tuple(random.uniform(0.9, 1.05, 3)),
+    )
+    shade = random.uniform(0.03, 0.8) * random.uniform(0.5, 1.2, 3)
+    card = BankCard(
+        size_mm=(random.uniform(85.47, 85.72), random.uniform(53.92, 54.03)),
+        off_mm=tuple(random.uniform(-1.2, 1.2, 2)),
+        turn_deg=random.uniform(-3, 3),
+        radius_mm=random.uniform(2.88, 3.48),
+        thickness_mm=random.uniform(0.68, 0.84),
+        stand_off_mm=random.choice([0.0, 0.2]),
+        face_rgb=tuple(np.clip(shade, 0.03, 0.85)),
+        wall_rgb=tuple(np.full(3, random.uniform(0.2, 0.9))),
+        print_seed=seed,
+    )
+    printer = (scale * random.uniform(0.996, 1.004), scale * random.uniform(0.996, 1.004))
+    scene = Scene(printer=printer, camera=camera, seed=seed)
+    if lamps and random.random() < 0.4:
+        scene = replace(
+            scene,
+            lamp=random.uniform(0, 0.5),
+            lamp_lean=tuple(random.uniform(-1, 1, 2)),
+            lamp_soft_mm=random.uniform(0.05, 0.4),
+        )
+    return scene, card, _CASE_PX_PER_MM * distance if known else None

@@ -90,7 +90,7 @@ class CardPage(QWidget):
         self.lens = LensPanel(
             path.with_name("lenses.json") if path else None, lambda: self.cards.printer()
         )
-        self.check.tabs.addTab(self.lens, "Camera’s &lens")
+        self.check.tabs.addTab(self.lens, "&Lens")
         self.preview = SheetPreview()
         split = QSplitter(Qt.Orientation.Horizontal)
         split.setChildrenCollapsible(False)

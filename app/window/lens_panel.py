@@ -83,8 +83,8 @@ class LensPanel(QWidget):
             "edges. Show the card to the running camera square on and tilted to each side, some "
             "views near the picture's edges."
         )
-        self.by_itself = QCheckBox("Take views b&y itself while the card lies still")
-        self.by_itself.setToolTip("Looks twice a second; a view is taken when it is a new one")
+        self.by_itself = QCheckBox("Take views b&y itself")
+        self.by_itself.setToolTip("Takes a view whenever the card lies still in a new pose")
         self.by_itself.toggled.connect(self._start_or_stop)
         self.take = QPushButton("Take a vie&w")
         self.take.setToolTip("Use what the running camera sees now")

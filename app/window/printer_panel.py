@@ -108,14 +108,14 @@ class PrinterPanel(QWidget):
         self._open = True
         self._checked.connect(self._show_check, Qt.ConnectionType.QueuedConnection)
         self.drawing = SheetPreview()
-        self.drawing.setMinimumHeight(self.fontMetrics().height() * 9)
+        self.drawing.setMinimumHeight(self.fontMetrics().height() * 10)
         self._kind: CardKind = "desk"
         self._paper: Paper = "a4"
         self.tabs = QTabWidget()
         self.tabs.setAccessibleName("Ways to check the printer")
         self.tabs.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
-        self.tabs.addTab(self._ruler_tab(), "With a &ruler")
-        self.tabs.addTab(self._picture_tab(), "With a &bank card")
+        self.tabs.addTab(self._ruler_tab(), "&Ruler")
+        self.tabs.addTab(self._picture_tab(), "&Bank card")
         self.tabs.currentChanged.connect(self._point)
         self.result = QLabel()
         self.result.setWordWrap(True)
@@ -198,6 +198,7 @@ class PrinterPanel(QWidget):
         layout.addWidget(caution)
         layout.addWidget(row)
         layout.addWidget(drop)
+        layout.addStretch(1)
         return tab
 
     # --- what the page asks of it

@@ -43,8 +43,8 @@ class SheetPreview(QWidget):
         self._name()
 
     def sizeHint(self) -> QSize:
-        """A page's shape."""
-        return QSize(300, 400)
+        """Little: it takes what room is left."""
+        return QSize(200, 150)
 
     def minimumSizeHint(self) -> QSize:
         """Small enough for the smallest window."""

@@ -51,6 +51,9 @@ def open_window(qtbot: QtBot, tmp_path: Path) -> Iterator[OpenWindow]:
         )
         windows.append(window)
         window.show()
+        # A display without a window manager gives the keyboard to nobody by itself.
+        window.activateWindow()
+        qtbot.waitUntil(window.isActiveWindow, timeout=WAIT_MS)
         return window
 
     yield make
@@ -303,8 +306,6 @@ def test_a_bobbin_chosen_among_the_spins_is_the_one_logged_to(
 
 def test_every_page_opens_and_closes(open_window: OpenWindow, qtbot: QtBot) -> None:
     window = open_window()
-    window.activateWindow()
-    qtbot.waitUntil(window.isActiveWindow, timeout=WAIT_MS)
     for number, name in enumerate(("gauge", "spins", "bobbins", "card"), start=1):
         qtbot.keyClick(window, Qt.Key(Qt.Key.Key_0 + number), Qt.KeyboardModifier.ControlModifier)
         assert window.page(name).isVisible()

@@ -24,7 +24,8 @@ from measure.bank_card_line import (
     reach_along,
 )
 from measure.bank_card_step import OUTER_MM, Fitted, Optics, Pixels, evidence, fit_piece
-from measure.check_sheet import Paper, SheetView, linear_light
+from measure.check_paper import Paper, linear_light
+from measure.check_sheet import SheetView
 from measure.errors import MeasureError
 from measure.picture import Picture
 from measure.results import Floats

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.card import ID1_SIZE_MM
-from measure.check_sheet import Paper, SheetView, linear_light
+from measure.check_paper import Paper, linear_light
+from measure.check_sheet import SheetView
 from measure.picture import Picture
 from measure.results import Floats
 

@@ -16,7 +16,8 @@ import numpy as np
 from measure.bank_card_edges import SIDES, Edge, Height, Piece, find_edges
 from measure.bank_card_line import OUTWARD
 from measure.card import CardKind
-from measure.check_sheet import SheetView, find_frame, read_paper, view_sheet
+from measure.check_paper import read_paper
+from measure.check_sheet import SheetView, find_frame, view_sheet
 from measure.errors import MeasureError
 from measure.picture import Picture
 from measure.plane_map import Affine, Pinhole, slopes_by_step

@@ -226,6 +226,11 @@ def test_out_of_focus() -> None:
     assert refused(draw_bank_card(Scene(camera=camera), BankCard())) == "out_of_focus"
 
 
+def test_mirrored() -> None:
+    pixels = draw_bank_card(Scene(camera=NEAR), BankCard())
+    assert refused(np.ascontiguousarray(pixels[:, ::-1])) == "mirrored"
+
+
 def test_burnt_out() -> None:
     camera = replace(NEAR, exposure=1.4)
     assert refused(draw_bank_card(Scene(camera=camera), BankCard())) == "burnt_out"

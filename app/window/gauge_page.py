@@ -33,6 +33,8 @@ from PySide6.QtWidgets import (
 
 from app import UseError
 from app.batch import PICTURE_SUFFIXES
+from app.lenses import FILE_NAME as LENSES_FILE
+from app.lenses import Lenses
 from app.notebook.records import LoggedReading, Posture
 from app.notebook.store import Notebook
 from app.printed_cards import FILE_NAME, PrintedCard, PrintedCards
@@ -64,6 +66,7 @@ from app.window.theme import LIGHT, Theme
 from measure.band import Band
 from measure.drift import ReadingPoint, watch_drift
 from measure.errors import MeasureError
+from measure.lens import Lens
 from measure.live import LiveState
 from measure.pipeline import Settings
 from measure.results import StrandReading
@@ -210,6 +213,7 @@ class GaugePage(QWidget):
         session.still_opened.connect(self._show_opened)
         session.still_measured.connect(self._show_still)
         session.chosen.connect(self._show_chosen)
+        session.camera_changed.connect(self._find_lens)
         session.source_changed.connect(self._show_source_state)
         session.logged.connect(self._show_logged)
         session.taken_back.connect(self._show_taken_back)
@@ -681,6 +685,24 @@ class GaugePage(QWidget):
         self.session.set_settings(self._settings)
         name = "" if card is None else card.name
         self.session.set_bench(replace(self.session.bench, printed_card=name))
+
+    @property
+    def lens(self) -> Lens | None:
+        """The running camera's lens, where it is known."""
+        return self._settings.lens
+
+    def set_lens(self, lens: Lens | None) -> None:
+        """Measure with this lens from now on: it belongs to the running camera."""
+        if lens != self._settings.lens:
+            self._settings = replace(self._settings, lens=lens)
+            self.session.set_settings(self._settings)
+
+    def _find_lens(self, camera: str, width_px: int, height_px: int) -> None:
+        if not camera:
+            self.set_lens(None)
+            return
+        known = Lenses(self._preferences.folder / LENSES_FILE).find(camera, width_px, height_px)
+        self.set_lens(None if known is None else known.lens)
 
     def edit_band(self) -> None:
         """Ask for the band."""

@@ -67,6 +67,8 @@ class GaugeSession(QObject):
     """MeasuredStill."""
     chosen = Signal(object)
     """StrandReading of a still that is shown in figures, or None."""
+    camera_changed = Signal(str, int, int)
+    """Name of the source and size of its frames, px; "" and 0 when none with frames runs."""
     source_changed = Signal(object)
     """SourceState."""
     logged = Signal(object)
@@ -88,6 +90,8 @@ class GaugeSession(QObject):
         self._gauge = LiveGauge(chart=chart_named(settings.chart))
         self._source: Source | None = None
         self._name = ""
+        self.camera = ("", 0, 0)
+        """Name of the running source, and the size of its frames in pixels."""
         self._still: MeasuredStill | None = None
         self._choice = 0
         self._log_arriving = False
@@ -121,6 +125,7 @@ class GaugeSession(QObject):
         self._gauge.reset()
         self._gauge_s = -math.inf
         self._measured = None
+        self._set_camera("", 0, 0)
         self._measurer.begin_source()
         self._source, self._log_arriving = source, arriving
         if source is None:
@@ -158,8 +163,15 @@ class GaugeSession(QObject):
 
     def _show_frame(self, frame: Frame) -> None:
         self._still = None
+        height, width = frame.pixels.shape[:2]
+        self._set_camera(self._name, width, height)
         self._measurer.offer(frame)
         self.frame_arrived.emit(frame)
+
+    def _set_camera(self, name: str, width_px: int, height_px: int) -> None:
+        if (name, width_px, height_px) != self.camera:
+            self.camera = (name, width_px, height_px)
+            self.camera_changed.emit(*self.camera)
 
     # --- what was measured
 

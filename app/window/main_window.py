@@ -186,6 +186,10 @@ class MainWindow(QMainWindow):
         gauge = self.gauge
         page.printed_card_changed.connect(gauge.set_printed_card)
         page.picture_wanted.connect(lambda: page.give_picture(gauge.newest_pixels()))
+        page.lens.frame_wanted.connect(lambda: page.lens.give_frame(gauge.newest_pixels()))
+        page.lens.lens_changed.connect(gauge.set_lens)
+        gauge.session.camera_changed.connect(page.lens.set_camera)
+        page.lens.set_camera(*gauge.session.camera)
         return page
 
     @property

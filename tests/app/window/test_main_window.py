@@ -16,6 +16,7 @@ from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication, QLineEdit
 from pytestqt.qtbot import QtBot
 
+from app.lenses import Lenses
 from app.notebook.records import Aim
 from app.notebook.store import Notebook
 from app.samples import samples_folder
@@ -24,6 +25,7 @@ from app.window.preferences import Preferences
 from app.window.theme import DARK, LIGHT
 from measure import measure_picture
 from measure.band import Band
+from measure.lens import Lens
 
 WAIT_MS = 60_000
 OpenWindow = Callable[..., MainWindow]
@@ -310,3 +312,19 @@ def test_every_page_opens_and_closes(open_window: OpenWindow, qtbot: QtBot) -> N
         qtbot.keyClick(window, Qt.Key(Qt.Key.Key_0 + number), Qt.KeyboardModifier.ControlModifier)
         assert window.page(name).isVisible()
         assert window.preferences.page == name
+
+
+def test_a_lens_belongs_to_its_camera(
+    open_window: OpenWindow, qtbot: QtBot, tmp_path: Path
+) -> None:
+    """The lens kept for a camera is used while it runs, and for nothing else."""
+    lens = Lens(1400.0, (639.5, 359.5), -0.02, 0.0, 0.003, 0.05, 6, 1280, 720)
+    Lenses(tmp_path / "lenses.json").put("Sample video", lens)
+    window = open_window("sample")
+    qtbot.waitUntil(lambda: window.gauge.lens is not None, timeout=WAIT_MS)
+    assert window.gauge.lens == lens
+    window.show_page("card")
+    assert window.page("card").lens.lens == lens
+    window.gauge.choose_source(sample("no_card.jpg"))
+    assert window.gauge.lens is None
+    assert window.page("card").lens.lens is None

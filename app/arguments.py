@@ -11,7 +11,7 @@ from app import UseError
 from app.batch import PICTURE_SUFFIXES, PictureJob, pictures_in
 
 if TYPE_CHECKING:
-    from measure.pipeline import Marks, Settings
+    from measure.settings import Marks, Settings
 
 
 CARD_FORMATS: Final = ("pdf", "png", "svg")
@@ -41,8 +41,7 @@ def build_settings(
     wrap_factor: float,
 ) -> Settings:
     """How to measure, from what was typed; UseError when it makes no sense."""
-    from measure.pipeline import Settings
-    from measure.scale import Printer
+    from measure.settings import Printer, Settings
     from measure.weight_class import CHARTS
 
     if chart is not None and chart not in CHARTS:
@@ -59,7 +58,7 @@ def build_settings(
 
 
 def _marks(text: str) -> Marks:
-    from measure.pipeline import Marks
+    from measure.settings import Marks
 
     try:
         x1, y1, x2, y2, distance_mm = (float(part) for part in text.split(","))

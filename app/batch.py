@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Final
 from measure.errors import MeasureError
 
 if TYPE_CHECKING:
-    from measure.pipeline import Settings
     from measure.results import PictureReading
+    from measure.settings import Settings
 
 PICTURE_SUFFIXES: Final = (
     ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp", ".bmp",

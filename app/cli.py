@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from app.batch import PictureJob, PictureResult
     from measure.errors import MeasureError
-    from measure.pipeline import Settings
+    from measure.settings import Settings
 
 cli = typer.Typer(
     name="slubwise",
@@ -372,7 +372,7 @@ def demo(
         from app.arguments import make_folder
         from app.batch import PictureJob, measure_one
         from app.samples import demo_picture
-        from measure.pipeline import Settings
+        from measure.settings import Settings
 
         sample = demo_picture()
         if sample is None:

@@ -18,7 +18,7 @@ from app.sheet import Paper
 from app.whole_file import move_aside, write_whole
 from measure.card import CardKind, newest_card
 from measure.printer_check import PrinterFactors
-from measure.scale import Printer
+from measure.settings import Printer
 
 FoundBy = Literal["ruler", "picture", "typed"]
 

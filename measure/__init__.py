@@ -7,24 +7,29 @@
 It knows no window, no database and no clock; only `measure.picture` reads files.
 """
 
-from measure.camera_help import CameraHelp, Meter, camera_help
-from measure.card import CARDS, Card, newest_card
-from measure.errors import MeasureError, PictureError
-from measure.lens import Lens, LensView, fit_lens, lens_view, missing_views
-from measure.picture import Picture, read_picture
-from measure.pipeline import Marks, Seen, Settings, follow, measure_picture
-from measure.results import (
-    Along,
-    Caution,
-    Outline,
-    PictureReading,
-    Refusal,
-    ScaleSummary,
-    StrandReading,
-    UnevenPlace,
-    WeightClass,
-)
-from measure.scale import Printer, Scale
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from measure.camera_help import CameraHelp, Meter
+    from measure.card import CARDS, Card, newest_card
+    from measure.errors import MeasureError, PictureError
+    from measure.lens import Lens, LensView, fit_lens, lens_view, missing_views
+    from measure.picture import Picture, read_picture
+    from measure.pipeline import Seen, follow, measure_picture
+    from measure.results import (
+        Along,
+        Caution,
+        Outline,
+        PictureReading,
+        Refusal,
+        ScaleSummary,
+        StrandReading,
+        UnevenPlace,
+        WeightClass,
+    )
+    from measure.scale import Scale
+    from measure.settings import Printer
 
 __all__ = [
     "CARDS",
@@ -50,7 +55,6 @@ __all__ = [
     "StrandReading",
     "UnevenPlace",
     "WeightClass",
-    "camera_help",
     "fit_lens",
     "follow",
     "lens_view",
@@ -59,3 +63,62 @@ __all__ = [
     "newest_card",
     "read_picture",
 ]
+
+# A name is looked up when it is first asked for: a program that only shows readings starts faster.
+_HOMES: Final = {
+    "measure.camera_help": (
+        "CameraHelp",
+        "Meter",
+    ),
+    "measure.card": (
+        "CARDS",
+        "Card",
+        "newest_card",
+    ),
+    "measure.errors": (
+        "MeasureError",
+        "PictureError",
+    ),
+    "measure.lens": (
+        "Lens",
+        "LensView",
+        "fit_lens",
+        "lens_view",
+        "missing_views",
+    ),
+    "measure.picture": (
+        "Picture",
+        "read_picture",
+    ),
+    "measure.pipeline": (
+        "Seen",
+        "follow",
+        "measure_picture",
+    ),
+    "measure.results": (
+        "Along",
+        "Caution",
+        "Outline",
+        "PictureReading",
+        "Refusal",
+        "ScaleSummary",
+        "StrandReading",
+        "UnevenPlace",
+        "WeightClass",
+    ),
+    "measure.scale": ("Scale",),
+    "measure.settings": ("Printer",),
+}
+
+
+def __getattr__(name: str) -> Any:
+    for home, names in _HOMES.items():
+        if name in names:
+            value = getattr(import_module(home), name)
+            globals()[name] = value
+            return value
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

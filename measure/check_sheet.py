@@ -44,7 +44,8 @@ from measure.plane_fit import (
 )
 from measure.plane_map import Affine, Pinhole, slopes_by_step
 from measure.results import Floats
-from measure.scale import Printer, find_scale
+from measure.scale import find_scale
+from measure.settings import Printer
 
 FEWEST_FRAME_MARKERS: Final = 14
 """Half of them: all round, or one side of the bank card's place hangs in the air."""

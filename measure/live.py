@@ -17,7 +17,7 @@ The rule (its figures are in `LiveRule`):
   every frame and do not average down at all.
 - **No reading.** A figure stands for 0.4 s without one, is then shown faded, and after two
   seconds goes. Meanwhile the advice is the one that most frames of the last second gave.
-- **Held steady** is a strand that for 0.7 s lies within half its width of its median place at
+- **Held steady** is a strand that for 0.7 s lies within 1.2 of its widths of its median place at
   both ends, was not drawn along by more than a millimetre (its thick and thin places tell), and
   whose diameter stays within its standard uncertainty of the median. Then the frame in the middle
   of the spread is taken, once. The next is taken only after the strand was away for 0.4 s or
@@ -59,7 +59,7 @@ class LiveRule:
     advice_s: float = 1.0
     hold_s: float = 0.7
     hold_frames: int = 4
-    still_widths: float = 0.5
+    still_widths: float = 1.2
     drawn_mm: float = 1.0
     moved_s: float = 0.25
     moved_widths: float = 3.0

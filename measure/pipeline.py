@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from measure.diameter import LaneSeen, measure_diameters
 from measure.edge_spread import EdgeSpread, measure_edge_spread
 from measure.errors import MeasureError
-from measure.lens import Lens
 from measure.notes import refusal
 from measure.paper import cut_out, paper_level
 from measure.picture import Picture, read_picture
@@ -21,7 +20,8 @@ from measure.profiles import cut_strand
 from measure.reading import Surroundings, read_strand, too_few_pixels
 from measure.regions import Region, card_regions, picture_regions
 from measure.results import Outline, PictureReading, Refusal, ScaleSummary, StrandReading
-from measure.scale import Printer, Scale, find_scale, scale_from_dpi, scale_from_marks
+from measure.scale import Scale, find_scale, scale_from_dpi, scale_from_marks
+from measure.settings import Settings
 from measure.shading import Light
 from measure.strands import STEP_MM, Centreline, Sight, find_strands
 from measure.weight_class import chart_named
@@ -33,30 +33,6 @@ BURNT_OUT = 0.05
 _PRINT_SHRINKS_PX = 0.05
 _ANOTHER_LIGHT = 0.2
 """Change of the sky's or the lamp's share from which a light is another one."""
-DEFAULT_CHART = "craft-yarn-council"
-
-
-@dataclass(frozen=True)
-class Marks:
-    """Two places in the picture, px, and the distance between them on the plane, mm."""
-
-    first_px: tuple[float, float]
-    second_px: tuple[float, float]
-    distance_mm: float
-
-
-@dataclass(frozen=True)
-class Settings:
-    """What the person chose; the defaults suit a picture of the card."""
-
-    printer: Printer = field(default_factory=Printer)
-    scale: Literal["card", "dpi"] = "card"
-    marks: Marks | None = None
-    """When given, the scale is theirs and no card is looked for."""
-    wrap_factor: float = 1.0
-    chart: str = DEFAULT_CHART
-    lens: Lens | None = None
-    """The camera's, where it was calibrated (`measure.lens`)."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,7 +22,7 @@ from measure.errors import MeasureError
 from measure.picture import Picture
 from measure.plane_map import Affine, Pinhole, slopes_by_step
 from measure.results import Floats
-from measure.scale import Printer
+from measure.settings import Printer
 from measure.uncertainty import Budget, Component, u_from_limits
 
 ID1_LIMITS_MM: Final = ((85.47, 85.72), (53.92, 54.03))

@@ -19,6 +19,7 @@ from measure.lens import Lens
 from measure.marker_search import shows_card
 from measure.picture import Picture
 from measure.plane_map import FAR_MM, Affine, Floats, Pinhole, slopes_by_step
+from measure.settings import Printer
 
 MOST_TILT_DEG: Final = 38.0
 """Beyond it a strand is looked at too much from the side; 35 degrees must still read."""
@@ -35,24 +36,6 @@ U_LEAN_SCAN: Final = 0.03
 
 U_LEAN_UNKNOWN: Final = 0.15
 """Lean of the line of sight where nothing shows it (two marks in a picture), rad."""
-
-
-@dataclass(frozen=True)
-class Printer:
-    """True size over nominal size of the printed card along x and y, and their doubt.
-
-    An unchecked printer is taken to be right within 0.2 % (standard uncertainty, our assumption).
-    """
-
-    x: float = 1.0
-    y: float = 1.0
-    u_relative: float = 0.002
-
-    def __post_init__(self) -> None:
-        if not all(0.5 <= factor <= 2.0 for factor in (self.x, self.y)):
-            raise ValueError("a printer's factors are true over nominal size, between 0.5 and 2")
-        if not 0.0 <= self.u_relative < 0.5:
-            raise ValueError("the printer's relative doubt must be between 0 and 0.5")
 
 
 @dataclass(frozen=True)

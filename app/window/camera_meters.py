@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from app.window.theme import LIGHT, Theme
-from measure.camera_help import CameraHelp, Meter, MeterName
+
+if TYPE_CHECKING:
+    from measure.camera_help import CameraHelp, Meter, MeterName
 
 _NAMES: Final[dict[MeterName, str]] = {
     "focus": "Focus",

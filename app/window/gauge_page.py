@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from threading import Thread
-from typing import Final, Literal, cast
+from typing import TYPE_CHECKING, Final, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ from PySide6.QtWidgets import (
     QLabel,
     QLineEdit,
     QMenu,
+    QMessageBox,
     QPlainTextEdit,
     QSplitter,
     QVBoxLayout,
@@ -33,16 +35,12 @@ from PySide6.QtWidgets import (
 
 from app import UseError
 from app.batch import PICTURE_SUFFIXES
-from app.lenses import FILE_NAME as LENSES_FILE
-from app.lenses import Lenses
 from app.notebook.records import LoggedReading, Posture
 from app.notebook.store import Notebook
-from app.printed_cards import FILE_NAME, PrintedCard, PrintedCards
 from app.window.band_editor import BandEditor
 from app.window.bench_bar import BenchBar, BobbinChoice, band_text
 from app.window.big_reading import UNIT_NAMES, BigReading
 from app.window.camera_meters import CameraMeters
-from app.window.chart_frame import load_plots
 from app.window.desk import Desk
 from app.window.drift_chart import DriftChart
 from app.window.export import save_chart
@@ -64,13 +62,14 @@ from app.window.sources.still import given
 from app.window.sources.video import VIDEO_SUFFIXES
 from app.window.theme import LIGHT, Theme
 from measure.band import Band
-from measure.drift import ReadingPoint, watch_drift
 from measure.errors import MeasureError
-from measure.lens import Lens
 from measure.live import LiveState
-from measure.pipeline import Settings
 from measure.results import StrandReading
-from measure.scale import Printer
+from measure.settings import Printer, Settings
+
+if TYPE_CHECKING:
+    from app.printed_cards import PrintedCard
+    from measure.lens import Lens
 
 _AXES: Final[tuple[tuple[Literal["number", "time", "grams"], str, str], ...]] = (
     ("number", "by number", "Readings one beside the other"),
@@ -79,6 +78,18 @@ _AXES: Final[tuple[tuple[Literal["number", "time", "grams"], str, str], ...]] = 
 )
 _PROFILE_MS: Final = 200
 """The strand's profile is drawn anew at most this often: it is looked at, not watched."""
+AT_THE_WHEEL: Final = (
+    "Stop the wheel, or let go of the treadle or switch, before you bring a card or a camera near "
+    "flyer, hooks or drive band. Tie back hair, cords and sleeves."
+)
+_LOADED_LATER: Final = (
+    "app.window.drift_plot",
+    "app.window.profile_curves",
+    "app.printed_cards",
+    "app.lenses",
+    "measure.drift",
+)
+"""What takes long to import and is not needed to draw the window."""
 _INSET_PX: Final = 90
 _TYPED_INTO: Final = (QAbstractButton, QAbstractSpinBox, QComboBox, QLineEdit, QPlainTextEdit)
 _STARTING: Final = "Choose a camera above, open a picture or a video (Ctrl+O), or drop one here."
@@ -89,6 +100,7 @@ class GaugePage(QWidget):
 
     said = Signal(str)
     far_view_changed = Signal(bool)
+    _loaded = Signal()
     unit_changed = Signal(str, float)
     """Unit, and wrap factor."""
 
@@ -131,18 +143,29 @@ class GaugePage(QWidget):
         self._profile_timer.start()
         self._connect()
         self._show_preferences()
-        self.set_printed_card(PrintedCards(preferences.folder / FILE_NAME).chosen())
         application = QApplication.instance()
         if application is not None:
             application.installEventFilter(self)
-        self.load_bobbins()
-        self._plots: Thread | None = None
-        QTimer.singleShot(0, self, self._load_plots)
-        # The window is drawn first, then the camera or the video is opened.
-        QTimer.singleShot(0, self, lambda: self._first_source(source))
+        # The window is drawn first; what its content needs is loaded beside it.
+        self._loading: Thread | None = None
+        self._loaded.connect(lambda: self._begin(source), Qt.ConnectionType.QueuedConnection)
+        QTimer.singleShot(0, self, self._load)
 
-    def _load_plots(self) -> None:
-        self._plots = load_plots()
+    def _load(self) -> None:
+        def load() -> None:
+            for name in _LOADED_LATER:
+                import_module(name)
+            self._loaded.emit()
+
+        self._loading = Thread(target=load, name="load")
+        self._loading.start()
+
+    def _begin(self, source: str | None) -> None:
+        from app.printed_cards import FILE_NAME, PrintedCards
+
+        self.set_printed_card(PrintedCards(self._preferences.folder / FILE_NAME).chosen())
+        self.load_bobbins()
+        self._first_source(source)
 
     # --- building
 
@@ -298,8 +321,8 @@ class GaugePage(QWidget):
             self._preferences.set_split(name, splitter.saveState())
         self.session.stop()
         self.voice.stop()
-        if self._plots is not None:
-            self._plots.join()
+        if self._loading is not None:
+            self._loading.join()
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """A space anywhere on this page takes a reading, unless something is being filled in.
@@ -358,6 +381,12 @@ class GaugePage(QWidget):
         self._preferences.source = key
         self._unpin()
         self.meters.show_help(None)
+        if key.startswith("camera:") and not self._preferences.cautioned:
+            self._preferences.cautioned = True
+            self._caution = QMessageBox(
+                QMessageBox.Icon.Information, "At the wheel", AT_THE_WHEEL, parent=self
+            )
+            self._caution.open()
         self.session.set_source(source, arriving=key.startswith("folder:"))
         self._list_sources()
 
@@ -502,6 +531,8 @@ class GaugePage(QWidget):
         return f"{25.4 / (diameter_mm * self._preferences.wrap_factor):.1f} WPI"
 
     def _watch_drift(self) -> None:
+        from measure.drift import ReadingPoint, watch_drift
+
         points = [
             ReadingPoint(r.diameter_mm, r.u_diameter_mm, r.cv_percent, r.spun_g, r.sitting_id)
             for r in self._readings
@@ -701,6 +732,9 @@ class GaugePage(QWidget):
         if not camera:
             self.set_lens(None)
             return
+        from app.lenses import FILE_NAME as LENSES_FILE
+        from app.lenses import Lenses
+
         known = Lenses(self._preferences.folder / LENSES_FILE).find(camera, width_px, height_px)
         self.set_lens(None if known is None else known.lens)
 

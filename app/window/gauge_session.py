@@ -25,8 +25,8 @@ from app.window.measurer import Measured, MeasuredStill, Measurer
 from app.window.sources.source import Source
 from measure.errors import MeasureError
 from measure.live import LiveGauge, LiveState
-from measure.pipeline import Settings
 from measure.results import PictureReading, ScaleSummary, StrandReading
+from measure.settings import Settings
 from measure.weight_class import chart_named
 
 _MARGIN_WIDTHS: Final = 4.0

@@ -18,7 +18,7 @@ from app.lenses import KnownLens, Lenses, LensesError
 from app.window.flow_row import FlowRow
 from measure.errors import MeasureError
 from measure.lens import Lens, LensView, fit_lens, lens_view, missing_views
-from measure.scale import Printer
+from measure.settings import Printer
 
 _LOOK_MS: Final = 600
 _STILL_PX: Final = 1.5

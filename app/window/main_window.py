@@ -24,7 +24,7 @@ from PySide6.QtWidgets import (
 from app import program_version
 from app.notebook.errors import NotebookError
 from app.window.desk import Desk
-from app.window.gauge_page import GaugePage
+from app.window.gauge_page import AT_THE_WHEEL, GaugePage
 from app.window.preferences import Preferences
 from app.window.theme import LIGHT, Theme, palette_of, sheet_of
 
@@ -33,9 +33,7 @@ _FIRST_SIZE: Final = QSize(1280, 820)
 _SAID_MS: Final = 9000
 
 CAUTIONS: Final = (
-    "Stop the wheel, or let go of the treadle or switch, before you bring a card or a camera near "
-    "flyer, hooks or drive band.",
-    "Tie back hair, cords and sleeves.",
+    AT_THE_WHEEL,
     "Keep a bank card's number side down when you check the printer; that picture is never saved.",
     "Readings describe what was seen, not what a pattern guarantees: knit a swatch.",
 )

@@ -22,8 +22,9 @@ if TYPE_CHECKING:
 
     from measure.camera_help import CameraHelp
     from measure.picture import Picture
-    from measure.pipeline import Seen, Settings
+    from measure.pipeline import Seen
     from measure.results import PictureReading
+    from measure.settings import Settings
 
 PREVIEW_LONGEST_PX: Final = 3200
 _PIECE_BYTES: Final = 1 << 30

@@ -160,6 +160,15 @@ class Preferences:
         self._set("gauge/bobbin", value)
 
     @property
+    def cautioned(self) -> bool:
+        """Whether the cautions at the wheel were shown: once is enough."""
+        return self._text("window/cautioned") == "yes"
+
+    @cautioned.setter
+    def cautioned(self, value: bool) -> None:
+        self._set("window/cautioned", "yes" if value else "")
+
+    @property
     def page(self) -> str:
         """Name of the page shown last."""
         return self._text("window/page")

@@ -10,7 +10,7 @@ import pytest
 
 from app.printed_cards import CardsError, FactorsFound, PrintedCards
 from measure.printer_check import PrinterFactors
-from measure.scale import Printer
+from measure.settings import Printer
 
 FOUND = FactorsFound(
     PrinterFactors(0.9712, 0.9725, 0.0011, 0.0012), "picture", datetime(2026, 3, 1, 9, tzinfo=UTC)

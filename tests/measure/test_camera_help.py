@@ -12,7 +12,8 @@ import pytest
 from analytic import Camera, Light, Strand, draw
 from numpy.typing import NDArray
 
-from measure import CameraHelp, camera_help, follow, newest_card, read_picture
+from measure import CameraHelp, follow, newest_card, read_picture
+from measure.camera_help import camera_help
 from measure.linear_light import decode_srgb, encode_srgb
 
 CARD = newest_card("pocket")

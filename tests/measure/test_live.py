@@ -395,7 +395,7 @@ def test_a_strand_that_wanders_across_is_not_taken(base, rate):
 @pytest.mark.parametrize("rate", ENDS)
 def test_a_strand_that_turns_is_not_taken(base, rate):
     scene = Scene(base)
-    frames = [reading(scene.strand(turn_deg=6.0 * i / rate)) for i in range(2 * rate)]
+    frames = [reading(scene.strand(turn_deg=12.0 * i / rate)) for i in range(2 * rate)]
     assert taken(play(LiveGauge(), frames, rate)) == []
 
 

@@ -26,7 +26,8 @@ from measure.errors import MeasureError
 from measure.linear_light import decode_srgb, encode_srgb
 from measure.picture import Picture, read_picture
 from measure.plane_map import Pinhole
-from measure.scale import Printer, Scale, find_scale, scale_from_dpi, scale_from_marks
+from measure.scale import Scale, find_scale, scale_from_dpi, scale_from_marks
+from measure.settings import Printer
 
 Floats = NDArray[np.float64]
 

@@ -23,8 +23,8 @@ from app.window.measure_process import preview_of
 from app.window.measurer import Measured, MeasuredStill, Measurer, OpenedStill
 from measure.errors import MeasureError
 from measure.picture import Picture, read_picture
-from measure.pipeline import Settings
 from measure.results import PictureReading
+from measure.settings import Settings
 
 LONG_MS = 60_000
 ROOT = Path(__file__).parents[3]

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
         WeightClass,
     )
     from measure.scale import Scale
-    from measure.settings import Printer
+    from measure.settings import Marks, Printer, Settings
 
 __all__ = [
     "CARDS",
@@ -107,7 +107,7 @@ _HOMES: Final = {
         "WeightClass",
     ),
     "measure.scale": ("Scale",),
-    "measure.settings": ("Printer",),
+    "measure.settings": ("Marks", "Printer", "Settings"),
 }
 
 

@@ -64,8 +64,8 @@ def test_each_strand_held_is_logged_once_by_itself(
     assert band is not None
     places = [band.judge(r.diameter_mm, r.interval_mm).place for r in logged]
     true_places = [
-        {band.judge(mm, (mm, mm)).place for mm in held if r.interval_mm[0] <= mm <= r.interval_mm[1]}
-        for r in logged
+        {band.judge(mm, (mm, mm)).place for mm in held if low_mm <= mm <= high_mm}
+        for low_mm, high_mm in (r.interval_mm for r in logged)
     ]
     assert all(place in true for place, true in zip(places, true_places, strict=True))
 

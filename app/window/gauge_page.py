@@ -147,6 +147,7 @@ class GaugePage(QWidget):
         if application is not None:
             application.installEventFilter(self)
         # The window is drawn first; what its content needs is loaded beside it.
+        self._stopped = False
         self._loading: Thread | None = None
         self._loaded.connect(lambda: self._begin(source), Qt.ConnectionType.QueuedConnection)
         QTimer.singleShot(0, self, self._load)
@@ -161,9 +162,14 @@ class GaugePage(QWidget):
         self._loading.start()
 
     def _begin(self, source: str | None) -> None:
+        if self._stopped:
+            return  # closed before it had loaded
         from app.printed_cards import FILE_NAME, PrintedCards
 
-        self.set_printed_card(PrintedCards(self._preferences.folder / FILE_NAME).chosen())
+        cards = PrintedCards(self._preferences.folder / FILE_NAME)
+        if cards.trouble:
+            self.said.emit(cards.trouble)
+        self.set_printed_card(cards.chosen())
         self.load_bobbins()
         self._first_source(source)
 
@@ -316,6 +322,7 @@ class GaugePage(QWidget):
         application = QApplication.instance()
         if application is not None:
             application.removeEventFilter(self)
+        self._stopped = True
         self._profile_timer.stop()
         for name, splitter in self._splits():
             self._preferences.set_split(name, splitter.saveState())

@@ -702,11 +702,16 @@ class GaugePage(QWidget):
         self.profile.set_unit(unit, wrap)
         self.unit_changed.emit(unit, wrap)
 
-    def set_band(self, band: Band | None) -> None:
-        """Judge by this band from now on."""
+    def take_band(self, band: Band | None) -> None:
+        """Judge by this band from now on, whoever sets it: a dialog, a spin's aim, a plan."""
         self._preferences.band = band
         self._show_band()
         self._watch_drift()
+        if band is None:
+            self.said.emit("There is no band now.")
+        else:
+            words = band_text(band, self._unit, self._preferences.wrap_factor)
+            self.said.emit(f"The band is {words}.")
 
     def _show_band(self) -> None:
         band = self._preferences.band
@@ -749,10 +754,7 @@ class GaugePage(QWidget):
         """Ask for the band."""
         dialog = BandDialog(self._preferences, self._theme, self)
         if dialog.exec() == QDialog.DialogCode.Accepted:
-            self.set_band(dialog.band)
-            if dialog.band is not None:
-                words = band_text(dialog.band, self._unit, self._preferences.wrap_factor)
-                self.said.emit(f"The band is {words}.")
+            self.take_band(dialog.band)
 
     def edit_wrap_factor(self) -> None:
         """Ask how much farther apart than touching the spinner's own wraps lie."""

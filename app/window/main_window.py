@@ -159,7 +159,7 @@ class MainWindow(QMainWindow):
         page.set_unit(self.preferences.unit, self.preferences.wrap_factor)
         gauge.unit_changed.connect(page.set_unit)
         page.bobbin_wanted.connect(self._spin_on)
-        page.band_wanted.connect(gauge.set_band)
+        page.band_wanted.connect(gauge.take_band)
         page.changed.connect(gauge.load_bobbins)
         gauge.session.logged.connect(lambda _: page.refresh() if page.isVisible() else None)
         return page

@@ -141,7 +141,9 @@ def test_it_remembers(open_window: OpenWindow, qtbot: QtBot) -> None:
         pass
     first.gauge.set_unit("mm")
     band = Band.from_wpi(20, 24)
-    first.gauge.set_band(band)
+    with qtbot.waitSignal(first.gauge.said) as said:
+        first.gauge.take_band(band)
+    assert said.args == ["The band is 1.06 to 1.27 mm."]  # 25.4 mm / 24 and / 20
     first.resize(1111, 777)
     first.close()
 

@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from measure.bobbin_profile import Profiles
+from measure.ply_geometry import ply_factor
 from measure.results import Floats, Interval
 from measure.yarn import wpi_from_diameter
 
@@ -104,13 +105,6 @@ class Pairing:
     own_given: bool
     """False: nobody said, and `own` takes them in order, as they come off."""
     sentence: str
-
-
-def ply_factor(plies: int) -> float:
-    """Mean width of so many touching round plies over their diameter: 1 + n/pi, from two on."""
-    if plies < 1:
-        raise ValueError("a yarn has at least one ply")
-    return 1.0 if plies == 1 else 1 + plies / math.pi
 
 
 def recommend_pairing(

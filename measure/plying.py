@@ -4,8 +4,8 @@ chain-plied from one.
 Strands are simulated mm by mm: the drift of each bobbin as its readings show it, slow scatter
 from reading to reading, and the short irregularity along a reading, each with the length over
 which it resembles itself. Laid side by side they average (the width of touching plies is in
-proportion to their mean diameter, `measure.pairing.ply_factor`). Independent strands average all
-of it, as Martindale's doubling law says: a CV falls by the root of their number. Chain plying
+proportion to their mean diameter, `measure.ply_geometry.ply_factor`). Independent strands average
+all of it, as Martindale's doubling law says: a CV falls by the root of their number. Chain plying
 lays three neighbouring lengths of one strand side by side, forth, back and forth again over each
 loop: what is shorter than the loop is averaged just as well, and what is longer, the drift above
 all, is passed straight on.
@@ -22,9 +22,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from measure.bobbin_profile import BobbinProfile
-from measure.pairing import ply_factor
+from measure.ply_geometry import ply_factor, take_up
 from measure.results import Along, Floats, Interval
-from measure.yarn import MM_PER_INCH, wpi_from_diameter
+from measure.yarn import wpi_from_diameter
 
 SECTION_MM: Final = 100.0
 """Thickness is told of sections as long as a reading."""
@@ -39,7 +39,6 @@ SHORT_MM: Final = 5.0
 _CHAIN_PLIES: Final = 3
 _LAGS: Final = 200
 _MOST_CELLS: Final = 200_000
-_AXIS_RADIUS: Final = {1: 0.0, 2: 0.5, 3: 1 / math.sqrt(3), 4: 1 / math.sqrt(2)}
 
 
 @dataclass(frozen=True)
@@ -294,19 +293,6 @@ def _sections(yarn: ArrayLike, cells: int) -> Floats:
     values = np.asarray(yarn, dtype=np.float64)
     whole: Floats = values[: len(values) // cells * cells].reshape(-1, cells).mean(axis=1)
     return whole
-
-
-def take_up(diameter_mm: float, plies: int, turns_per_inch: float) -> float:
-    """Share of a strand's length that plying takes up: 1 - cos b, with tan b = 2 pi R U.
-
-    R is the radius of the helix that the strands' axes run on, U the turns per length. Of round,
-    touching, unstretched strands; plying against the singles' twist lengthens them a little, so
-    that really less is lost. Up to four plies.
-    """
-    if plies not in _AXIS_RADIUS:
-        raise ValueError("take-up is known for one to four plies")
-    radius_mm = _AXIS_RADIUS[plies] * diameter_mm
-    return 1 - 1 / math.hypot(1, 2 * math.pi * radius_mm * turns_per_inch / MM_PER_INCH)
 
 
 def sentence(plied: Forecast, chained: Forecast | None = None) -> str:

@@ -17,9 +17,9 @@ from measure.pairing import (
     REWINDING_PERCENT,
     End,
     Plying,
-    ply_factor,
     recommend_pairing,
 )
+from measure.ply_geometry import ply_factor
 
 CELLS = 48
 
@@ -53,15 +53,6 @@ def names(plying: Plying) -> set[frozenset[str]]:
 
 
 # --- closed forms -----------------------------------------------------------------------------
-
-
-def test_plies_lie_as_wide_as_cauchys_theorem_says() -> None:
-    # 1 + P/pi, P the perimeter of the hull of the centres: 2, 3 and 4 diameters.
-    assert_allclose(
-        [ply_factor(n) for n in (1, 2, 3, 4)], [1, 1.63662, 1.95493, 2.27324], rtol=0, atol=5e-6
-    )
-    with pytest.raises(ValueError, match="at least one ply"):
-        ply_factor(0)
 
 
 def test_two_bobbins_that_both_grew_thicker_are_plied_head_to_tail() -> None:

@@ -9,6 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from measure.bobbin_profile import BobbinProfile
+from measure.ply_geometry import take_up
 from measure.plying import (
     SECTION_MM,
     Irregularity,
@@ -17,7 +18,6 @@ from measure.plying import (
     forecast_plied,
     irregularity_of,
     sentence,
-    take_up,
     wander,
 )
 from measure.results import Along
@@ -142,16 +142,6 @@ def test_twist_takes_up_what_the_helix_says(tpi: float, percent: float) -> None:
     assert 100 * take_up(1.0, 2, tpi) == pytest.approx(percent, abs=0.005)
     found = forecast_plied([flat(), flat()], EVEN, turns_per_inch=tpi)
     assert found.length_m == pytest.approx(100 * (1 - percent / 100), rel=1e-4)
-
-
-def test_take_up_of_more_plies_and_of_none() -> None:
-    # Axis radii 1/sqrt(3) and 1/sqrt(2) of a diameter; at an angle of 45 degrees 1 - 1/sqrt(2).
-    for plies, radius in ((3, 1 / math.sqrt(3)), (4, 1 / math.sqrt(2))):
-        tpi = 25.4 / (2 * math.pi * radius)
-        assert take_up(1.0, plies, tpi) == pytest.approx(1 - 1 / math.sqrt(2))
-    assert take_up(1.0, 1, 5.0) == 0
-    with pytest.raises(ValueError, match="one to four"):
-        take_up(1.0, 5, 5.0)
 
 
 def test_the_shortest_strand_ends_the_yarn() -> None:

@@ -8,13 +8,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.cut_fit import EdgePairs, Samples, fit_cuts, make_table, pooled
+from measure.cut_fit import EdgePairs, fit_cuts, make_table, pooled
 from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
 from measure.lining_up import (
     Lines,
     around,
     as_before,
-    blur_of,
     carried,
     curves_of,
     find_lines,
@@ -23,7 +22,6 @@ from measure.lining_up import (
 )
 from measure.profiles import Cuts
 from measure.shading import (
-    Curves,
     Light,
     Rim,
     core_half_width,
@@ -268,19 +266,17 @@ def _final_pass(
     blur_mm: float,
 ) -> StrandDiameter:
     rim = fit.rims[number]
-    blur = blur_of(cuts, blur_mm)
     start = carried(number, cuts, start, profiles, fit)
     grounds: list[GroundDiameter] = []
     for ground in sorted({profiles[i].ground for i in own}):
         mine = [i for i in own if profiles[i].ground == ground]
         half = float(np.exp(np.mean(fit.log_half_width[mine])))
         index = np.nonzero(start.fitted & (cuts.ground == ground))[0]
-        curves = curves_of(cuts, index, fit.light, rim, fit.no_ground, half, blur)
+        curves = curves_of(cuts, index, fit.light, rim, fit.no_ground, half, blur_mm)
         half_mm, middle_mm = start.half_width_mm[index], start.middle_mm[index]
-        table = make_table(curves, around(half_mm, False), blur, rim.softness)
+        table = make_table(curves, around(half_mm, False), blur_mm, rim.softness)
         samples = pooled(samples_of(cuts, index), table, half, float(np.median(middle_mm)))
         pairs = fit_cuts(table, samples, half_mm, middle_mm, 4)
-        pairs = _evenly_blurred(pairs, samples, curves, blur, rim, cuts.spread_mm2, index)
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine))
     return StrandDiameter(
         cuts,
@@ -298,33 +294,6 @@ def _final_pass(
         ),
         any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in grounds),
     )
-
-
-def _evenly_blurred(
-    pairs: EdgePairs,
-    samples: Samples,
-    curves: Curves,
-    blur_mm: float,
-    rim: Rim,
-    spread_mm2: Floats,
-    index: NDArray[np.int_],
-) -> EdgePairs:
-    """Widths as if pooling had blurred every cut alike.
-
-    Where a strand's edge steps from one row of pixels to the next, a cut pools both and is more
-    blurred than its neighbours. How a width answers to blur is tried out on some of the cuts.
-    """
-    excess = spread_mm2[index] - spread_mm2.mean()
-    if len(index) < 8 or float(np.abs(excess).max()) < 0.01 * blur_mm**2:
-        return pairs
-    some = np.arange(0, len(index), max(1, len(index) // 24))
-    more = 0.15 * blur_mm**2
-    half, middle = pairs.half_width_mm[some], pairs.middle_mm[some]
-    softer = float(np.sqrt(blur_mm**2 + more))
-    table = make_table(curves, around(half, False), softer, rim.softness)
-    tried = fit_cuts(table, samples.some(some), half, middle, 2)
-    answer = float(np.median(np.log(tried.half_width_mm / half))) / more
-    return replace(pairs, half_width_mm=pairs.half_width_mm * np.exp(answer * excess))
 
 
 def _shows_its_face(ground: GroundDiameter) -> bool:

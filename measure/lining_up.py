@@ -59,13 +59,12 @@ def find_lines(
     contrast = np.zeros(n)
     fitted = np.zeros(n, bool)
     exact = np.zeros(n, bool)
-    blur = blur_of(cuts, blur_mm)
     for ground in np.unique(cuts.ground[cuts.valid]):
         index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
         some = index[:: 4 * max(1, len(index) // _ENOUGH)]
         typical = float(np.median(half[some]))
-        curves = curves_of(cuts, index, light, rim, no_ground, typical, blur)
-        table = make_table(curves, around(half[some], start is None), blur, rim.softness)
+        curves = curves_of(cuts, index, light, rim, no_ground, typical, blur_mm)
+        table = make_table(curves, around(half[some], start is None), blur_mm, rim.softness)
         samples = samples_of(cuts, some)
         if start is not None:
             samples = pooled(samples, table, typical, float(np.median(middle[some])))
@@ -154,7 +153,7 @@ def _mean_profile(
         light=light,
         weight=np.minimum(total[good] / total[good].max(), 1.0),
         level=cuts.level[index].mean(axis=0).astype(float),
-        blur_mm=float(np.hypot(blur_of(cuts, blur_mm), 0.25 * pitch)),
+        blur_mm=float(np.hypot(blur_mm, 0.25 * pitch)),
         view_tan=float(cuts.view_tan[index].mean()),
         half_width_mm=typical,
         middle_mm=typical_middle,
@@ -197,11 +196,6 @@ def curves_of(
         no_ground,
     )
     return outline(lit, rim.row)
-
-
-def blur_of(cuts: Cuts, blur_mm: float) -> float:
-    """The camera's blur and what pooling pixels added to it on average."""
-    return float(np.sqrt(blur_mm**2 + cuts.spread_mm2.mean()))
 
 
 def _calm(values: Floats, spread: float) -> Floats:

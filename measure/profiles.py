@@ -2,7 +2,9 @@
 
 Every sample is one untouched pixel, taken nearest to an even grid laid along the strand, with its
 true distance from the centreline kept beside it: nothing is interpolated, so nothing is blurred.
-Samples of a quarter millimetre are pooled, and a cut is the running mean over one millimetre.
+Samples of a quarter millimetre are pooled, and a cut is the running mean over one millimetre. What
+pooling pixels at slightly different distances blurs, where an edge steps from one row of pixels to
+the next, is taken off again by the curvature of the neighbouring cuts' own mean profile.
 """
 
 from __future__ import annotations
@@ -30,6 +32,8 @@ CUT_MM: Final = 1.0
 
 _MOST_ROWS: Final = 8
 _MOST_SAMPLES: Final = 260
+_NEIGHBOURS: Final = 8
+"""Cuts to either side whose mean profile tells how a cut's profile bends."""
 _AT_ONCE: Final = 40_000
 """Samples worked on at a time."""
 
@@ -61,8 +65,6 @@ class Cuts:
     """(n, C) brightness of the bare ground relative to white."""
     noise: Singles
     """(n, C) standard deviation of one pooled sample, relative to white."""
-    spread_mm2: Floats
-    """(n,) variance that pooling pixels at slightly different u added to the blur."""
     mm_per_px: Floats
     """(n,) across the strand."""
     view_tan: Floats
@@ -125,7 +127,7 @@ def _pool(
 ) -> tuple[Singles, Singles, Singles, Singles]:
     """Pixels of each quarter millimetre.
 
-    Mean u (n, J), mean square of how far pixels lie off the grid (n,), mean light (n, J, C),
+    Mean u (n, J), mean square of how far pixels lie off the grid (n, J), mean light (n, J, C),
     share inside the picture (n, J).
     """
     n, j = len(at), len(u_grid)
@@ -194,7 +196,7 @@ def _pool_some(
     linear = decode_srgb(np.asarray(raw)).reshape(m, rows, -1)
     return (
         _mean_of_rows(off.reshape(m, rows, j)),
-        np.einsum("nk,nk->n", *[off.reshape(m, -1)] * 2) / np.float32(rows * j),
+        _mean_of_rows(np.square(off).reshape(m, rows, j)),
         _mean_of_rows(linear).reshape(m, j, -1),
         share,
     )
@@ -289,7 +291,11 @@ def _running(
     level, white, slope_u, noise = read_levels(
         region, u, mean_light, total, valid, stretch, along, line.width_mm
     )
+    off = u_base - u_grid.astype(np.float32)
+    mean_off = _window(weight * off) * share
+    spread = np.maximum(_window(weight * off2) * share - np.square(mean_off), 0)
     relative = mean_light
+    relative -= _pooled_blur(u, mean_light, total, spread, stretch)
     relative /= white[:, None, :]
     if slope_u.any():
         relative /= (1 + slope_u[:, None] * u)[..., None]
@@ -298,8 +304,6 @@ def _running(
     axes = np.array([region.along, region.across])
     sight = scale.camera_mm[None, :2] - middle_card
     view_tan = np.einsum("ni,ni->n", sight, normals[middle] @ axes) / scale.camera_mm[2]
-    off = _window(u_base - u_grid.astype(np.float32)) / np.float32(PER_CUT)
-    spread2 = np.maximum(_window(off2) / PER_CUT - np.square(off).mean(axis=1), 0.0)
     return Cuts(
         line=line,
         arc_mm=arc_middle,
@@ -313,10 +317,45 @@ def _running(
         valid=valid,
         level=(level / white).astype(np.float32),
         noise=(noise / white).astype(np.float32),
-        spread_mm2=spread2.astype(float),
         mm_per_px=mm_per_px[middle],
         view_tan=view_tan,
         camera_height_mm=float(scale.camera_mm[2]),
+    )
+
+
+def _pooled_blur(
+    u: Singles, light: Singles, total: Singles, spread: Singles, stretch: NDArray[np.int_]
+) -> Singles:
+    """What pooling pixels with a variance `spread` (n, J) in u added to their mean light (n, J, C).
+
+    Half the variance times the second derivative by u, as any narrow blur does. The derivative is
+    that of the mean profile of the cuts round each one, weighted by their samples' `total` (n, J),
+    and hardly shares its noise.
+    """
+    out = np.zeros_like(light)
+    for number in np.unique(stretch):
+        own = np.nonzero(stretch == number)[0]
+        weight = total[own]
+        around = np.maximum(_running_sum(weight), 1e-6)
+        mean_u = _running_sum(weight * u[own]) / around
+        mean = _running_sum(weight[..., None] * light[own]) / around[..., None]
+        steps = np.maximum(np.diff(mean_u, axis=1), 1e-3)[..., None]
+        slopes = np.diff(mean, axis=1) / steps
+        bend = np.diff(slopes, axis=1) / (0.5 * (steps[:, 1:] + steps[:, :-1]))
+        shown = np.minimum(np.minimum(around[:, 2:], around[:, :-2]), around[:, 1:-1]) > 0.5
+        half = np.where(shown, 0.5 * spread[own, 1:-1], 0.0)
+        out[own, 1:-1] = half[..., None] * bend
+    return out
+
+
+def _running_sum(values: Singles) -> Floats:
+    """Sums over each row (n, ...) and its neighbours to either side, of those there are."""
+    n = len(values)
+    total = np.zeros((n + 1, *values.shape[1:]))
+    np.cumsum(values, axis=0, out=total[1:])
+    at = np.arange(n)
+    return np.asarray(
+        total[np.minimum(at + _NEIGHBOURS + 1, n)] - total[np.maximum(at - _NEIGHBOURS, 0)]
     )
 
 

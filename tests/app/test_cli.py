@@ -397,7 +397,7 @@ def test_folder_without_pictures_is_bad_use(tmp_path: Path) -> None:
 def test_ctrl_c_stops_without_a_traceback(drawn: Path, tmp_path: Path) -> None:
     folder = tmp_path / "drawn"
     process = subprocess.Popen(
-        [sys.executable, "-m", "app", "measure", *[str(drawn)] * 8, "--overlay", str(folder)],
+        [sys.executable, "-m", "app", "measure", *[str(drawn)] * 200, "--overlay", str(folder)],
         env=_environment(),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

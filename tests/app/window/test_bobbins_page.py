@@ -96,7 +96,7 @@ def words(page: BobbinsPage) -> str:
 
 
 def wait_for(qtbot: QtBot, page: BobbinsPage, text: str) -> None:
-    qtbot.waitUntil(lambda: text in words(page), timeout=15_000)
+    qtbot.waitUntil(lambda: text in words(page), timeout=30_000)
 
 
 def test_it_says_what_matches_and_draws_every_reading(qtbot: QtBot, page: BobbinsPage) -> None:
@@ -156,7 +156,7 @@ def test_bobbins_can_be_left_out(qtbot: QtBot, page: BobbinsPage) -> None:
     page.show()
     wait_for(qtbot, page, "B1 is thicker")
     page._which.menu().actions()[0].trigger()
-    qtbot.waitUntil(lambda: "B1 is thicker" not in words(page), timeout=15_000)
+    qtbot.waitUntil(lambda: "B1 is thicker" not in words(page), timeout=30_000)
     assert page._which.text() == "2 of 3"
     page._which.menu().actions()[1].trigger()
     wait_for(qtbot, page, "Two bobbins with two readings each are needed to compare.")
@@ -176,7 +176,7 @@ def test_other_postures_are_looked_up(qtbot: QtBot, page: BobbinsPage, path: Pat
     wait_for(qtbot, page, "B2 and B3 match.")
     page._posture.setCurrentIndex(page._posture.findData("washed"))
     page._posture.activated.emit(page._posture.currentIndex())
-    qtbot.waitUntil(lambda: "match." not in words(page), timeout=15_000)
+    qtbot.waitUntil(lambda: "match." not in words(page), timeout=30_000)
     wait_for(qtbot, page, "No readings taken this way on these bobbins.")
 
 
@@ -200,7 +200,7 @@ def test_without_a_spin_it_says_where_to_begin(qtbot: QtBot, tmp_path: Path) -> 
     page = BobbinsPage(Preferences(tmp_path / "window.ini"), desk)
     qtbot.addWidget(page)
     page.show()
-    qtbot.waitUntil(lambda: not page._spin.isEnabled(), timeout=15_000)
+    qtbot.waitUntil(lambda: not page._spin.isEnabled(), timeout=30_000)
     assert "log readings on the Gauge page" in words(page)
     page.stop()
     desk.close()

@@ -76,7 +76,7 @@ def hover(chart: DriftChart, entry: int, qtbot: QtBot) -> None:
         settle()
         return chart._details.isVisible()
 
-    qtbot.waitUntil(shown, timeout=5000)
+    qtbot.waitUntil(shown, timeout=30_000)
 
 
 def turn_wheel(plot: DriftPlot, at: QPoint, notches: int, held: Qt.KeyboardModifier) -> None:

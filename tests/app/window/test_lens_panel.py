@@ -94,7 +94,7 @@ def test_by_itself_only_still_cards_in_new_poses(qtbot: QtBot, panel: LensPanel)
     give(qtbot, panel, frame(1))
     assert len(panel.views) == 2
     panel.by_itself.setChecked(True)
-    with qtbot.waitSignal(panel.frame_wanted, timeout=5000):
+    with qtbot.waitSignal(panel.frame_wanted, timeout=30_000):
         pass
     panel.hide()
     assert not panel.by_itself.isChecked()

@@ -212,7 +212,7 @@ def test_the_pointer_reads_the_profile(
         settle()
         return profile._details.isVisible()
 
-    qtbot.waitUntil(shown, timeout=5000)
+    qtbot.waitUntil(shown, timeout=30_000)
     text = profile._details.text()
     assert text.splitlines()[0] in ("at 21 mm", "at 22 mm")
     assert f"{strand.along.diameter_mm[entry]:.2f}" in text

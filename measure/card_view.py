@@ -11,6 +11,7 @@ from measure.card import Card, Marker
 from measure.edge_reading import BORDER_REACH_PX, EdgesSeen, read_edges
 from measure.lens import Lens
 from measure.marker_search import MarkersSeen, find_markers, follow_markers
+from measure.medians import median
 from measure.picture import Picture
 from measure.plane_fit import (
     CENTRE_SD_CROPPED,
@@ -99,7 +100,7 @@ def view_card(
     fit: Fit[Pinhole] | Fit[Affine]
     if np.count_nonzero(own_read.good) >= _FEWEST_BORDERS:
         sightings = edge_sightings(own_edges, own_read, rough)
-        blur_px = float(np.median(own_read.sigma_px[own_read.good]))
+        blur_px = median(own_read.sigma_px[own_read.good])
         fit = _fit_camera(picture, rough, sightings, _edge_floor_px(own_read, blur_px), lens)
     else:
         sightings = corners
@@ -140,7 +141,7 @@ def _read_borders(picture: Picture, edges: PrintedEdges, rough: Pinhole) -> Edge
     read = read_edges(picture.pixels, edges, rough, spread_mm=spread_mm)
     if not read.good.any():
         return read_edges(picture.pixels, edges, rough, spread_mm=spread_mm, reach_px=20.0)
-    sigma_px = float(np.median(read.sigma_px[read.good]))
+    sigma_px = median(read.sigma_px[read.good])
     if 3.0 * sigma_px <= BORDER_REACH_PX:
         return read
     return read_edges(picture.pixels, edges, rough, spread_mm=spread_mm, reach_px=4.5 * sigma_px)
@@ -148,7 +149,7 @@ def _read_borders(picture: Picture, edges: PrintedEdges, rough: Pinhole) -> Edge
 
 def _edge_floor_px(read: EdgesSeen, blur_px: float) -> float:
     """How far an edge is trusted: less in a soft picture and in one sharpened by its camera."""
-    sharpened = max(float(np.median(read.overshoot[read.good])), 0.0)
+    sharpened = max(median(read.overshoot[read.good]), 0.0)
     return EDGE_NOISE_FLOOR_PX * max(1.0, blur_px) + 0.5 * sharpened
 
 

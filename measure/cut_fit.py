@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from measure.medians import median
 from measure.shading import Curves, Grid, blur_curves
 
 Floats = NDArray[np.float64]
@@ -121,7 +122,7 @@ def pooled(samples: Samples, table: Table, half_width_mm: float, middle_mm: floa
     typical_u = samples.u_mm[:: max(1, len(samples.u_mm) // 16)].mean(axis=0)
     xi = (typical_u - middle_mm) / half_width_mm
     here = np.interp(xi, grid.xi, bend)
-    span = float(np.median(np.diff(xi)))
+    span = median(np.diff(xi))
     # A pool of m samples bends away by curvature times its span squared over 24.
     most = np.clip(np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span, 1.0, _MOST_POOLED)
     starts, left = [0], float(most[0])
@@ -224,7 +225,7 @@ def fit_cuts(
         strand=kept.strand,
         ground=kept.ground,
         misfit=np.sqrt(kept.cost / np.maximum(share, 1.0)),
-        contrast=_contrast(table, float(np.median(best_a)), kept.strand, kept.ground),
+        contrast=_contrast(table, median(best_a), kept.strand, kept.ground),
     )
 
 

@@ -20,6 +20,7 @@ from measure.lining_up import (
     mean_profiles,
     samples_of,
 )
+from measure.medians import median, medians
 from measure.profiles import Cuts
 from measure.shading import (
     Light,
@@ -275,7 +276,7 @@ def _final_pass(
         curves = curves_of(cuts, index, fit.light, rim, fit.no_ground, half, blur_mm)
         half_mm, middle_mm = start.half_width_mm[index], start.middle_mm[index]
         table = make_table(curves, around(half_mm, False), blur_mm, rim.softness)
-        samples = pooled(samples_of(cuts, index), table, half, float(np.median(middle_mm)))
+        samples = pooled(samples_of(cuts, index), table, half, median(middle_mm))
         pairs = fit_cuts(table, samples, half_mm, middle_mm, 4)
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine))
     return StrandDiameter(
@@ -311,9 +312,9 @@ def _ground_diameter(
     mine: list[int],
 ) -> GroundDiameter:
     # A cut that something foreign lies on (a hair, a neighbour) does not fit like the others.
-    typical = float(np.median(pairs.misfit))
+    typical = median(pairs.misfit)
     log_half = np.log(pairs.half_width_mm)
-    middle = float(np.median(log_half))
+    middle = median(log_half)
     good = (pairs.misfit <= 3.5 * typical) & (np.abs(log_half - middle) < 0.9)
     half = pairs.half_width_mm[good] * core_half_width(rim) * (1.0 + _FUZZ_BIAS[ground] * rim.halo)
     kept = index[good]
@@ -324,8 +325,8 @@ def _ground_diameter(
             cuts.view_tan[kept] - pairs.middle_mm[good] / cuts.camera_height_mm,
             np.full(len(kept), cuts.camera_height_mm),
         )
-    contrast = float(np.median(pairs.contrast))
-    level = np.median(pairs.strand, axis=0)
+    contrast = median(pairs.contrast)
+    level = medians(pairs.strand, axis=0)
     return GroundDiameter(
         ground=ground,
         index=kept,
@@ -336,7 +337,7 @@ def _ground_diameter(
         u_light=float(np.sqrt(np.mean(fit.u_log_half_width[mine] ** 2))),
         strand_level=float(pairs.strand.mean()),
         contrast=contrast,
-        face_contrast=float(np.median(pairs.ground - pairs.strand, axis=0).max()),
+        face_contrast=float(medians(pairs.ground - pairs.strand, axis=0).max()),
         neutral=bool(np.ptp(level) < 0.05 and level.min() > 0.12),
         black=bool(level.max() < 0.15),
         misfit=float(np.mean(fit.misfit[mine])) / max(contrast, 1e-3),

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from measure.linear_light import decode_srgb
+from measure.medians import median, medians
 from measure.printed_edges import PrintedEdges
 from measure.results import Floats
 
@@ -295,7 +296,7 @@ def _fit_steps(
     total = np.maximum(w.sum(axis=1), 1.0)
     scatter = np.sqrt(np.sum(w * residual**2, axis=1) / total)
     kept = np.count_nonzero(weight.any(axis=2), axis=1)
-    typical = float(np.median(contrast)) if count else 0.0
+    typical = median(contrast) if count else 0.0
     good = (
         (kept >= lines // 2)
         & (contrast > 0.3 * typical)
@@ -354,8 +355,8 @@ def _first_look(
     spacing = 2 * reach[:, None] / np.maximum(used.sum(axis=2), 1)
     filled = np.sum(np.where(used, paper[:, None, None] - light, 0.0), axis=2) / contrast
     crossing = filled * spacing - reach[:, None]
-    middle = np.median(crossing, axis=1)
-    spread = 1.4826 * np.median(np.abs(crossing - middle[:, None]), axis=1)
+    middle = medians(crossing, axis=1)
+    spread = 1.4826 * medians(np.abs(crossing - middle[:, None]), axis=1)
     agree = np.abs(crossing - middle[:, None]) <= np.maximum(4 * spread, 0.6)[:, None]
     offset = np.clip(middle, -0.6 * reach, 0.6 * reach)
     return offset, ink, paper, agree
@@ -374,5 +375,5 @@ def _undisturbed_lines(residual: Floats, weight: Floats) -> NDArray[np.bool_]:
     """Lines (n, k) whose scatter is like the others': no hair, no thumb."""
     number = np.maximum(weight.sum(axis=2), 1.0)
     scatter = np.sqrt(np.sum(weight * residual**2, axis=2) / number)
-    usual = np.median(scatter, axis=1, keepdims=True)
+    usual = medians(scatter, axis=1)[:, None]
     return np.asarray(scatter <= 3.0 * usual + 1e-9)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.edge_reading import EdgesSeen
+from measure.medians import median
 from measure.picture import Picture
 from measure.plane_map import Floats
 from measure.printed_edges import PrintedEdges
@@ -89,9 +90,9 @@ def measure_edge_spread(picture: Picture, scale: Scale) -> EdgeSpread:
         u_sigma_y_mm=u_y,
         sigma_x_mm=sigma_x_mm,
         u_sigma_x_mm=u_x,
-        sigma_y_px=float(np.median(across.sigma_px)),
-        sigma_x_px=float(np.median(along.sigma_px)),
-        overshoot=float(np.median(np.concatenate([across.overshoot, along.overshoot]))),
+        sigma_y_px=median(across.sigma_px),
+        sigma_x_px=median(along.sigma_px),
+        overshoot=median(np.concatenate([across.overshoot, along.overshoot])),
         clipped_share=float(np.mean(np.concatenate([across.clipped, along.clipped]))),
         edges_used=len(across.sigma_px) + len(along.sigma_px),
         scale=scale,
@@ -152,15 +153,15 @@ def _smooth_surface(basis: Floats, values: Floats) -> Floats:
         normal = basis.T @ weighted + flatness * np.mean(weight)
         surface = np.asarray(np.linalg.solve(normal, weighted.T @ values), np.float64)
         residual = np.abs(values - basis @ surface)
-        scale = max(1.4826 * float(np.median(residual)), 1e-4)
+        scale = max(1.4826 * median(residual), 1e-4)
         weight = np.minimum(1.0, 1.5 * scale / np.maximum(residual, 1e-12)).astype(np.float64)
     return surface
 
 
 def _middle(sigma_mm: Floats) -> tuple[float, float]:
     """Median of spreads (n,) and its standard uncertainty."""
-    middle = float(np.median(sigma_mm))
-    spread = 1.4826 * float(np.median(np.abs(sigma_mm - middle)))
+    middle = median(sigma_mm)
+    spread = 1.4826 * median(np.abs(sigma_mm - middle))
     # A median scatters 1.2533 times as much as a mean of Gaussian values.
     u = 1.2533 * spread / np.sqrt(len(sigma_mm))
     return middle, float(np.hypot(u, LEAST_DOUBT * middle))

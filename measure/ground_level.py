@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.medians import medians
 from measure.regions import Region
 
 Floats = NDArray[np.float64]
@@ -113,8 +114,8 @@ def _fill(
     noises = np.full((n, channels), 0.01)
     if have.any():
         typical_level, typical_noise = (
-            np.median(level[have], axis=0),
-            np.median(noise[have], axis=0),
+            medians(level[have]),
+            medians(noise[have]),
         )
         per_cut = np.where(have[:, None], level, typical_level)[stretch]
         noises = np.where(have[:, None], noise, typical_noise)[stretch]

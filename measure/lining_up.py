@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from measure.cut_fit import Samples, fit_cuts, make_table, pooled
 from measure.light_fit import LightFit, MeanProfile
+from measure.medians import median, medians
 from measure.profiles import Cuts
 from measure.shading import Curves, Light, Rim, aspect, grid, light_up, outline, steps_for
 
@@ -62,23 +63,23 @@ def find_lines(
     for ground in np.unique(cuts.ground[cuts.valid]):
         index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
         some = index[:: 4 * max(1, len(index) // _ENOUGH)]
-        typical = float(np.median(half[some]))
+        typical = median(half[some])
         curves = curves_of(cuts, index, light, rim, no_ground, typical, blur_mm)
         table = make_table(curves, around(half[some], start is None), blur_mm, rim.softness)
         samples = samples_of(cuts, some)
         if start is not None:
-            samples = pooled(samples, table, typical, float(np.median(middle[some])))
+            samples = pooled(samples, table, typical, median(middle[some]))
         pairs = fit_cuts(table, samples, half[some], middle[some], 8 if start is None else 5)
         # Once the light is known a single cut may be believed, unless it stands quite alone.
-        spread = 0.0 if start is None else 0.35 * float(np.median(half[some]))
+        spread = 0.0 if start is None else 0.35 * median(half[some])
         half[index] = np.interp(index, some, _calm(pairs.half_width_mm, spread))
         middle[index] = np.interp(index, some, _calm(pairs.middle_mm, spread))
         # Where a dyed strand meets a ground of its own brightness a cut says little.
-        plain = pairs.contrast > 0.5 * np.median(pairs.contrast)
-        plain &= pairs.u_log_half_width <= 3.0 * np.median(pairs.u_log_half_width)
+        plain = pairs.contrast > 0.5 * median(pairs.contrast)
+        plain &= pairs.u_log_half_width <= 3.0 * median(pairs.u_log_half_width)
         exact[some[plain]] = True
-        wander[index] = middle[index] - np.median(middle[index])
-        contrast[index] = float(np.median(pairs.contrast))
+        wander[index] = middle[index] - median(middle[index])
+        contrast[index] = median(pairs.contrast)
         fitted[index] = True
     return Lines(half, middle, wander, contrast, fitted, exact)
 
@@ -127,18 +128,18 @@ def _mean_profile(
     ground: str,
     blur_mm: float,
 ) -> MeanProfile:
-    typical = float(np.median(start.half_width_mm[index]))
+    typical = median(start.half_width_mm[index])
     stretch = np.clip(typical / start.half_width_mm[index], 0.75, 1.33)
-    typical_middle = float(np.median(start.middle_mm[index]))
+    typical_middle = median(start.middle_mm[index])
     u = typical_middle + (cuts.u_mm[index] - start.middle_mm[index, None]) * stretch[:, None]
-    pitch = float(np.median(np.diff(cuts.u_mm[index[0]])))
+    pitch = median(np.diff(cuts.u_mm[index[0]]))
     reach = min(float(np.abs(cuts.u_mm).max()), 9.5 * typical)
     bins = int(2 * reach / pitch)
     place = np.rint((u + reach) / (2 * reach) * bins).astype(int)
     inside = (place >= 0) & (place < bins + 1) & (cuts.weight[index] > 0)
     at, weight = place[inside], cuts.weight[index][inside].astype(float)
     total = np.bincount(at, weight, bins + 1)
-    good = total > 0.1 * np.median(total[total > 0])
+    good = total > 0.1 * median(total[total > 0])
     mean_u = np.bincount(at, weight * u[inside], bins + 1)[good] / total[good]
     shown = cuts.light[index][inside].T
     light = np.stack(
@@ -204,8 +205,8 @@ def _calm(values: Floats, spread: float) -> Floats:
     One bad cut must not lead its neighbours.
     """
     if len(values) < 5:
-        middle = np.full(len(values), float(np.median(values)))
+        middle = np.full(len(values), median(values))
     else:
         padded = np.concatenate([values[:2][::-1], values, values[-2:][::-1]])
-        middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+        middle = medians(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
     return np.asarray(np.where(np.abs(values - middle) > spread, middle, values))

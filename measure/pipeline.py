@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from measure.diameter import LaneSeen, measure_diameters
 from measure.edge_spread import EdgeSpread, measure_edge_spread
 from measure.errors import MeasureError
+from measure.medians import median
 from measure.notes import refusal
 from measure.paper import cut_out, paper_level
 from measure.picture import Picture, read_picture
@@ -184,7 +185,7 @@ def _read_lane(
     for i, blur_mm, found in zip(shown, blurs, found_all, strict=True):
         around = Surroundings(
             scale=known.scale,
-            blur_px=blur_mm / float(np.median(found.cuts.mm_per_px)),
+            blur_px=blur_mm / median(found.cuts.mm_per_px),
             overshoot=known.edges.overshoot,
             eaten_px=eaten_px,
             chart=chart,

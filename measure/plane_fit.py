@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from measure.edge_reading import EdgesSeen
 from measure.lens import Lens
+from measure.medians import median
 from measure.plane_map import Affine, Floats, Pinhole
 from measure.printed_edges import PrintedEdges
 
@@ -190,7 +191,7 @@ def fit_plane(
         free = max(float(trusted.sum()) - spent, 1.0)
         previous = noise_px
         noise_px = max(floor_px, float(np.sqrt(np.sum(residuals[trusted] ** 2) / free)))
-        spread = max(1.4826 * float(np.median(np.abs(residuals))), floor_px)
+        spread = max(1.4826 * median(np.abs(residuals)), floor_px)
         again = np.abs(residuals) <= 5.0 * spread
         settled = bool(np.all(again == trusted)) and abs(noise_px / previous - 1) < 0.1
         if again.sum() > 0.5 * count:

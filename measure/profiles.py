@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from measure.ground_level import PER_CUT, read_levels
 from measure.linear_light import decode_srgb
+from measure.medians import median
 from measure.picture import Picture
 from measure.regions import Region
 from measure.scale import Scale
@@ -88,7 +89,7 @@ def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_m
     middle_card = region.to_card(np.stack([at, across], axis=1))
     axes = np.array([region.along, region.across])
     mm_per_px = scale.mm_per_px(middle_card, normals @ axes)
-    pitch = float(np.median(mm_per_px))
+    pitch = median(mm_per_px)
 
     half = float(np.clip(max(3.2 * line.width_mm, line.reach_mm + 0.6), 1.1, 9.0))
     u_step = max(pitch, 2.0 * half / _MOST_SAMPLES, line.width_mm / 48.0)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from measure.diameter import GroundDiameter, StrandDiameter
 from measure.evenness import cv_percent, find_uneven_places
+from measure.medians import median
 from measure.notes import caution, refusal
 from measure.profiles import CUT_MM, Cuts
 from measure.results import Along, Caution, Outline, Refusal, StrandReading
@@ -72,7 +73,7 @@ def read_strand(
 ) -> StrandReading | Refusal:
     """The reading of one strand, or why there is none."""
     cuts = strand.cuts
-    pitch_mm = float(np.median(cuts.mm_per_px))
+    pitch_mm = median(cuts.mm_per_px)
     rough_px = cuts.line.width_mm / pitch_mm
     if rough_px < 0.75 * NEEDED_PX:
         return too_few_pixels(rough_px, number)

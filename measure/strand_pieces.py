@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from measure.linear_light import decode_srgb
+from measure.medians import median
 from measure.picture import Picture
 from measure.regions import Region
 from measure.scale import Scale
@@ -151,7 +152,7 @@ def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | No
                 too_fine_px = max(too_fine_px, float(thing.middle_span))
             continue
         pieces.append(piece)
-    typical = np.array([_median(channel) for channel in ground])
+    typical = np.array([median(channel) for channel in ground])
     return Findings(tuple(pieces), tuple(covered), beside, too_fine_px, typical)
 
 
@@ -251,7 +252,7 @@ def _believable(ground: Singles, grounds: NDArray[np.str_], usable: Mask) -> Mas
     good = np.ones(len(level), bool)
     light, dark = (grounds == "light") & usable, (grounds == "dark") & usable
     if light.any():
-        typical = np.median(level[light])
+        typical = median(level[light])
         good &= ~light | ((level > 0.35 * typical) & (level < 2.5 * typical))
         good &= ~dark | (level < 0.45 * typical)
     return good
@@ -274,7 +275,7 @@ def _things(
         there = filled > 0
         top = np.argmax(here, axis=0)
         span = (h - np.argmax(here[::-1], axis=0) - top)[there]
-        middle_span = _median(span)
+        middle_span = median(span)
         steady = np.abs(span - middle_span) <= max(3.0, 0.5 * middle_span)
         tops = top[there] + y
         yield _Thing(
@@ -299,7 +300,7 @@ def _stands_out(thing: _Thing, strongest: Singles) -> bool:
     """True when there is enough of the thing to be a strand too fine to follow."""
     h, w = thing.here.shape
     strength = strongest[thing.y : thing.y + h, thing.x : thing.x + w] * thing.here
-    return _median(strength.sum(axis=0)[_kept(thing)]) > 0.3
+    return median(strength.sum(axis=0)[_kept(thing)]) > 0.3
 
 
 def _piece(thing: _Thing, flat: _Flat, ground: Singles) -> Piece | None:
@@ -322,7 +323,7 @@ def _piece(thing: _Thing, flat: _Flat, ground: Singles) -> Piece | None:
     own = flat.light[:, thing.y : thing.y + h, columns]
     share = own / np.maximum(ground[:, None, columns], 1e-4)
     darkest = np.where(thing.here, share.mean(axis=0), 9.0).min(axis=0)
-    typical = np.array([_median(channel[thing.here & keep[None]]) for channel in share])
+    typical = np.array([median(channel[thing.here & keep[None]]) for channel in share])
     return Piece(
         stretch=thing.stretch,
         along=xs,
@@ -331,7 +332,7 @@ def _piece(thing: _Thing, flat: _Flat, ground: Singles) -> Piece | None:
         start=(float(xs[0]), bend_start),
         stop=(float(xs[-1]), bend_stop),
         slope=slope,
-        remains=_median(darkest[keep]),
+        remains=median(darkest[keep]),
         neutral=bool(typical.max() < 0.99 and np.ptp(typical) < 0.06),
     )
 
@@ -350,17 +351,9 @@ def _sharpened(mask: NDArray[np.uint8], strength: NDArray[np.float32]) -> NDArra
             continue
         box = np.s_[y : y + h, x : x + w]
         own = np.where(labels[box] == label, strength[box], 0.0)
-        depth = _median(own.max(axis=0))
+        depth = median(own.max(axis=0))
         out[box] |= (own > 0.35 * depth).astype(np.uint8)
     return out
-
-
-def _median(values: NDArray[Any]) -> float:
-    """Median of a small array; NumPy's own spends far longer on its checks."""
-    ordered = values.flatten()
-    ordered.sort()
-    n = len(ordered)
-    return 0.5 * (float(ordered[(n - 1) // 2]) + float(ordered[n // 2]))
 
 
 def straight_line(x: Floats, y: Floats) -> tuple[float, float]:

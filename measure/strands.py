@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.medians import median
 from measure.picture import Picture
 from measure.regions import Region
 from measure.scale import Scale
@@ -143,10 +144,9 @@ def _centreline(chain: Chain, region: Region) -> Centreline | None:
         # Black or white: the other bands cannot show it, and nothing need lie over it there.
         index = region.stretch_index(at, 0.0)
         seen |= np.array([s.ground not in kinds for s in region.stretches])[np.maximum(index, 0)]
-    width = float(np.median([p.width for p in lead]))
+    width = median(np.array([p.width for p in lead]))
     reach = max(
-        float(np.median(np.abs(p.across - np.interp(p.along, at, smooth)))) + p.width / 2
-        for p in chain
+        median(np.abs(p.across - np.interp(p.along, at, smooth))) + p.width / 2 for p in chain
     )
     return Centreline(region, at, smooth, width, reach, seen)
 
@@ -160,7 +160,7 @@ def _shift_on_light(chain: Chain, light: list[Piece]) -> float:
         edge = 0.5 * (before.stop[0] + after.start[0])
         jump = _carried(after, after.start, edge) - _carried(before, before.stop, edge)
         jumps.append(jump if after in light else -jump)
-    return float(np.median(jumps)) if jumps else 0.0
+    return median(np.array(jumps)) if jumps else 0.0
 
 
 def _carried(piece: Piece, end: tuple[float, float], along_mm: float) -> float:

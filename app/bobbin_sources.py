@@ -13,20 +13,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol, TypeVar
 
-import numpy as np
-
 from app import UseError
+from app.reading_points import points_of
 from measure.band import Band
-from measure.drift import SHARED_PARTS, ReadingPoint
+from measure.drift import ReadingPoint
+from measure.results import shared_doubt_mm
 
 if TYPE_CHECKING:
-    from app.notebook.records import Bobbin, LoggedReading, Posture, Spin
+    from app.notebook.records import Bobbin, Posture, Spin
     from app.notebook.store import Notebook
 
 FILE_ENDINGS: Final = (".json", ".csv")
-
-_SHARED_FROM: Final = 20
-"""Readings of a bobbin whose budgets are looked up; the others share as large a part of theirs."""
 
 _NAME_LETTERS: Final = 60
 _TWIST: Final = ("S", "Z")
@@ -140,7 +137,7 @@ def from_notebook(
         out.append(
             ComparedBobbin(
                 name=name,
-                points=_points(notebook, kept),
+                points=points_of(kept),
                 cards=frozenset(r.printed_card for r in kept),
                 length_mm=math.fsum(r.length_mm for r in kept),
                 turns_per_inch=_mean([r.turns_per_inch for r in kept]),
@@ -151,31 +148,6 @@ def from_notebook(
             )
         )
     return out
-
-
-def _points(notebook: Notebook, readings: Sequence[LoggedReading]) -> tuple[ReadingPoint, ...]:
-    """Points whose shared doubt is the share that some of the readings' budgets give it."""
-    some = np.unique(
-        np.linspace(0, len(readings) - 1, min(len(readings), _SHARED_FROM)).astype(int)
-    )
-    shares = []
-    for index in some.tolist():
-        strand = notebook.reading(readings[index].id).reading
-        if strand is not None and strand.u_diameter_mm > 0:
-            point = ReadingPoint.of_strand(strand)
-            shares.append(point.u_shared_mm / point.diameter_mm)
-    shared = float(np.median(shares)) if shares else 0.0
-    return tuple(
-        ReadingPoint(
-            diameter_mm=r.diameter_mm,
-            u_diameter_mm=r.u_diameter_mm,
-            cv_percent=r.cv_percent,
-            spun_g=r.spun_g,
-            sitting=r.sitting_id,
-            u_shared_mm=min(shared * r.diameter_mm, r.u_diameter_mm),
-        )
-        for r in readings
-    )
 
 
 # --- from files -------------------------------------------------------------------------------
@@ -274,14 +246,15 @@ def _point(row: Mapping[str, Any]) -> ReadingPoint:
     if diameter is None or u is None:
         raise ValueError("it has no diameter_mm or no u_diameter_mm")
     budget = row.get("budget_mm")
-    budget = budget if isinstance(budget, dict) else {}
-    shared = math.hypot(*(_number(budget, part) or 0.0 for part in SHARED_PARTS))
+    known = (
+        {part: _number(budget, part) or 0.0 for part in budget} if isinstance(budget, dict) else {}
+    )
     return ReadingPoint(
         diameter_mm=diameter,
         u_diameter_mm=u,
         cv_percent=_number(row, "cv_percent"),
         spun_g=_number(row, "spun_g"),
-        u_shared_mm=min(shared, u),
+        u_shared_mm=shared_doubt_mm(known, u),
     )
 
 

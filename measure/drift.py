@@ -60,10 +60,6 @@ STEADY_PERCENT: Final = 10.0
 NORMAL_95: Final = 1.959964
 """Half width of a normal 95 % interval in standard deviations."""
 
-SHARED_PARTS: Final = ("scale", "light", "core_and_halo", "relief", "burnt_out")
-"""Parts of a reading's budget that are alike in readings taken the same way: they move all
-readings of a bobbin together and are no drift, but do not average out of its mean."""
-
 State = Literal["too_few", "unclear", "steady", "thicker", "thinner"]
 
 
@@ -92,14 +88,13 @@ class ReadingPoint:
         cls, strand: StrandReading, *, spun_g: float | None = None, sitting: str = ""
     ) -> ReadingPoint:
         """The point of a strand's reading, its shared doubt taken from its budget."""
-        shared = math.hypot(*(strand.budget_mm.get(name, 0.0) for name in SHARED_PARTS))
         return cls(
             diameter_mm=strand.diameter_mm,
             u_diameter_mm=strand.u_diameter_mm,
             cv_percent=strand.cv_percent,
             spun_g=spun_g,
             sitting=sitting,
-            u_shared_mm=min(shared, strand.u_diameter_mm),
+            u_shared_mm=strand.u_shared_mm,
         )
 
     @property

@@ -7,14 +7,26 @@ intervals are 95 %; `u_` is a standard uncertainty.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Interval = tuple[float, float]
+
+SHARED_PARTS: Final = ("scale", "light", "core_and_halo", "relief", "burnt_out")
+"""Parts of a reading's budget that are alike in readings taken the same way: they move all
+readings of a bobbin together and are no drift, but do not average out of its mean."""
+
+
+def shared_doubt_mm(budget_mm: Mapping[str, float], u_diameter_mm: float) -> float:
+    """The part of a reading's doubt that it shares with others taken the same way, mm."""
+    shared = math.hypot(*(budget_mm.get(name, 0.0) for name in SHARED_PARTS))
+    return min(shared, u_diameter_mm)
 
 
 @dataclass(frozen=True)
@@ -121,6 +133,11 @@ class StrandReading:
     plies: int | None = None
     turns_per_inch: float | None = None
     twist: Literal["S", "Z"] | None = None
+
+    @property
+    def u_shared_mm(self) -> float:
+        """The part of `u_diameter_mm` that all readings taken this way have in common."""
+        return shared_doubt_mm(self.budget_mm, self.u_diameter_mm)
 
 
 @dataclass(frozen=True)

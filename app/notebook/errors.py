@@ -16,6 +16,11 @@ PROBLEMS: Final[dict[str, tuple[str, str]]] = {
         "{name} cannot be written to: the file or its folder is read-only.",
         "Give yourself the right to write there, or copy the notebook to a folder of your own.",
     ),
+    "not_brought_up": (
+        "{name} is of an older Slubwise and was not brought up to date, since no copy of it "
+        "as it is could be kept beside it: {detail}",
+        "Make room for that copy; until then it can be looked at here.",
+    ),
     "disk_full": (
         "The disk is full, so nothing more could be written to {name}; "
         "everything logged before is safe.",

@@ -28,6 +28,7 @@ from app.notebook.rows import (
     SPIN_COLUMNS,
     bobbin_of,
     bobbin_values,
+    clean,
     insert,
     reading_of,
     reading_values,
@@ -38,6 +39,7 @@ from app.notebook.rows import (
     spin_of,
     spin_values,
 )
+from app.notebook.shared import known_shared, scale_text
 from app.notebook.store import Notebook, put_reading
 from app.notebook.undo import bobbins_of_skein, set_bobbins_of_skein
 
@@ -247,6 +249,9 @@ class _Importer:
         if (jpeg is not None) != reading.has_picture:
             raise ValueError(f"{at}.picture_jpeg and has_picture do not agree")
         values = reading_values(reading)
+        if "u_shared_mm" not in plain:  # written before lists had it
+            values["u_shared_mm"] = known_shared(reading.reading)
+            values["scale_from"] = clean(scale_text(reading.scale))
         taken = self._db.execute(
             "SELECT 1 FROM reading WHERE bobbin_id = ? AND number = ?",
             (reading.bobbin_id, reading.number),

@@ -90,6 +90,7 @@ class NotebookFile:
                 db.execute("PRAGMA query_only = ON")
             elif edition < len(steps):
                 if edition:
+                    _try_to_write(db)
                     _keep_before(db, self.path, edition)
                 _turn_wal_on(db)
                 bring_up(db, steps)
@@ -100,17 +101,22 @@ class NotebookFile:
             if kind not in _NO_WRITING or not self.path.exists():
                 raise
             self._to_close.close()
-            return self._opened_to_read(error)
+            return self._opened_to_read(explained(error, self.path))
+        except _NotKeptError as error:
+            self._to_close.close()
+            return self._opened_to_read(error.why)
         return db
 
-    def _opened_to_read(self, error: sqlite3.Error) -> sqlite3.Connection:
-        self.why_not = explained(error, self.path)
+    def _opened_to_read(self, why_not: NotebookError) -> sqlite3.Connection:
+        self.why_not = why_not
         db = self._to_close.enter_context(open_to_read(self.path))
         edition = _known_edition(db, self.path)
         if edition == 0:
             raise self.why_not
         if edition > len(self._steps):
             self.why_not = problem("newer_notebook", name=self.path)
+        if edition < len(self._steps):
+            db = self._to_close.enter_context(_brought_up_apart(db, self.path, self._steps))
         return db
 
     def _open_again(self) -> None:
@@ -312,8 +318,44 @@ def _turn_wal_on(db: sqlite3.Connection) -> None:
             time.sleep(0.02)
 
 
+class _NotKeptError(Exception):
+    """An older notebook could not be copied, and so is not to be brought up to date."""
+
+    def __init__(self, why: NotebookError) -> None:
+        super().__init__(why)
+        self.why = why
+
+
 def _keep_before(db: sqlite3.Connection, path: Path, edition: int) -> None:
-    """Leave a copy of an older notebook beside it before it is brought up to date."""
+    """Leave a copy of an older notebook beside it before it is brought up to date.
+
+    Raises `_NotKeptError` when there is no room for it or no right to write it.
+    """
     from app.notebook.backup import copy_to
 
-    copy_to(db, path, path.with_name(f"{path.stem}-edition-{edition}{path.suffix}"))
+    kept = path.with_name(f"{path.stem}-edition-{edition}{path.suffix}")
+    try:
+        copy_to(db, path, kept)
+    except NotebookError as error:
+        if error.code == "disk_full":
+            raise _NotKeptError(problem("disk_full", name=path)) from error
+        if error.code in ("read_only", "not_written", "bad_target", "disk_failed"):
+            raise _NotKeptError(problem("not_brought_up", name=path, detail=error.text)) from error
+        raise
+
+
+@contextmanager
+def _brought_up_apart(
+    db: sqlite3.Connection, path: Path, steps: Sequence[Step]
+) -> Iterator[sqlite3.Connection]:
+    """An older notebook that cannot be written to, as it would look if it could."""
+    with tempfile.TemporaryDirectory(prefix="slubwise-") as folder:
+        try:
+            copy = connect(Path(folder) / f"notebook{SUFFIX}", "rwc")
+        except sqlite3.OperationalError as error:
+            raise problem("disk_failed", name=path, detail=error) from error
+        with closing(copy):
+            db.backup(copy)
+            bring_up(copy, steps)
+            copy.execute("PRAGMA query_only = ON")
+            yield copy

@@ -107,6 +107,12 @@ class LoggedReading:
     scale: ScaleSummary | None = None
     """Where the millimetres came from; left out of lists."""
     taken_back_at: datetime | None = None
+    u_shared_mm: float | None = None
+    """The part of `u_diameter_mm` common to all readings taken this way; None: not known."""
+    scale_from: str = ""
+    """Where the millimetres came from: "card desk 1", "dpi", "marks"; empty: not known."""
+    printed_card_id: str = ""
+    """Which print of the card it was, whatever it is called by now; empty: nobody said."""
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,7 @@ READING_COLUMNS: Final = (
     "id", "sitting_id", "bobbin_id", "number", "taken_at", "posture", "diameter_mm",
     "u_diameter_mm", "low_mm", "high_mm", "cv_percent", "length_mm", "turns_per_inch", "twist",
     "spun_g", "note", "printed_card", "source", "has_picture", "taken_back_at",
+    "u_shared_mm", "scale_from", "printed_card_id",
 )  # fmt: skip
 SKEIN_COLUMNS: Final = ("id", "spin_id", "name", "method", "note", "made_at", "deleted_at")
 
@@ -165,7 +166,7 @@ def skein_values(skein: Skein) -> dict[str, Any]:
 def reading_of(row: Row) -> LoggedReading:
     """The reading of a row of READING_COLUMNS, without what the lists leave out."""
     (id_, sitting, bobbin, number, taken, posture, diameter, u, low, high, cv, length, tpi, twist,
-     grams, note, card, source, picture, back) = row  # fmt: skip
+     grams, note, card, source, picture, back, shared, scale, card_id) = row  # fmt: skip
     return LoggedReading(
         id=id_,
         sitting_id=sitting,
@@ -186,6 +187,9 @@ def reading_of(row: Row) -> LoggedReading:
         source=source,
         has_picture=bool(picture),
         taken_back_at=_time_or_none(back),
+        u_shared_mm=shared,
+        scale_from=scale,
+        printed_card_id=card_id,
     )
 
 
@@ -218,6 +222,9 @@ def reading_values(reading: LoggedReading) -> dict[str, Any]:
         "source": clean(reading.source),
         "has_picture": int(reading.has_picture),
         "taken_back_at": _text_or_none(reading.taken_back_at),
+        "u_shared_mm": _float_or_none(reading.u_shared_mm),
+        "scale_from": clean(reading.scale_from),
+        "printed_card_id": clean(reading.printed_card_id),
     }
 
 

@@ -7,6 +7,7 @@ lost goes to a bobbin that says so.
 
 from __future__ import annotations
 
+import ast
 import shutil
 import sqlite3
 import tempfile
@@ -41,6 +42,7 @@ from app.notebook.rows import (
     time_of,
 )
 from app.notebook.schema import TABLES
+from app.notebook.shared import fill_in_what_is_shared
 from app.notebook.store import Notebook
 from measure.results import Along, Caution, Outline, StrandReading
 
@@ -127,12 +129,21 @@ def _fill_up(copy: Path) -> None:
 
 
 def _save_table(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> None:
-    columns = [row[1] for row in new.execute(f"PRAGMA table_info({table})")]
-    sql = insert(table, columns).replace("INSERT", "INSERT OR IGNORE", 1)
+    """Save the rows of one table; what an older edition did not keep gets its default."""
+    blank = {
+        name: None if default is None else ast.literal_eval(default)
+        for _, name, _, _, default, _ in new.execute(f"PRAGMA table_info({table})")
+    }
+    known = {row[1] for row in old.execute(f"PRAGMA table_info({table})")}
+    if not known:
+        return
+    columns = [name for name in blank if name in known]
+    sql = insert(table, blank).replace("INSERT", "INSERT OR IGNORE", 1)
     for row in _rows(old, table, columns):
-        if _makes_sense(table, row):
+        values = blank | dict(zip(columns, row, strict=True))
+        if _makes_sense(table, tuple(values.values())):
             with suppress(sqlite3.IntegrityError, OverflowError):
-                new.execute(sql, dict(zip(columns, row, strict=True)))
+                new.execute(sql, values)
 
 
 def _rows(db: sqlite3.Connection, table: str, columns: list[str]) -> Iterator[tuple[Any, ...]]:
@@ -211,6 +222,7 @@ def _hang_up(db: sqlite3.Connection) -> Salvaged:
         "DELETE FROM skein_bobbin WHERE skein_id NOT IN (SELECT id FROM skein) "
         "OR bobbin_id NOT IN (SELECT id FROM bobbin)"
     )
+    fill_in_what_is_shared(db)
     (readings,) = db.execute("SELECT count(*) FROM reading").fetchone()
     return Salvaged(readings, len(bare), len(homeless))
 

@@ -12,6 +12,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from app.notebook.shared import fill_in_what_is_shared
+
 APPLICATION_ID: Final = 0x536C7562
 """"Slub" in ASCII."""
 
@@ -121,6 +123,16 @@ STEPS: Final[tuple[Step, ...]] = (
             )""",
             "CREATE INDEX skein_of_bobbin ON skein_bobbin (bobbin_id)",
         ),
+    ),
+    # What readings may share with others, which lists need to tell drift from doubt: how much
+    # of their doubt, the kind of scale it came from, and which print of the card.
+    Step(
+        (
+            "ALTER TABLE reading ADD COLUMN u_shared_mm REAL",
+            "ALTER TABLE reading ADD COLUMN scale_from TEXT NOT NULL DEFAULT ''",
+            "ALTER TABLE reading ADD COLUMN printed_card_id TEXT NOT NULL DEFAULT ''",
+        ),
+        fill_in_what_is_shared,
     ),
 )
 """How an empty file becomes today's notebook, an edition at a time."""

@@ -32,6 +32,7 @@ from app.notebook.rows import (
     sitting_values,
     time_text,
 )
+from app.notebook.shared import known_shared, scale_text
 from app.notebook.things import Things
 from measure.results import ScaleSummary, StrandReading
 
@@ -156,6 +157,7 @@ class Notebook(Things):
         note: str = "",
         picture_jpeg: bytes | None = None,
         scale: ScaleSummary | None = None,
+        printed_card_id: str = "",
     ) -> LoggedReading:
         """Log a reading as the next of its bobbin; it is on the disk when this returns."""
         reading = LoggedReading(
@@ -182,10 +184,13 @@ class Notebook(Things):
             has_picture=picture_jpeg is not None,
             reading=strand,
             scale=scale,
+            u_shared_mm=known_shared(strand),
+            scale_from=scale_text(scale),
+            printed_card_id=clean(printed_card_id),
         )
         values = reading_values(reading)
         packed = pack(strand)
-        scale_text = None if scale is None else json.dumps(to_plain(scale), allow_nan=False)
+        scale_json = None if scale is None else json.dumps(to_plain(scale), allow_nan=False)
         with self._file.write() as db:
             found = db.execute("SELECT bobbin_id FROM sitting WHERE id = ?", (sitting_id,))
             sitting = found.fetchone()
@@ -198,7 +203,7 @@ class Notebook(Things):
             ).fetchone()
             reading = replace(reading, bobbin_id=bobbin_id, number=number)
             values |= {"bobbin_id": bobbin_id, "number": number}
-            put_reading(db, values, packed, scale_text, _program(), picture_jpeg)
+            put_reading(db, values, packed, scale_json, _program(), picture_jpeg)
         return reading
 
     def readings(

@@ -21,6 +21,7 @@ COLUMNS: Final = (
     "spin", "bobbin", "sitting_begun_at", "number", "taken_at", "posture", "diameter_mm",
     "u_diameter_mm", "diameter_low_mm", "diameter_high_mm", "cv_percent", "length_mm",
     "turns_per_inch", "twist", "spun_g", "printed_card", "source", "note", "has_picture", "id",
+    "u_shared_mm", "scale_from", "printed_card_id",
 )  # fmt: skip
 """Columns, one row per reading; units are in the names."""
 
@@ -29,7 +30,8 @@ _FORMULA: Final = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
 _QUESTION: Final = """
     SELECT p.name, b.name, s.begun_at, r.number, r.taken_at, r.posture, r.diameter_mm,
         r.u_diameter_mm, r.low_mm, r.high_mm, r.cv_percent, r.length_mm, r.turns_per_inch, r.twist,
-        r.spun_g, r.printed_card, r.source, r.note, r.has_picture, r.id
+        r.spun_g, r.printed_card, r.source, r.note, r.has_picture, r.id,
+        r.u_shared_mm, r.scale_from, r.printed_card_id
     FROM spin p JOIN bobbin b ON b.spin_id = p.id JOIN reading r ON r.bobbin_id = b.id
         JOIN sitting s ON s.id = r.sitting_id
     WHERE p.deleted_at IS NULL AND b.deleted_at IS NULL AND r.taken_back_at IS NULL

@@ -538,12 +538,10 @@ class GaugePage(QWidget):
         return f"{25.4 / (diameter_mm * self._preferences.wrap_factor):.1f} WPI"
 
     def _watch_drift(self) -> None:
-        from measure.drift import ReadingPoint, watch_drift
+        from app.reading_points import points_of
+        from measure.drift import watch_drift
 
-        points = [
-            ReadingPoint(r.diameter_mm, r.u_diameter_mm, r.cv_percent, r.spun_g, r.sitting_id)
-            for r in self._readings
-        ]
+        points = points_of(self._readings)
         if not points:
             self.chart.set_trend(None)
             self._drift.clear()
@@ -726,8 +724,9 @@ class GaugePage(QWidget):
         printer = Printer() if card is None else card.printer()
         self._settings = replace(self._settings, printer=printer)
         self.session.set_settings(self._settings)
-        name = "" if card is None else card.name
-        self.session.set_bench(replace(self.session.bench, printed_card=name))
+        name, card_id = ("", "") if card is None else (card.name, card.id)
+        bench = replace(self.session.bench, printed_card=name, printed_card_id=card_id)
+        self.session.set_bench(bench)
 
     @property
     def lens(self) -> Lens | None:

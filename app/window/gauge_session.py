@@ -50,6 +50,8 @@ class Bench:
     """Its id; empty: the first reading makes a bobbin."""
     posture: Posture
     printed_card: str
+    """What the print of the card is called, and its id; empty: nobody said which it is."""
+    printed_card_id: str = ""
     spun_g: float | None = None
     note: str = ""
 
@@ -346,6 +348,7 @@ def _log_into(
         note=bench.note,
         picture_jpeg=picture_jpeg,
         scale=scale,
+        printed_card_id=bench.printed_card_id,
     )
     return logged, bobbin
 

@@ -18,12 +18,12 @@ from measure.band import Band
 from measure.drift import (
     FIRST_READINGS,
     RECENT_READINGS,
-    SHARED_PARTS,
     Drift,
     ReadingPoint,
     trend_of,
     watch_drift,
 )
+from measure.results import SHARED_PARTS
 
 DEFINITIONS = Path(__file__).parents[2] / "docs" / "definitions.md"
 

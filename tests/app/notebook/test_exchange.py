@@ -53,6 +53,7 @@ def fill(notebook: Notebook, sitting: Sitting, log: Log) -> None:
             note=text,
             source=text,
             printed_card=text,
+            printed_card_id=text,
             spun_g=seed / 3,
             picture_jpeg=bytes(range(seed)) if seed % 3 else None,
         )
@@ -124,6 +125,23 @@ def test_without_pictures_the_rest_is_there(notebook: Notebook, log: Log, tmp_pa
         assert there == replace(reading, has_picture=False)
         assert copy.picture(reading.id) is None
         assert copy.check().problems == ()
+
+
+def test_what_an_older_file_does_not_tell_is_taken_from_what_it_does(
+    notebook: Notebook, log: Log, tmp_path: Path
+) -> None:
+    reading = log(1)
+    file = tmp_path / "old.json"
+    export_json(notebook, file)
+    document = json.loads(file.read_text(encoding="utf-8"))
+    for name in ("u_shared_mm", "scale_from", "printed_card_id"):
+        del document["readings"][0][name]
+    file.write_text(json.dumps(document), encoding="utf-8")
+    with Notebook.open(tmp_path / "copy.slubwise") as copy:
+        import_json(copy, file)
+        assert copy.reading(reading.id) == reading
+    assert reading.u_shared_mm == 0.6 * reading.u_diameter_mm
+    assert reading.scale_from == "card desk 1"
 
 
 def test_two_notebooks_that_went_apart_come_together(

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
+import subprocess
 import sys
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, suppress
 from pathlib import Path
 
 import pytest
@@ -16,6 +19,7 @@ from app.notebook.backup import restore
 from app.notebook.errors import NotebookError
 from app.notebook.file import NotebookFile
 from app.notebook.records import Sitting
+from app.notebook.salvage import salvage
 from app.notebook.schema import APPLICATION_ID, STEPS, Step, bring_up, edition_of
 from app.notebook.store import Notebook
 
@@ -51,6 +55,10 @@ def test_every_edition_ever_written_is_kept_and_opens(path: Path) -> None:
                 whole = notebook.reading(light.id)
                 assert whole.note == f"n{seed}"
                 assert whole.scale == SCALE
+                # Of the strand's budget the scale alone is shared.
+                assert light.u_shared_mm == 0.6 * whole.u_diameter_mm
+                assert light.scale_from == "card desk 1"
+                assert bool(light.printed_card_id) == (edition > 1)
                 assert bits(whole.reading) == bits(a_strand(seed, entries=8))
             assert notebook.picture(notebook.readings(first.id)[1].id) == b"\xff\xd8\xff"
             assert notebook.skeins(spin.id)[0].bobbin_ids == (second.id, first.id)
@@ -69,6 +77,71 @@ def test_the_kept_script_has_the_tables_that_are_made_today(path: Path) -> None:
             made = db.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL")
             tables.append({name: " ".join(sql.split()) for name, sql in made})
     assert tables[0] == tables[1]
+
+
+@pytest.fixture
+def small_folder(tmp_path: Path) -> Iterator[Path]:
+    """A file system of one megabyte."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "none", str(disk)]
+    if shutil.which("mount") is None or os.geteuid() != 0:
+        pytest.skip("only root can mount a small disk")
+    if subprocess.run(mount, capture_output=True, check=False).returncode:
+        pytest.skip("no small disk can be mounted here")
+    yield disk
+    subprocess.run(["umount", disk], check=True)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="mounts a small disk")
+def test_an_old_notebook_that_cannot_be_written_to_can_be_looked_at(small_folder: Path) -> None:
+    path = small_folder / "old.slubwise"
+    old_notebook(path)
+    with path.with_name("ballast").open("wb", buffering=0) as ballast, suppress(OSError):
+        while ballast.write(bytes(4096)):
+            pass
+    before = path.read_bytes()
+
+    def looked_at(code: str) -> None:
+        with Notebook.open(path) as notebook:
+            assert notebook.why_not is not None
+            assert notebook.why_not.code == code
+            assert str(path) in notebook.why_not.text
+            (spin,) = notebook.spins()
+            first = notebook.readings(notebook.bobbins(spin.id)[0].id)
+            assert [r.scale_from for r in first] == ["card desk 1"] * 3
+            with pytest.raises(NotebookError) as caught:
+                notebook.add_spin("x")
+            assert caught.value.code == code
+        assert path.read_bytes() == before
+        assert version_of(path) == 1
+
+    looked_at("disk_full")
+    path.with_name("ballast").unlink()
+    subprocess.run(["mount", "-o", "remount,ro", small_folder], check=True)
+    looked_at("read_only")
+    subprocess.run(["mount", "-o", "remount,rw", small_folder], check=True)
+    with Notebook.open(path) as notebook:
+        notebook.add_spin("x")
+    assert version_of(path) == len(STEPS)
+
+
+def test_an_old_notebook_that_is_damaged_is_saved_as_one_of_today(path: Path) -> None:
+    old_notebook(path)
+    with closing(sqlite3.connect(path)) as db:
+        lost = db.execute("SELECT reading_id FROM detail LIMIT 1").fetchone()
+        db.execute("UPDATE detail SET strand = x'00' WHERE reading_id = ?", lost)
+        db.commit()
+    new = path.with_name("new.slubwise")
+    saved = salvage(path, new)
+    assert (saved.readings, saved.main_figures_only, saved.without_bobbin) == (6, 1, 0)
+    with Notebook.open(new) as notebook:
+        (spin,) = notebook.spins()
+        readings = [r for b in notebook.bobbins(spin.id) for r in notebook.readings(b.id)]
+        for reading in readings:
+            told = None if (reading.id,) == lost else 0.6 * reading.u_diameter_mm
+            assert reading.u_shared_mm == told, "what is not known is not taken for nothing"
+        assert notebook.check().problems == ()
 
 
 def fill_colours(db: sqlite3.Connection) -> None:

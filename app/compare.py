@@ -11,7 +11,7 @@ from app import UseError
 from app.bobbin_sources import ComparedBobbin
 from app.format import MM_PER_INCH, interval_decimals, rounded
 from measure.bobbin_profile import profiles_of
-from measure.drift import Drift, Trend, trend_of, watch_drift
+from measure.drift import Drift, Step, Trend, step_of, trend_of, watch_drift
 from measure.match import Comparison, compare_bobbins, listed
 from measure.pairing import MOST_BOBBINS, End, Pairing, recommend_pairing
 from measure.precision import Precision, precision_of
@@ -37,6 +37,8 @@ class BobbinFigures:
     """None below two readings."""
     trend: Trend | None
     """Over the whole bobbin; None below `FEWEST_READINGS`."""
+    step: Step | None
+    """In the whole bobbin, where it changed by a step: then that is the change, not the trend."""
     drift: Drift
 
 
@@ -120,6 +122,7 @@ def figures_of(bobbin: ComparedBobbin) -> BobbinFigures:
         bobbin=bobbin,
         precision=precision_of(bobbin.points) if n >= 2 else None,
         trend=trend_of(bobbin.points) if n >= FEWEST_READINGS else None,
+        step=step_of(bobbin.points),
         drift=watch_drift(bobbin.points, bobbin.band),
     )
 
@@ -236,8 +239,8 @@ def _table(compared: Compared, units: str) -> Any:
                 _two_lines(found.mean_mm * factor, (low * factor, high * factor)),
                 _per_cent_lines(found.spread_percent, found.spread_interval_percent, sign=False),
             ]
-        trend = figures.trend
-        cells.append(_per_cent_lines(trend.percent, trend.interval_percent) if trend else "")
+        change = figures.step or figures.trend
+        cells.append(_per_cent_lines(change.percent, change.interval_percent) if change else "")
         if twisted:
             tpi = bobbin.turns_per_inch
             cells.append("" if tpi is None else f"{tpi:.1f} {bobbin.twist or ''}".rstrip())

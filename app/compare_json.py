@@ -9,6 +9,7 @@ from typing import Any
 
 from app import program_version
 from app.compare import BobbinFigures, Compared, wpi_of
+from measure.drift import Step
 from measure.pairing import Pairing, Plying
 
 
@@ -65,6 +66,7 @@ def _bobbin_object(figures: BobbinFigures, compared: Compared) -> dict[str, Any]
             "percent": _number(trend.percent),
             "interval_percent": _numbers(trend.interval_percent),
         },
+        "whole_step": _step_object(figures.step),
         "drift": {
             "state": drift.state,
             "sentence": drift.sentence,
@@ -73,6 +75,7 @@ def _bobbin_object(figures: BobbinFigures, compared: Compared) -> dict[str, Any]
             "from_first_percent": _number(drift.from_first_percent),
             "trend_percent": _number(drift.trend_percent),
             "trend_interval_percent": _numbers(drift.trend_interval),
+            "step": _step_object(drift.step),
             "within_percent": _number(drift.within_percent),
             "reading_percent": _number(drift.reading_percent),
             "between_percent": _number(drift.between_percent),
@@ -95,6 +98,18 @@ def _bobbin_object(figures: BobbinFigures, compared: Compared) -> dict[str, Any]
             "sentence": found.sentence(compared.tolerance_percent),
         }
     return out
+
+
+def _step_object(step: Step | None) -> dict[str, Any] | None:
+    if step is None:
+        return None
+    return {
+        "before": step.before,
+        "after": step.after,
+        "grams": _number(step.grams),
+        "percent": _number(step.percent),
+        "interval_percent": _numbers(step.interval_percent),
+    }
 
 
 def _pairing_object(pairing: Pairing) -> dict[str, Any]:

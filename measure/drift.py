@@ -4,9 +4,9 @@ Thickness is felt as a ratio, so everything is done on the natural logarithm of 
 Two questions are kept apart. *Is there drift?* is answered by a control chart: an exponentially
 weighted moving average (EWMA; Roberts 1959) of the readings against the spinner's own first
 ones, with the exact limits that widen reading by reading. *How large is it?* is answered by a
-line through the last readings with its 95 % interval (`measure.trend`). Drift is said only when
-the chart says so: an interval that is looked at after every reading would, once in a while,
-leave out zero by chance.
+line through the last readings with its 95 % interval (`measure.trend`), or by a step where they
+changed all at once (`measure.step`). Drift is said only when the chart says so: an interval that
+is looked at after every reading would, once in a while, leave out zero by chance.
 
 Three kinds of variation are told apart: along the strand within a reading (its CV), the doubt
 of each reading, and what is left from reading to reading. Only the last two move a chart, and
@@ -30,8 +30,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.control_chart import Chart, make_chart, student_width
+from measure.drift_words import band_words, sentence_of
 from measure.results import Floats, Interval
-from measure.trend import FEWEST_READINGS, Line, fit_line, per_cent, span_text
+from measure.step import find_step
+from measure.trend import FEWEST_READINGS, Line, fit_line, per_cent
 
 if TYPE_CHECKING:
     from measure.band import Band
@@ -137,6 +139,21 @@ class Trend:
 
 
 @dataclass(frozen=True)
+class Step:
+    """A change of diameter between two neighbouring readings, rather than little by little."""
+
+    before: int
+    """Readings before it."""
+    after: int
+    """Readings after it, to the last."""
+    grams: float | None
+    """Mass spun since the last reading before it, when it was noted."""
+    percent: float
+    """The readings after it against those before; positive is thicker."""
+    interval_percent: Interval
+
+
+@dataclass(frozen=True)
 class Drift:
     """The chart of a bobbin and what it says; arrays have one entry per reading, (n,).
 
@@ -159,6 +176,8 @@ class Drift:
     """How many readings the centre rests on; 0 while there are too few."""
     trend: Trend | None
     """Of the last readings; None below `FEWEST_READINGS`."""
+    step: Step | None
+    """In the last readings, where they changed by a step; the trend overstates that."""
     from_first_percent: float | None
     """Where the average is now against the first readings; positive is thicker."""
     from_first_interval: Interval | None
@@ -192,13 +211,7 @@ def trend_of(readings: Sequence[ReadingPoint]) -> Trend:
     against the readings' order. ValueError for fewer than `FEWEST_READINGS`.
     """
     y, own = _logs(readings)
-    grams = [r.spun_g for r in readings]
-    x = np.arange(len(readings), dtype=np.float64)
-    by: Literal["reading", "gram"] = "reading"
-    if all(g is not None for g in grams):
-        weighed = np.array(grams, dtype=np.float64)
-        if len(weighed) and np.all(np.diff(weighed) >= 0) and weighed[-1] > weighed[0]:
-            x, by = weighed, "gram"
+    x, by = _along(readings)
     line = fit_line(x, y, np.sqrt(own))
     span = float(x[-1] - x[0])
     low, high = line.slope_interval
@@ -211,6 +224,34 @@ def trend_of(readings: Sequence[ReadingPoint]) -> Trend:
         between_percent=100 * line.between_sd,
         line=line,
     )
+
+
+def step_of(readings: Sequence[ReadingPoint]) -> Step | None:
+    """The step in these readings; None where a line fits about as well, or none is clear."""
+    y, own = _logs(readings)
+    found = find_step(_along(readings)[0], y, np.sqrt(own))
+    if found is None:
+        return None
+    low, high = found.line.slope_interval
+    if low <= 0 <= high:
+        return None
+    return Step(
+        before=found.at,
+        after=len(readings) - found.at,
+        grams=_grams_between(readings[found.at - 1 :]),
+        percent=per_cent(found.line.slope),
+        interval_percent=(per_cent(low), per_cent(high)),
+    )
+
+
+def _along(readings: Sequence[ReadingPoint]) -> tuple[Floats, Literal["reading", "gram"]]:
+    """Where the readings lie along the yarn, (n,), and what that is told in."""
+    grams = [r.spun_g for r in readings]
+    if all(g is not None for g in grams):
+        weighed = np.array(grams, dtype=np.float64)
+        if len(weighed) and np.all(np.diff(weighed) >= 0) and weighed[-1] > weighed[0]:
+            return weighed, "gram"
+    return np.arange(len(readings), dtype=np.float64), "reading"
 
 
 def _logs(readings: Sequence[ReadingPoint]) -> tuple[Floats, Floats]:
@@ -237,7 +278,9 @@ def watch_drift(readings: Sequence[ReadingPoint], band: Band | None = None) -> D
     """
     n = len(readings)
     y, own = _logs(readings)
-    trend = trend_of(readings[-RECENT_READINGS:]) if n >= FEWEST_READINGS else None
+    recent = readings[-RECENT_READINGS:]
+    trend = trend_of(recent) if n >= FEWEST_READINGS else None
+    step = step_of(recent)
     chart = make_chart(y, own, FIRST_READINGS, EWMA_WEIGHT) if n > FIRST_READINGS else None
     cvs = [r.cv_percent for r in readings if r.cv_percent is not None]
 
@@ -262,6 +305,9 @@ def watch_drift(readings: Sequence[ReadingPoint], band: Band | None = None) -> D
         state = "steady" if trend.largest_percent <= allowed else "unclear"
     if from_first is not None and n - 1 in alarms:
         state = "thicker" if from_first[0] > 0 else "thinner"
+    sentence = sentence_of(
+        n, state, trend, step, from_first, alarms, first=FIRST_READINGS, recent=RECENT_READINGS
+    )
     return Drift(
         centre_mm=np.exp(centre),
         ewma_mm=np.exp(average),
@@ -271,10 +317,11 @@ def watch_drift(readings: Sequence[ReadingPoint], band: Band | None = None) -> D
         outside_band=outside,
         first_readings=chart.first if chart is not None else 0,
         trend=trend,
+        step=step,
         from_first_percent=from_first[0] if from_first else None,
         from_first_interval=from_first[1] if from_first else None,
         state=state,
-        sentence=_sentence(n, state, trend, from_first, alarms) + _band_words(chart, band),
+        sentence=sentence + _band_words(chart, band),
         within_percent=math.sqrt(math.fsum(cv * cv for cv in cvs) / len(cvs)) if cvs else None,
         reading_percent=100 * math.sqrt(float(own.mean())) if n else None,
         between_percent=100 * chart.between_sd if chart is not None else None,
@@ -300,61 +347,9 @@ def _from_first(chart: Chart | None) -> tuple[float, Interval] | None:
     return per_cent(now), (per_cent(now - about), per_cent(now + about))
 
 
-# --- in words ---------------------------------------------------------------------------------
-
-
-def _sentence(
-    n: int,
-    state: State,
-    trend: Trend | None,
-    from_first: tuple[float, Interval] | None,
-    alarms: tuple[int, ...],
-) -> str:
-    if trend is None:
-        taken = "none" if n == 0 else str(n)
-        return f"not enough readings yet ({FEWEST_READINGS} needed, {taken} taken)"
-    whole = trend.readings == n
-    over = f"over {'all' if whole else 'the last'} {trend.readings} readings"
-    if trend.grams is not None:
-        over += f", about {trend.grams:.{0 if trend.grams >= 2 else 1}f} g"
-    if state in ("steady", "unclear") and alarms and alarms[-1] >= n - RECENT_READINGS:
-        return f"back near the first {FIRST_READINGS} readings since reading {alarms[-1] + 2}"
-    if state == "steady":
-        return f"steady: no drift larger than {math.ceil(trend.largest_percent)} % {over}"
-    if from_first is None or state not in ("thicker", "thinner"):
-        if trend.clear:
-            way = "thicker" if trend.percent > 0 else "thinner"
-            size = _size(trend.percent, trend.interval_percent)
-            return f"too early to call: {way} by {size} {over}"
-        most = math.ceil(trend.largest_percent)
-        return f"no drift seen, but {most} % {over} cannot be ruled out yet"
-    if trend.clear and (trend.percent > 0) == (state == "thicker"):
-        return f"drifting {state}: {_size(trend.percent, trend.interval_percent)} {over}"
-    now = f"{state} than the first {FIRST_READINGS} readings by {_size(*from_first)}"
-    if trend.clear:
-        return f"{now}, but coming back: {_size(trend.percent, trend.interval_percent)} {over}"
-    return f"{now}, no clear drift {over}"
-
-
-def _size(percent: float, interval: Interval) -> str:
-    """The size of a change whose direction is said in words."""
-    low, high = interval
-    return span_text(percent, (low, high)) if percent >= 0 else span_text(-percent, (-high, -low))
-
-
 def _band_words(chart: Chart | None, band: Band | None) -> str:
     if chart is None or band is None:
         return ""
     now = float(chart.average[-1])
     about = float((student_width(NORMAL_95, chart.dof) * chart.u_average)[-1])
-    judged = band.judge(math.exp(now), (math.exp(now - about), math.exp(now + about)))
-    if judged.place == "in":
-        return "; within the band" if judged.sure else "; in the band, near its edge"
-    return (
-        f"; {judged.place} than the band"
-        if judged.sure
-        else f"; at the band's {_END[judged.place]} edge"
-    )
-
-
-_END: Final = {"thicker": "thick", "thinner": "thin"}
+    return band_words(band.judge(math.exp(now), (math.exp(now - about), math.exp(now + about))))

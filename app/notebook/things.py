@@ -26,7 +26,7 @@ from app.notebook.rows import (
     time_of,
     time_text,
 )
-from app.notebook.undo import Change, History, bobbins_of_skein, set_bobbins_of_skein
+from app.notebook.undo import Change, History, RowChange, bobbins_of_skein, set_bobbins_of_skein
 
 Kind = Literal["spin", "bobbin", "skein"]
 
@@ -114,6 +114,19 @@ class Things:
                 (spin_id,),
             )
         ]
+
+    def move_bobbin(self, bobbin_id: str, by: int) -> None:
+        """Let a bobbin stand so many places further down among its spin's; up when below 0.
+
+        One change to undo, however many bobbins make room. Beyond the ends it stays as it is.
+        """
+        bobbin = self.bobbin(bobbin_id)
+        places = places_after_move(self.bobbins(bobbin.spin_id), bobbin_id, by)
+        self._history.change_all(
+            f"move bobbin {quoted(bobbin.name)}",
+            "bobbin",
+            {id_: {"place": place} for id_, place in places.items()},
+        )
 
     def bobbin(self, bobbin_id: str) -> Bobbin:
         """One bobbin, deleted or not; NotebookError `gone` when there is none of that id."""
@@ -346,12 +359,30 @@ class Things:
         # Undoing it is deleting it: what was logged on it meanwhile must not be lost.
         away = {"deleted_at": time_text(datetime.now(UTC))}
         text = f"make {table} {quoted(values['name'])}"
-        self._history.remember(Change(text, table, values["id"], away, {"deleted_at": None}))
+        made = RowChange(table, values["id"], away, {"deleted_at": None})
+        self._history.remember(Change(text, (made,)))
 
     def _update(self, table: Kind, values: dict[str, Any]) -> None:
         after = {name: value for name, value in values.items() if name not in (*_KEPT, "id")}
         text = f"change {table} {quoted(values['name'])}"
         self._history.change(text, table, values["id"], after)
+
+
+def places_after_move(bobbins: Sequence[Bobbin], bobbin_id: str, by: int) -> dict[str, int]:
+    """New places, by id, of those of a spin's bobbins that change theirs in a move."""
+    at = next((i for i, bobbin in enumerate(bobbins) if bobbin.id == bobbin_id), None)
+    if at is None or not 0 <= at + by < len(bobbins):
+        return {}
+    wanted = list(bobbins)
+    wanted.insert(at + by, wanted.pop(at))
+    places = [bobbin.place for bobbin in bobbins]
+    if len(set(places)) < len(places):
+        places = list(range(len(places)))
+    return {
+        bobbin.id: place
+        for bobbin, place in zip(wanted, places, strict=True)
+        if bobbin.place != place
+    }
 
 
 def quoted(name: str) -> str:

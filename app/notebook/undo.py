@@ -22,15 +22,22 @@ NAMES: Final = {"spin": "spin", "bobbin": "bobbin", "skein": "skein", "reading":
 
 
 @dataclass(frozen=True)
-class Change:
+class RowChange:
     """New values in one row, and the old ones."""
 
-    text: str
-    """What was done, to stand behind "Undo": 'delete bobbin "B2"'."""
     table: str
     id: str
     before: dict[str, Any]
     after: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Change:
+    """What was done at once, and is undone at once."""
+
+    text: str
+    """What was done, to stand behind "Undo": 'delete bobbin "B2"'."""
+    rows: tuple[RowChange, ...]
 
 
 class History:
@@ -53,52 +60,57 @@ class History:
 
     def change(self, text: str, table: str, id_: str, after: Mapping[str, Any]) -> None:
         """Set columns of a row; NotebookError `gone` when there is no such row."""
-        if not after:
-            return
+        self.change_all(text, table, {id_: after})
+
+    def change_all(self, text: str, table: str, after: Mapping[str, Mapping[str, Any]]) -> None:
+        """Set columns of several rows, by their ids, as one change."""
+        rows = []
         with self._file.write() as db:
-            before = current(db, table, id_, after)
-            if before != after:
-                _set(db, table, id_, after)
-        if before != after:
-            self.remember(Change(text, table, id_, before, dict(after)))
+            for id_, values in after.items():
+                before = current(db, table, id_, values)
+                if before != values:
+                    _set(db, table, id_, values)
+                    rows.append(RowChange(table, id_, before, dict(values)))
+        if rows:
+            self.remember(Change(text, tuple(rows)))
 
     def remember(self, change: Change) -> None:
         """Keep a change that was already committed; what was undone before is past redoing."""
         self._done.append(change)
         self._undone.clear()
 
+    def forget(self) -> None:
+        """Forget all changes: what they were of is not there any more."""
+        self._done.clear()
+        self._undone.clear()
+
     def undo(self) -> str | None:
         """Take the last change back and say which it was; None when there is none."""
-        if not self._done:
-            return None
-        change = self._done[-1]
-        self._turn(self._done, change.after, change.before)
-        self._undone.append(change)
-        return change.text
+        return self._turn(self._done, self._undone, back=True)
 
     def redo(self) -> str | None:
         """Do again what was undone last and say what; None when there is nothing."""
-        if not self._undone:
-            return None
-        change = self._undone[-1]
-        self._turn(self._undone, change.before, change.after)
-        self._done.append(change)
-        return change.text
+        return self._turn(self._undone, self._done, back=False)
 
-    def _turn(self, pile: deque[Change], now: dict[str, Any], then: dict[str, Any]) -> None:
-        """Set the row of the pile's last change from `now` to `then` and take it off the pile."""
+    def _turn(self, pile: deque[Change], other: deque[Change], *, back: bool) -> str | None:
+        """Set the rows of the pile's last change to what they are turned to; all or none."""
+        if not pile:
+            return None
         change = pile[-1]
         try:
             with self._file.write() as db:
-                if current(db, change.table, change.id, now) != now:
-                    raise problem("changed_meanwhile", what=change.text)
-                _set(db, change.table, change.id, then)
+                for row in change.rows:
+                    now, then = (row.after, row.before) if back else (row.before, row.after)
+                    if current(db, row.table, row.id, now) != now:
+                        raise problem("changed_meanwhile", what=change.text)
+                    _set(db, row.table, row.id, then)
         except NotebookError as error:
             # What another window overtook is never to be undone; a full disk passes.
             if error.code in ("changed_meanwhile", "gone"):
                 pile.pop()
             raise
-        pile.pop()
+        other.append(pile.pop())
+        return change.text
 
 
 def current(

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from html import escape
 from typing import Final, TypeVar
@@ -159,39 +159,6 @@ def band_of(aim: Aim) -> Band | None:
         return Band(aim.band_low_mm, aim.band_high_mm)
     except ValueError:
         return None
-
-
-def moved(bobbins: Sequence[Bobbin], bobbin_id: str, by: int) -> list[Bobbin]:
-    """The bobbins that must be changed for that one to stand `by` places further down.
-
-    As few as can be, since each is a change to be undone by itself: mostly one, sometimes two.
-    """
-    before = list(bobbins)
-    at = next((i for i, bobbin in enumerate(before) if bobbin.id == bobbin_id), None)
-    if at is None or not 0 <= at + by < len(before):
-        return []
-    wanted = before.copy()
-    wanted.insert(at + by, wanted.pop(at))
-    for bobbin in (before[at], before[at + by]):
-        near = wanted.index(bobbin)
-        above = wanted[near - 1].place if near else wanted[near + 1].place - 1
-        below = wanted[near + 1].place if near + 1 < len(wanted) else above + 1
-        for place in (above, above + 1, below):
-            if _stand(wanted, {bobbin.id: place}):
-                return [replace(bobbin, place=place)]
-    swapped = {before[at].id: before[at + by].place, before[at + by].id: before[at].place}
-    places = swapped if _stand(wanted, swapped) else {b.id: i for i, b in enumerate(wanted)}
-    return [
-        replace(bobbin, place=places[bobbin.id])
-        for bobbin in wanted
-        if bobbin.id in places and places[bobbin.id] != bobbin.place
-    ]
-
-
-def _stand(wanted: Sequence[Bobbin], places: dict[str, int]) -> bool:
-    """Whether they stand in this order, as the notebook orders them, at these new places."""
-    keys = [(places.get(b.id, b.place), b.made_at, b.id) for b in wanted]
-    return keys == sorted(keys)
 
 
 # --- in words

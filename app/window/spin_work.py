@@ -24,7 +24,7 @@ from app.window.spin_dialogs import (
     gone_line,
     question_of,
 )
-from app.window.spin_shelf import latest_of, moved, when_text
+from app.window.spin_shelf import latest_of, when_text
 from app.window.theme import LIGHT
 
 T = TypeVar("T")
@@ -108,13 +108,8 @@ class SpinWork(QObject):
 
     def move(self, bobbin: Bobbin, by: int) -> None:
         """Move a bobbin so many places down; up when less than 0."""
-
-        def work(notebook: Notebook) -> None:
-            for one in moved(notebook.bobbins(bobbin.spin_id), bobbin.id, by):
-                notebook.update_bobbin(one)
-
         text = f"Moved {quoted(bobbin.name)} {'up' if by < 0 else 'down'}."
-        self.ask(work, lambda _: self._done(text, bobbin))
+        self.ask(lambda n: n.move_bobbin(bobbin.id, by), lambda _: self._done(text, bobbin))
 
     def undo(self) -> None:
         """Undo the last change made through this window."""

@@ -112,6 +112,32 @@ def test_a_drift_that_has_stopped_is_told_against_the_first_readings() -> None:
     assert drift.from_first_interval[0] < 100 * math.expm1(0.1) < drift.from_first_interval[1]
 
 
+def test_a_step_is_told_as_a_step_and_not_as_more_than_it_was() -> None:
+    truth = math.log(1.1)
+    logs = scatter(40, 0.02) + truth * (np.arange(40) >= 30)
+    drift = watch_drift(bobbin(logs))
+    assert re.fullmatch(
+        r"thicker by a step: \d+ % \(\d+ to \d+ %\) in the last 10 readings against the 10 "
+        r"before, about 9 g",
+        drift.sentence,
+    )
+    assert drift.step is not None
+    low, high = drift.step.interval_percent
+    assert low < 10 < high
+    assert drift.trend is not None
+    # Of a line through equal numbers before and after a step, n large: 3/2 of it.
+    assert drift.trend.percent > 13
+    thinner = watch_drift(bobbin(-logs))
+    assert thinner.sentence.startswith("thinner by a step: ")
+    assert "-" not in thinner.sentence
+    early = watch_drift(bobbin(logs[26:34], grams=None))
+    assert re.fullmatch(
+        r"too early to call: thicker by \d+ % \(\d+ to \d+ %\) in the last 4 readings against the "
+        r"4 before",
+        early.sentence,
+    )
+
+
 def test_a_drift_that_is_coming_back_and_one_that_has_come_back() -> None:
     hump = 0.3 * np.exp(-(((np.arange(60) - 25) / 8.0) ** 2))
     logs = scatter(60, 0.01) + hump
@@ -120,7 +146,7 @@ def test_a_drift_that_is_coming_back_and_one_that_has_come_back() -> None:
     come = next(
         d for d in (watch_drift(bobbin(logs[:n])) for n in range(43, 61)) if d.state != "thicker"
     )
-    assert come.sentence == f"back near the first 8 readings since reading {len(come.ewma_mm)}"
+    assert come.sentence == "back near the first 8 readings for the last reading"
 
 
 def test_a_change_that_chance_could_make_is_not_called_a_drift() -> None:

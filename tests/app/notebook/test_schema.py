@@ -26,8 +26,8 @@ from app.notebook.store import Notebook
 HERE = Path(__file__).parent
 
 
-def old_notebook(path: Path, edition: int = 1) -> None:
-    """A notebook that an earlier edition wrote, from the script that is kept of it."""
+def old_notebook(path: Path, edition: int = len(STEPS)) -> None:
+    """A notebook that an edition wrote, from the script that is kept of it."""
     with closing(sqlite3.connect(path)) as db:
         db.executescript((HERE / f"edition_{edition}.sql").read_text(encoding="utf-8"))
 
@@ -96,7 +96,7 @@ def small_folder(tmp_path: Path) -> Iterator[Path]:
 @pytest.mark.skipif(sys.platform == "win32", reason="mounts a small disk")
 def test_an_old_notebook_that_cannot_be_written_to_can_be_looked_at(small_folder: Path) -> None:
     path = small_folder / "old.slubwise"
-    old_notebook(path)
+    old_notebook(path, 1)
     with path.with_name("ballast").open("wb", buffering=0) as ballast, suppress(OSError):
         while ballast.write(bytes(4096)):
             pass
@@ -127,7 +127,7 @@ def test_an_old_notebook_that_cannot_be_written_to_can_be_looked_at(small_folder
 
 
 def test_an_old_notebook_that_is_damaged_is_saved_as_one_of_today(path: Path) -> None:
-    old_notebook(path)
+    old_notebook(path, 1)
     with closing(sqlite3.connect(path)) as db:
         lost = db.execute("SELECT reading_id FROM detail LIMIT 1").fetchone()
         db.execute("UPDATE detail SET strand = x'00' WHERE reading_id = ?", lost)

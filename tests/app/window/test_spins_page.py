@@ -29,10 +29,11 @@ from pytestqt.qtbot import QtBot
 
 from app.notebook.records import Aim, Bobbin
 from app.notebook.store import Notebook
+from app.notebook.things import places_after_move
 from app.window.desk import Desk
 from app.window.preferences import Preferences
 from app.window.spin_dialogs import BobbinDialog, DeletedDialog, SpinDialog
-from app.window.spin_shelf import moved, tip_of, when_text
+from app.window.spin_shelf import tip_of, when_text
 from app.window.spins_page import SpinsPage
 from app.window.theme import DARK, LIGHT, palette_of, sheet_of
 from measure.band import Band
@@ -415,6 +416,10 @@ def test_bobbins_are_made_moved_and_moved_back(qtbot: QtBot, page: SpinsPage) ->
     assert bobbin_names(page) == ["B1", "B2", "B3", "B4"]
     press(qtbot, page, "up")
     assert bobbin_names(page) == ["B1", "B2", "B4", "B3"]
+    press(qtbot, page, "up")
+    assert bobbin_names(page) == ["B1", "B4", "B2", "B3"]
+    press(qtbot, page, "undo")
+    assert bobbin_names(page) == ["B1", "B2", "B4", "B3"], "a swap in the middle is one change"
     to_the_front(qtbot, page)
     qtbot.keyClick(page.bobbins, Qt.Key.Key_Down, Qt.KeyboardModifier.AltModifier)
     for _ in range(2):
@@ -440,12 +445,13 @@ def test_every_move_ends_in_the_order_wanted(places: tuple[int, int, int]) -> No
     standing = [by_id[id_] for id_ in start]
     for at, (upper, lower) in enumerate(pairwise(start)):
         for id_, by in ((upper, 1), (lower, -1)):
-            changed = {b.id: b for b in moved(standing, id_, by)}
+            changed = places_after_move(standing, id_, by)
             wanted = start.copy()
             wanted[at : at + 2] = [lower, upper]
-            assert order([changed.get(b.id, b) for b in made]) == wanted
-    assert moved(standing, start[0], -1) == []
-    assert moved(standing, start[-1], 1) == []
+            after = [dataclasses.replace(b, place=changed.get(b.id, b.place)) for b in made]
+            assert order(after) == wanted
+    assert places_after_move(standing, start[0], -1) == {}
+    assert places_after_move(standing, start[-1], 1) == {}
 
 
 # --- putting away, undoing

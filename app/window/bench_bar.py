@@ -137,15 +137,18 @@ class BenchBar(QWidget):
         pair.setSpacing(4)
         for button in self._unit_buttons.values():
             pair.addWidget(button)
-        row = FlowRow()
+        looked = FlowRow()
         for control in (self._source, self._band, units, self._hands_free, self._sound):
-            row.add("", control)
-        row.add("&Bobbin", self._bobbin)
-        row.add("Spu&n", self._spun)
-        row.add("", self._posture)
+            looked.add("", control)
+        logged = FlowRow()
+        logged.add("&Bobbin", self._bobbin)
+        logged.add("Spu&n", self._spun)
+        logged.add("", self._posture)
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
-        whole.addWidget(row)
+        whole.setSpacing(6)
+        whole.addWidget(looked)
+        whole.addWidget(logged)
 
     def _button(self, text: str, tip: str) -> QPushButton:
         button = QPushButton(text)

@@ -131,7 +131,11 @@ class StripsPlot(ThicknessPlot):
         self.boxes.update()
 
     def set_strips(self, strips: Sequence[Strip], band: tuple[float, float] | None) -> None:
-        """Draw these; `band` is in heights and only widens what is shown."""
+        """Draw these; `band` is in heights and only widens what is shown.
+
+        So do the means' intervals, by as much again at most: that of a few readings can be wider
+        than everything else.
+        """
         self._strips = strips
         self.names.set_names([strip.name for strip in strips])
         x, y, drift_x, drift_y = ([np.empty(0)] for _ in range(4))
@@ -160,6 +164,10 @@ class StripsPlot(ThicknessPlot):
         seen = [np.concatenate(y), *([np.array(band)] if band else [])]
         heights = np.concatenate(seen) if len(strips) else np.zeros(1)
         low, high = (float(heights.min()), float(heights.max())) if len(heights) else (0.0, 0.0)
+        ends = [end for strip in strips if strip.mean_ends for end in strip.mean_ends]
+        most = max(high - low, _LEAST_HEIGHT)
+        low = max(min([low, *ends]), low - most)
+        high = min(max([high, *ends]), high + most)
         room = max(0.06 * (high - low), (_LEAST_HEIGHT - (high - low)) / 2)
         self.set_whole((0.0, float(max(len(strips), 1))), (low - room, high + room))
 

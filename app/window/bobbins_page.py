@@ -191,8 +191,10 @@ class BobbinsPage(QWidget):
         self._rewind.toggled.connect(self._work_out)
         self._own = QLineEdit()
         self._own.setMinimumWidth(self._own.fontMetrics().averageCharWidth() * 30)
-        self._own.setPlaceholderText("B1 + B2 rewound; B3 + B4")
-        self._own.setToolTip("Your own choice to hold against the evenest one; empty: in order")
+        self._own.setPlaceholderText("B1 + B2; B3 + B4")
+        self._own.setToolTip("Your own choice to hold against the evenest one, as B1 + B2 rewound; B3 + B4. "
+            "Empty: in order"
+        )
         self._own.editingFinished.connect(self._work_out)
         row = FlowRow()
         row.add("&Plies", self._plies)

@@ -78,14 +78,25 @@ class _Flow(QLayout):
 
     def _arrange(self, rect: QRect, *, move: bool) -> int:
         """Put the items into the rectangle, or only tell how high they would stand."""
-        x, y, line = rect.x(), rect.y(), 0
+        x, y = rect.x(), rect.y()
+        line: list[tuple[QLayoutItem, QRect]] = []
+
+        def height() -> int:
+            return max((place.height() for _, place in line), default=0)
+
+        def end_line() -> None:
+            for item, place in line if move else ():
+                # Controls of different kinds differ in height: their words stand on one level.
+                item.setGeometry(place.translated(0, (height() - place.height()) // 2))
+
         for item in self._items:
             hint = item.sizeHint()
             size = QSize(min(hint.width(), rect.width()), hint.height())
-            if x > rect.x() and x + size.width() > rect.right() + 1:
-                x, y, line = rect.x(), y + line + self._LINE_GAP, 0
-            if move:
-                item.setGeometry(QRect(QPoint(x, y), size))
+            if line and x + size.width() > rect.right() + 1:
+                end_line()
+                x, y = rect.x(), y + height() + self._LINE_GAP
+                line.clear()
+            line.append((item, QRect(QPoint(x, y), size)))
             x += size.width() + self._GAP
-            line = max(line, size.height())
-        return y + line - rect.y()
+        end_line()
+        return y + height() - rect.y()

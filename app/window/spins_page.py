@@ -102,8 +102,8 @@ class SpinsPage(QWidget):
     def _build(self) -> None:
         self.search = SearchField()
         self.search.setAccessibleName("Find spins and bobbins")
-        self.search.setPlaceholderText("Find by name, fibre or note")
-        self.search.setToolTip("Find spins and bobbins by their words (Ctrl+Shift+F)")
+        self.search.setPlaceholderText("Find…")
+        self.search.setToolTip("Find spins and bobbins by name, fibre or note (Ctrl+Shift+F)")
         self.search.setClearButtonEnabled(True)
         self.latest = ShortLabel("Where you stopped")
         self.latest.setObjectName("quiet")

@@ -144,7 +144,36 @@ QLineEdit {{
 QPushButton[main="true"]:disabled {{
     background: {theme.line}; color: {theme.quiet_ink}; border-color: {theme.line};
 }}
-QComboBox, QDoubleSpinBox, QSpinBox {{ min-height: 1.7em; }}
+QComboBox, QDoubleSpinBox, QSpinBox {{
+    min-height: 1.7em; padding: 0 0.5em; border: 1px solid {theme.line}; border-radius: 6px;
+    background: {theme.panel}; color: {theme.ink};
+}}
+QComboBox:hover, QDoubleSpinBox:hover, QSpinBox:hover {{ border-color: {theme.accent}; }}
+QComboBox:focus, QDoubleSpinBox:focus, QSpinBox:focus {{ border: 2px solid {theme.accent}; }}
+QComboBox:disabled, QDoubleSpinBox:disabled, QSpinBox:disabled {{ color: {theme.quiet_ink}; }}
+QComboBox::drop-down {{ border: none; width: 1.6em; }}
+QAbstractSpinBox::up-button, QAbstractSpinBox::down-button {{ border: none; width: 1.4em; }}
+QComboBox::down-arrow, QAbstractSpinBox::up-arrow, QAbstractSpinBox::down-arrow {{
+    width: 0; height: 0; border-left: 0.3em solid {theme.panel};
+    border-right: 0.3em solid {theme.panel}; border-top: 0.35em solid {theme.quiet_ink};
+}}
+QAbstractSpinBox::up-arrow {{ border-top: none; border-bottom: 0.35em solid {theme.quiet_ink}; }}
+QAbstractSpinBox::up-arrow:off {{ border-bottom-color: {theme.line}; }}
+QAbstractSpinBox::down-arrow:off {{ border-top-color: {theme.line}; }}
+QTabWidget::pane {{ border: 1px solid {theme.line}; border-radius: 6px; top: -1px; }}
+QTabBar::tab {{
+    padding: 0.35em 0.9em; border: 1px solid transparent; border-bottom: none;
+    border-top-left-radius: 6px; border-top-right-radius: 6px; color: {theme.quiet_ink};
+}}
+QTabBar::tab:selected {{
+    border-color: {theme.line}; background: {theme.panel}; color: {theme.ink};
+}}
+QTabBar::tab:focus {{ border-color: {theme.accent}; }}
+QListView, QTableView {{ border: 1px solid {theme.line}; }}
+QHeaderView::section {{
+    padding: 0.3em 0.6em; border: none; border-bottom: 1px solid {theme.line};
+    background: {theme.panel}; color: {theme.quiet_ink};
+}}
 QSplitter::handle {{ background: {theme.back}; }}
 QSplitter::handle:hover {{ background: {theme.line}; }}
 QStatusBar {{ color: {theme.quiet_ink}; }}

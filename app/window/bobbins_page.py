@@ -13,11 +13,9 @@ from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
     QDoubleSpinBox,
-    QFrame,
     QLabel,
     QLineEdit,
     QMenu,
-    QScrollArea,
     QSpinBox,
     QSplitter,
     QToolButton,
@@ -37,9 +35,11 @@ from app.compare import (
 )
 from app.notebook.records import POSTURES, Bobbin, Posture, Spin
 from app.notebook.store import Notebook
+from app.window.bench_bar import POSTURE_NAMES
 from app.window.bobbin_strips import BobbinStrips
 from app.window.desk import Desk
 from app.window.flow_row import FlowRow
+from app.window.panel import scrolled_panel
 from app.window.plying_ways import PlyingWays
 from app.window.preferences import Preferences, Unit
 from app.window.theme import LIGHT, Theme
@@ -48,12 +48,6 @@ from measure.match import MARGIN_PERCENT
 from measure.pairing import MOST_BOBBINS, MOST_PLIES
 from measure.results import Floats
 
-_POSTURE_WORDS: Final[dict[Posture, str]] = {
-    "tension": "under tension",
-    "relaxed": "relaxed",
-    "plied": "plied",
-    "washed": "washed",
-}
 _NO_SPIN: Final = "No spin yet: log readings on the Gauge page, and its bobbins show here."
 _NO_READINGS: Final = "No readings taken this way on these bobbins."
 
@@ -124,7 +118,7 @@ class BobbinsPage(QWidget):
         self._spin.activated.connect(self._choose_spin)
         self._posture = QComboBox()
         for posture in POSTURES:
-            self._posture.addItem(_POSTURE_WORDS[posture], posture)
+            self._posture.addItem(POSTURE_NAMES[posture], posture)
         self._posture.setCurrentIndex(POSTURES.index(self._preferences.posture))
         self._posture.activated.connect(self.refresh)
         self._which = QToolButton()
@@ -174,7 +168,7 @@ class BobbinsPage(QWidget):
         self._each = _words("What is said of each bobbin")
         self._notes = _words("Notes on the comparison")
         self._notes.setObjectName("quiet")
-        return _panel("Do they match?", self._matches, self._each, self._notes)
+        return scrolled_panel("Do they match?", self._matches, self._each, self._notes)
 
     def _plying_panel(self) -> QWidget:
         self._plies = QSpinBox()
@@ -192,7 +186,8 @@ class BobbinsPage(QWidget):
         self._own = QLineEdit()
         self._own.setMinimumWidth(self._own.fontMetrics().averageCharWidth() * 30)
         self._own.setPlaceholderText("B1 + B2; B3 + B4")
-        self._own.setToolTip("Your own choice to hold against the evenest one, as B1 + B2 rewound; B3 + B4. "
+        self._own.setToolTip(
+            "Your own choice to hold against the evenest one, as B1 + B2 rewound; B3 + B4. "
             "Empty: in order"
         )
         self._own.editingFinished.connect(self._work_out)
@@ -202,7 +197,7 @@ class BobbinsPage(QWidget):
         row.add("Your &own", self._own)
         self.ways = PlyingWays()
         self._plying_words = _words("What is said of plying")
-        return _panel("Which with which?", row, self._plying_words, self.ways)
+        return scrolled_panel("Which with which?", row, self._plying_words, self.ways)
 
     # --- what the window asks of a page
 
@@ -428,25 +423,3 @@ def _words(name: str) -> QLabel:
     )
     label.setAccessibleName(name)
     return label
-
-
-def _panel(title: str, *widgets: QWidget) -> QWidget:
-    """A panel under a heading, which scrolls when there is more than fits."""
-    inside = QWidget()
-    layout = QVBoxLayout(inside)
-    layout.setContentsMargins(10, 8, 10, 8)
-    heading = QLabel(title)
-    heading.setObjectName("quiet")
-    layout.addWidget(heading)
-    for widget in widgets:
-        layout.addWidget(widget)
-    layout.addStretch(1)
-    area = QScrollArea()
-    area.setObjectName("panel")
-    area.setWidgetResizable(True)
-    area.setFrameShape(QFrame.Shape.NoFrame)
-    area.setWidget(inside)
-    inside.setAutoFillBackground(False)
-    area.viewport().setAutoFillBackground(False)
-    area.setAccessibleName(title)
-    return area

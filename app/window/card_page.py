@@ -29,7 +29,6 @@ from PySide6.QtWidgets import (
     QMenu,
     QPushButton,
     QScrollArea,
-    QSizePolicy,
     QSplitter,
     QVBoxLayout,
     QWidget,
@@ -40,6 +39,7 @@ from app.printed_cards import CardsError, FactorsFound, FoundBy, PrintedCard, Pr
 from app.sheet import Paper, lay_out
 from app.window.flow_row import FlowRow
 from app.window.lens_panel import LensPanel
+from app.window.panel import headed_panel, quiet_label
 from app.window.printer_panel import PictureSource, PrinterPanel, in_words, picture_in
 from app.window.sheet_preview import SheetPreview
 from app.window.theme import Theme
@@ -137,8 +137,12 @@ class CardPage(QWidget):
         buttons = FlowRow()
         buttons.add("", self._print)
         buttons.add("", self._save)
-        how = _quiet("At 100 %, no fit to page. Plain matt paper, black ink, best quality.")
-        return _panel("Print a card", choice, self.preview, how, buttons, stretch=self.preview)
+        how = quiet_label(
+            text="At 100 %, no fit to page. Plain matt paper, black ink, best quality."
+        )
+        return headed_panel(
+            "Print a card", choice, self.preview, how, buttons, stretch=self.preview
+        )
 
     def _cards_panel(self) -> QWidget:
         self.list = QListWidget()
@@ -169,7 +173,7 @@ class CardPage(QWidget):
         buttons = FlowRow()
         for button in (self._add, self._rename, self._forget, self._undo):
             buttons.add("", button)
-        return _panel("Printed cards", self.list, self._words, buttons, stretch=self.list)
+        return headed_panel("Printed cards", self.list, self._words, buttons, stretch=self.list)
 
     def _check_panel(self) -> QWidget:
         area = QScrollArea()
@@ -179,7 +183,7 @@ class CardPage(QWidget):
         area.setWidget(self.check)
         area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         area.setMinimumWidth(self.fontMetrics().averageCharWidth() * 44)
-        return _panel("Check printer and lens", area, stretch=area)
+        return headed_panel("Check printer and lens", area, stretch=area)
 
     def _add_own_actions(self) -> None:
         undo = QAction("Undo", self)
@@ -460,30 +464,3 @@ def _about(card: PrintedCard) -> str:
         return f"{head} Its printer is not checked: readings allow 0.2 % for it."
     when = card.found.at.astimezone().strftime("%-d %b %Y")
     return f"{head} {in_words(card.found.factors)} Checked {_FOUND_BY[card.found.by]} on {when}."
-
-
-def _quiet(text: str) -> QLabel:
-    label = QLabel(text)
-    label.setObjectName("quiet")
-    label.setWordWrap(True)
-    return label
-
-
-def _panel(title: str, *parts: QWidget, stretch: QWidget) -> QWidget:
-    """A framed panel with a heading and its parts below each other."""
-    panel = QFrame()
-    panel.setObjectName("panel")
-    panel.setAccessibleName(title)
-    heading = QLabel(title)
-    font = QFont(heading.font())
-    font.setPointSizeF(font.pointSizeF() * 1.15)
-    font.setBold(True)
-    heading.setFont(font)
-    layout = QVBoxLayout(panel)
-    layout.setContentsMargins(12, 10, 12, 12)
-    layout.setSpacing(8)
-    layout.addWidget(heading)
-    for part in parts:
-        layout.addWidget(part, 1 if part is stretch else 0)
-    panel.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-    return panel

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from threading import Thread
 from typing import Any, Final
 
 from PySide6.QtCore import QEvent, QPoint, QRect, QRectF, Qt
@@ -13,22 +11,6 @@ from PySide6.QtWidgets import QLabel, QWidget
 from app.window.theme import Theme
 
 _AWAY_PX: Final = 14
-
-
-def load_plots() -> Thread:
-    """Load what draws the plots, beside the window's own work; gives the thread that does it.
-
-    It takes about half a second, which nobody should wait for at the first reading. Whoever needs
-    a plot sooner waits for it by itself.
-    """
-
-    def load() -> None:
-        for name in ("drift_plot", "profile_curves"):
-            import_module(f"app.window.{name}")
-
-    thread = Thread(target=load, name="load plots")
-    thread.start()
-    return thread
 
 
 class Ringed(QWidget):

@@ -13,7 +13,7 @@ from typing import Final, Protocol
 from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QRect, QRectF, QSize, QSizeF, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QImageWriter, QPaintDevice, QPainter
 from PySide6.QtSvg import QSvgGenerator
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QFileDialog, QWidget
 
 from app import UseError
 from app.window.theme import LIGHT
@@ -96,6 +96,23 @@ def save_chart(chart: Drawable, file: Path, title: str) -> None:
         part.unlink(missing_ok=True)
         why = problem.strerror or "the system refused"
         raise UseError(f"{file} could not be written ({why}); choose another place.") from problem
+
+
+def ask_and_save(chart: Drawable, title: str, parent: QWidget) -> str:
+    """Ask where the chart goes and write it; what there is to say of it, empty when not wanted."""
+    name, kind = QFileDialog.getSaveFileName(
+        parent, "Save the chart", "drift.png", "PNG picture (*.png);;SVG drawing (*.svg)"
+    )
+    if not name:
+        return ""
+    file = Path(name)
+    if not file.suffix:
+        file = file.with_suffix(".svg" if "svg" in kind else ".png")
+    try:
+        save_chart(chart, file, title)
+    except UseError as error:
+        return str(error)
+    return f"Saved {file}."
 
 
 def _paint_sheet(device: QPaintDevice, chart: Drawable, title: str, size: QSize) -> None:

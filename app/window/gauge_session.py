@@ -84,12 +84,12 @@ class GaugeSession(QObject):
     busy = Signal(bool)
     """A still is being measured."""
 
-    def __init__(self, desk: Desk, settings: Settings, bench: Bench, parent: QObject) -> None:
+    def __init__(self, desk: Desk, bench: Bench, parent: QObject) -> None:
         super().__init__(parent)
         self.hands_free = True
         self.bench = bench
         self._desk = desk
-        self._gauge = LiveGauge(chart=chart_named(settings.chart))
+        self._gauge = LiveGauge()
         self._source: Source | None = None
         self._name = ""
         self.camera = ("", 0, 0)
@@ -102,7 +102,7 @@ class GaugeSession(QObject):
         self._taken: list[LoggedReading] = []
         self._back: list[LoggedReading] = []
         self._heard_s = self._gauge_s = -math.inf
-        self._measurer = Measurer(settings, self)
+        self._measurer = Measurer(parent=self)
         self._measurer.measured.connect(self._take_frame)
         self._measurer.still_opened.connect(self.still_opened)
         self._measurer.still_measured.connect(self._take_still)

@@ -24,8 +24,9 @@ from PySide6.QtWidgets import (
 from app import program_version
 from app.notebook.errors import NotebookError
 from app.window.desk import Desk
-from app.window.gauge_page import AT_THE_WHEEL, GaugePage
+from app.window.gauge_page import GaugePage
 from app.window.preferences import Preferences
+from app.window.source_chooser import AT_THE_WHEEL
 from app.window.theme import LIGHT, Theme, palette_of, sheet_of
 
 _SMALLEST: Final = QSize(1024, 700)
@@ -86,6 +87,7 @@ class MainWindow(QMainWindow):
                 ("help", "&Help"),
             )
         }
+        self._page_actions = QActionGroup(self)
         self._stack = QStackedWidget()
         self._rail = self._build_rail()
         body = QWidget()
@@ -133,8 +135,6 @@ class MainWindow(QMainWindow):
         action.setToolTip(f"{tip} (Ctrl+{number})")
         action.triggered.connect(lambda: self.show_page(name))
         self._menus["view"].addAction(action)
-        if not hasattr(self, "_page_actions"):
-            self._page_actions = QActionGroup(self)
         self._page_actions.addAction(action)
         button = QToolButton()
         button.setDefaultAction(action)
@@ -156,23 +156,21 @@ class MainWindow(QMainWindow):
 
         page = SpinsPage(self.preferences, self.desk)
         gauge = self.gauge
-        page.set_unit(self.preferences.unit, self.preferences.wrap_factor)
         gauge.unit_changed.connect(page.set_unit)
         page.bobbin_wanted.connect(self._spin_on)
         page.band_wanted.connect(gauge.take_band)
-        page.changed.connect(gauge.load_bobbins)
+        page.changed.connect(gauge.log.load)
         gauge.session.logged.connect(lambda _: page.refresh() if page.isVisible() else None)
         return page
 
     def _spin_on(self, bobbin: str) -> None:
-        self.gauge.use_bobbin(bobbin)
+        self.gauge.log.use(bobbin)
         self.show_page("gauge")
 
     def _bobbins_page(self) -> Page:
         from app.window.bobbins_page import BobbinsPage
 
         page = BobbinsPage(self.preferences, self.desk)
-        page.set_unit(self.preferences.unit, self.preferences.wrap_factor)
         self.gauge.unit_changed.connect(page.set_unit)
         return page
 
@@ -182,10 +180,10 @@ class MainWindow(QMainWindow):
 
         page = CardPage(self.preferences.folder / FILE_NAME)
         gauge = self.gauge
-        page.printed_card_changed.connect(gauge.set_printed_card)
-        page.picture_wanted.connect(lambda: page.give_picture(gauge.newest_pixels()))
-        page.lens.frame_wanted.connect(lambda: page.lens.give_frame(gauge.newest_pixels()))
-        page.lens.lens_changed.connect(gauge.set_lens)
+        page.printed_card_changed.connect(gauge.measuring.set_printed_card)
+        page.picture_wanted.connect(lambda: page.give_picture(gauge.session.newest_pixels))
+        page.lens.frame_wanted.connect(lambda: page.lens.give_frame(gauge.session.newest_pixels))
+        page.lens.lens_changed.connect(gauge.measuring.set_lens)
         gauge.session.camera_changed.connect(page.lens.set_camera)
         page.lens.set_camera(*gauge.session.camera)
         return page

@@ -10,7 +10,6 @@ from typing import Final
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QHideEvent, QShowEvent
 from PySide6.QtWidgets import (
-    QFrame,
     QHBoxLayout,
     QLabel,
     QMenu,
@@ -25,6 +24,7 @@ from app.notebook.records import Bobbin, Spin
 from app.notebook.store import Notebook
 from app.window.desk import Desk
 from app.window.flow_row import FlowRow
+from app.window.panel import panel
 from app.window.preferences import Preferences, Unit
 from app.window.spin_actions import SpinActions
 from app.window.spin_lists import (
@@ -143,12 +143,12 @@ class SpinsPage(QWidget):
         self._empty = Words("About the list", 8)
         row = FlowRow()
         row.add("", self.actions_here.button("new_spin"))
-        panel, layout = _panel()
+        frame, layout = panel()
         layout.addWidget(self.search)
         layout.addWidget(self._empty)
         layout.addWidget(self.spins, 1)
         layout.addWidget(row)
-        return panel
+        return frame
 
     def _bobbins_panel(self) -> QWidget:
         self.heading = ShortLabel("Spin")
@@ -172,14 +172,14 @@ class SpinsPage(QWidget):
             ("delete_bobbin", "Delete bobbin"),
         ):
             row.add("", self.actions_here.button(action, name))
-        panel, layout = _panel()
+        frame, layout = panel()
         layout.addLayout(head)
         layout.addWidget(self.about_spin)
         layout.addWidget(self.bobbins, 1)
         layout.addWidget(self.about_bobbins)
         layout.addWidget(self.about_bobbin)
         layout.addWidget(row)
-        return panel
+        return frame
 
     def _connect(self) -> None:
         other = Qt.FocusReason.OtherFocusReason
@@ -383,12 +383,3 @@ class SpinsPage(QWidget):
             self._spin_chosen, self._bobbin_chosen = thing.spin_id, thing.id
         self.changed.emit()
         self.refresh()
-
-
-def _panel() -> tuple[QWidget, QVBoxLayout]:
-    panel = QFrame()
-    panel.setObjectName("panel")
-    layout = QVBoxLayout(panel)
-    layout.setContentsMargins(10, 10, 10, 10)
-    layout.setSpacing(8)
-    return panel, layout

@@ -168,8 +168,13 @@ def test_readings_of_yesterday_are_there_again(open_window: OpenWindow, qtbot: Q
     again = open_window()
     qtbot.waitUntil(lambda: len(again.gauge.chart.points.readings) == 1, timeout=WAIT_MS)
     assert again.gauge.chart.points.readings[0].id == logged.args[0].id
-    again.gauge.pin_reading(logged.args[0].id)
-    qtbot.waitUntil(lambda: again.gauge.pinned == logged.args[0].id, timeout=WAIT_MS)
+    again.gauge.log.pin(logged.args[0].id)
+    qtbot.waitUntil(lambda: again.gauge.log.pinned == logged.args[0].id, timeout=WAIT_MS)
+    with qtbot.waitSignal(again.gauge.said) as said:
+        again.gauge.log.use("")
+        qtbot.waitUntil(lambda: again.gauge.log.pinned == "", timeout=WAIT_MS)
+        again.gauge.save_chart()
+    assert said.args == ["There are no readings on the chart to save."]
 
 
 def test_dropped_and_pasted_pictures(open_window: OpenWindow, qtbot: QtBot) -> None:
@@ -323,10 +328,10 @@ def test_a_lens_belongs_to_its_camera(
     lens = Lens(1400.0, (639.5, 359.5), -0.02, 0.0, 0.003, 0.05, 6, 1280, 720)
     Lenses(tmp_path / "lenses.json").put("Sample video", lens)
     window = open_window("sample")
-    qtbot.waitUntil(lambda: window.gauge.lens is not None, timeout=WAIT_MS)
-    assert window.gauge.lens == lens
+    qtbot.waitUntil(lambda: window.gauge.measuring.lens is not None, timeout=WAIT_MS)
+    assert window.gauge.measuring.lens == lens
     window.show_page("card")
     assert window.page("card").lens.lens == lens
-    window.gauge.choose_source(sample("no_card.jpg"))
-    assert window.gauge.lens is None
+    window.gauge.sources.choose(sample("no_card.jpg"))
+    assert window.gauge.measuring.lens is None
     assert window.page("card").lens.lens is None

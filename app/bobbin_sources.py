@@ -8,25 +8,40 @@ import json
 import math
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, Protocol, TypeVar
 
 from app import UseError
+from app.notebook.shared import scale_words
 from app.reading_points import points_of
 from measure.band import Band
 from measure.drift import ReadingPoint
 from measure.results import shared_doubt_mm
 
 if TYPE_CHECKING:
-    from app.notebook.records import Bobbin, Posture, Spin
+    from app.notebook.records import Bobbin, LoggedReading, Posture, Spin
     from app.notebook.store import Notebook
 
 FILE_ENDINGS: Final = (".json", ".csv")
 
 _NAME_LETTERS: Final = 60
 _TWIST: Final = ("S", "Z")
+
+
+class CardUsed(NamedTuple):
+    """What gave readings their millimetres."""
+
+    scale_from: str
+    """"card desk 1", "dpi", "marks"; empty: not known."""
+    print_id: str
+    """Which print of the card; empty: nobody said."""
+
+    @property
+    def print_unknown(self) -> bool:
+        """True where it may have been one print of the card or another."""
+        return self.print_id == "" and self.scale_from not in ("dpi", "marks")
 
 
 @dataclass(frozen=True)
@@ -36,7 +51,7 @@ class ComparedBobbin:
     name: str
     """One printable line, unlike that of any other bobbin compared."""
     points: tuple[ReadingPoint, ...]
-    cards: frozenset[str]
+    cards: frozenset[CardUsed]
     """What the readings were measured on; more than one, and their scales do not cancel."""
     length_mm: float
     """Of strand that was measured, all readings together."""
@@ -128,6 +143,7 @@ def from_notebook(
     # The band is meant for the single at the wheel.
     if posture == "tension" and low is not None and high is not None and 0 < low < high:
         band = Band(low, high)
+    card_used = _card_reader([r for readings in logged.values() for r in readings])
     out = []
     for bobbin, name in zip(bobbins, named_apart(b.name for b in bobbins), strict=True):
         kept = [r for r in logged[bobbin.id] if r.posture == posture]
@@ -138,7 +154,7 @@ def from_notebook(
             ComparedBobbin(
                 name=name,
                 points=points_of(kept),
-                cards=frozenset(r.printed_card for r in kept),
+                cards=frozenset(map(card_used, kept)),
                 length_mm=math.fsum(r.length_mm for r in kept),
                 turns_per_inch=_mean([r.turns_per_inch for r in kept]),
                 twist=_agreed([r.twist for r in kept]),
@@ -148,6 +164,28 @@ def from_notebook(
             )
         )
     return out
+
+
+def _card_reader(readings: Sequence[LoggedReading]) -> Callable[[LoggedReading], CardUsed]:
+    """What tells which card each of these readings was measured on.
+
+    Names change and are given again, so a print is told by its id. One that has a name alone, from
+    before there were ids, is the print that has that name, when just one has.
+    """
+    ids: dict[str, set[str]] = {}
+    for r in readings:
+        if r.printed_card_id:
+            ids.setdefault(r.printed_card, set()).add(r.printed_card_id)
+
+    def card_used(r: LoggedReading) -> CardUsed:
+        named = ids.get(r.printed_card, set())
+        return CardUsed(
+            r.scale_from,
+            r.printed_card_id
+            or (next(iter(named)) if r.printed_card and len(named) == 1 else r.printed_card),
+        )
+
+    return card_used
 
 
 # --- from files -------------------------------------------------------------------------------
@@ -186,8 +224,9 @@ def _json_rows(path: Path) -> list[Mapping[str, Any]]:
         if not isinstance(strands, list) or not all(isinstance(s, dict) for s in strands):
             break
         scale = picture.get("scale")
-        card = f"{scale.get('source')} {scale.get('card')}" if isinstance(scale, dict) else ""
-        rows.extend(strand | {"on": card} for strand in strands)
+        scale = scale if isinstance(scale, dict) else {}
+        on = scale_words(scale.get("source"), scale.get("card"))
+        rows.extend(strand | {"on": CardUsed(on, "")} for strand in strands)
     else:
         return rows
     raise UseError(f"{path} is not what slubwise measure --json writes; give such a file.")
@@ -216,7 +255,13 @@ def _csv_rows(path: Path) -> list[Mapping[str, Any]]:
             f"{path} has no columns diameter_mm and u_diameter_mm; "
             "give a file of slubwise measure --csv."
         )
-    return [row | {"on": row.get("scale_source")} for row in rows]
+    return [row | {"on": _card_of_row(row)} for row in rows]
+
+
+def _card_of_row(row: Mapping[str, Any]) -> CardUsed:
+    """Of a row as `slubwise measure` or as `slubwise notebook export` writes it."""
+    on = row.get("scale_from") or scale_words(row.get("scale_source"), row.get("card"))
+    return CardUsed(on, row.get("printed_card_id") or "")
 
 
 def _from_rows(path: Path, name: str, rows: Sequence[Mapping[str, Any]]) -> ComparedBobbin:
@@ -231,7 +276,7 @@ def _from_rows(path: Path, name: str, rows: Sequence[Mapping[str, Any]]) -> Comp
     return ComparedBobbin(
         name=name,
         points=tuple(points),
-        cards=frozenset(str(row.get("on")) for row in rows),
+        cards=frozenset(row["on"] for row in rows),
         length_mm=math.fsum(_number(row, "length_mm") or 0.0 for row in rows),
         turns_per_inch=_mean([_number(row, "turns_per_inch") for row in rows]),
         twist=_agreed([row.get("twist") for row in rows]),
@@ -245,17 +290,22 @@ def _point(row: Mapping[str, Any]) -> ReadingPoint:
     diameter, u = _number(row, "diameter_mm"), _number(row, "u_diameter_mm")
     if diameter is None or u is None:
         raise ValueError("it has no diameter_mm or no u_diameter_mm")
-    budget = row.get("budget_mm")
-    known = (
-        {part: _number(budget, part) or 0.0 for part in budget} if isinstance(budget, dict) else {}
-    )
     return ReadingPoint(
         diameter_mm=diameter,
         u_diameter_mm=u,
         cv_percent=_number(row, "cv_percent"),
         spun_g=_number(row, "spun_g"),
-        u_shared_mm=shared_doubt_mm(known, u),
+        u_shared_mm=_shared(row, u),
     )
+
+
+def _shared(row: Mapping[str, Any], u: float) -> float:
+    """The doubt a reading shares; all of it where that is not told, which is the careful guess."""
+    budget = row.get("budget_mm")
+    if isinstance(budget, dict):
+        return shared_doubt_mm({part: _number(budget, part) or 0.0 for part in budget}, u)
+    shared = _number(row, "u_shared_mm")
+    return u if shared is None else min(shared, u)
 
 
 def _number(row: Mapping[str, Any], key: str) -> float | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from app import UseError
-from app.bobbin_sources import ComparedBobbin
+from app.bobbin_sources import CardUsed, ComparedBobbin
 from app.format import MM_PER_INCH, interval_decimals, rounded
 from measure.bobbin_profile import profiles_of
 from measure.drift import Drift, Step, Trend, step_of, trend_of, watch_drift
@@ -49,7 +49,7 @@ class Compared:
     figures: tuple[BobbinFigures, ...]
     comparison: Comparison
     same_way: bool
-    """True when all readings were measured on one kind of card."""
+    """True when all readings were measured on one print of the card."""
     pairing: Pairing | None
     tolerance_percent: float
     wrap_factor: float
@@ -69,9 +69,16 @@ class Compared:
                     f"{bobbin.left_out} {were} of {bobbin.name} taken in another posture and left "
                     "out; --posture chooses"
                 )
+        compared = [f.bobbin for f in self.figures if f.precision is not None]
         if not self.same_way:
             out.append(
-                "the readings were measured on different cards, so each card's own doubt counts"
+                "the readings were measured on different cards: between bobbins that were not all "
+                "on the same one, each card's own doubt counts"
+            )
+        elif any(card.print_unknown for bobbin in compared for card in bobbin.cards):
+            out.append(
+                "nobody said which print of the card it was (the window's Card page asks), so one "
+                "print is taken to have served all"
             )
         return out
 
@@ -99,20 +106,23 @@ def compare(
             f"{'is only one' if len(enough) == 1 else 'are none'}; take more readings or name "
             "other bobbins."
         )
-    cards = frozenset[str]().union(*(bobbin.cards for bobbin in enough))
-    same_way = len(cards) == 1
+    same_way = len(frozenset[CardUsed]().union(*(bobbin.cards for bobbin in enough))) == 1
     return Compared(
         figures=figures,
         comparison=compare_bobbins(
             {bobbin.name: bobbin.points for bobbin in enough},
             margin_percent=margin_percent,
-            same_way=same_way,
+            ways={bobbin.name: _way(bobbin) for bobbin in enough},
         ),
         same_way=same_way,
         pairing=_pairing(enough, plies, own, may_rewind, wrap_factor) if plies else None,
         tolerance_percent=tolerance_percent,
         wrap_factor=wrap_factor,
     )
+
+
+def _way(bobbin: ComparedBobbin) -> CardUsed | None:
+    return next(iter(bobbin.cards)) if len(bobbin.cards) == 1 else None
 
 
 def figures_of(bobbin: ComparedBobbin) -> BobbinFigures:

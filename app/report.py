@@ -49,6 +49,8 @@ CSV_COLUMNS: Final = (
     "scale_verified",
     "mm_per_px",
     "cautions",
+    "u_shared_mm",
+    "card",
 )
 """Columns of `--csv`, one row per strand; units are in the names."""
 
@@ -315,4 +317,6 @@ def _csv_row(
         "scale_verified": str(scale.verified).lower() if scale else None,
         "mm_per_px": _number(scale.mm_per_px, 8) if scale else None,
         "cautions": "; ".join(c.code for c in strand.cautions),
+        "u_shared_mm": _number(strand.u_shared_mm),
+        "card": scale.card if scale else None,
     }

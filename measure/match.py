@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -87,12 +87,14 @@ def compare_bobbins(
     bobbins: Mapping[str, Sequence[ReadingPoint]],
     *,
     margin_percent: float = MARGIN_PERCENT,
-    same_way: bool = True,
+    ways: Mapping[str, Hashable | None] | None = None,
 ) -> Comparison:
     """Compare the mean diameters of two or more bobbins, named, with two or more readings each.
 
-    `same_way` says that all readings were taken with the same card and camera, so that what they
-    share cancels; otherwise it counts as a doubt of each bobbin's own. The margin is a ratio: 10 %
+    `ways` tells, for each name, in which way all of the bobbin's readings were taken (on which
+    card), None for one with readings of several ways. Between bobbins of the same way what their
+    readings share cancels; between others it counts as a doubt of each. Without it all are of one
+    way. The margin is a ratio: 10 %
     thicker, and as a fraction turned over, thinner. ValueError for fewer than two bobbins or for
     a bobbin with fewer than two readings.
     """
@@ -104,7 +106,10 @@ def compare_bobbins(
         if len(readings) < 2:
             raise ValueError(f"bobbin {name} has {len(readings)} readings, and two are needed")
     names = tuple(bobbins)
-    means = {name: _known(log_mean_of(readings), same_way) for name, readings in bobbins.items()}
+    means = {
+        name: _Known(log_mean_of(readings), True if ways is None else ways[name])
+        for name, readings in bobbins.items()
+    }
     margin = math.log1p(margin_percent / 100)
     couples = list(itertools.combinations(names, 2))
     differences = [_between(means[a], means[b]) for a, b in couples]
@@ -129,17 +134,8 @@ def compare_bobbins(
 @dataclass(frozen=True)
 class _Known:
     logs: LogMean
-    u_apart: float
-    """What is shared within a bobbin but not with the others."""
-
-    @property
-    def u(self) -> float:
-        return math.hypot(self.logs.u, self.u_apart)
-
-    @property
-    def dof(self) -> float:
-        """Of `u`: the part apart is taken as exactly known."""
-        return self.logs.dof * (self.u / self.logs.u) ** 4 if self.logs.u > 0 else math.inf
+    way: Hashable | None
+    """How all of its readings were taken; None when they were not all taken alike."""
 
     def with_more(self, further: int) -> _Known:
         """As likely known after so many more readings like these."""
@@ -153,17 +149,11 @@ class _Known:
             n_effective=self.logs.n_effective * share,
             u_shared=self.logs.u_shared,
         )
-        return _Known(logs, self.u_apart)
-
-
-def _known(logs: LogMean, same_way: bool) -> _Known:
-    return _Known(logs, 0.0 if same_way else logs.u_shared)
+        return _Known(logs, self.way)
 
 
 def _between(a: _Known, b: _Known) -> Difference:
-    # An endless number of degrees of freedom would make 0/0 where both are perfectly sure.
-    most = 1e9
-    return difference_of(a.logs.mean, a.u, min(a.dof, most), b.logs.mean, b.u, min(b.dof, most))
+    return _between_groups([a], [b])
 
 
 def _pair(
@@ -323,12 +313,20 @@ def _by(percent: float, interval: Interval) -> str:
 
 
 def _between_groups(a: Sequence[_Known], b: Sequence[_Known]) -> Difference:
+    """Mean of the one group's means less that of the other's."""
+    ways = {k.way for k in (*a, *b)}
+    cancels = len(ways) == 1 and None not in ways
+
     def pooled(group: Sequence[_Known]) -> tuple[float, float, float]:
         n = len(group)
         mean = math.fsum(k.logs.mean for k in group) / n
-        variance = math.fsum(k.u**2 for k in group) / n**2
-        known = math.fsum((k.u / n) ** 4 / k.dof for k in group)
-        return mean, math.sqrt(variance), min(variance**2 / known if known > 0 else 1e9, 1e9)
+        variance = math.fsum(k.logs.u**2 for k in group) / n**2
+        known = math.fsum((k.logs.u / n) ** 4 / k.logs.dof for k in group)
+        # What is shared does not average out within a group, and is taken as exactly known.
+        apart = 0.0 if cancels else math.fsum(k.logs.u_shared for k in group) / n
+        whole = variance + apart**2
+        # An endless number of degrees of freedom would make 0/0 where both are perfectly sure.
+        return mean, math.sqrt(whole), min(whole**2 / known if known > 0 else 1e9, 1e9)
 
     return difference_of(*pooled(a), *pooled(b))
 

@@ -191,7 +191,37 @@ def test_what_is_shared_cancels_only_between_readings_taken_the_same_way() -> No
     logs = 0.02 * np.tile([1.0, -1.0], 20)
     bobbins = {"B1": bobbin(logs, shared=0.05), "B2": bobbin(logs + 0.01, shared=0.05)}
     assert compare_bobbins(bobbins).text == "B1 and B2 match"
-    assert compare_bobbins(bobbins, same_way=False).pair("B1", "B2").verdict == "undecided"
+    assert compare_bobbins(bobbins, ways={"B1": 1, "B2": 1}).text == "B1 and B2 match"
+    for ways in ({"B1": 1, "B2": 2}, {"B1": None, "B2": None}):
+        assert compare_bobbins(bobbins, ways=ways).pair("B1", "B2").verdict == "undecided"
+
+
+def test_of_several_cards_each_pair_is_judged_by_its_own() -> None:
+    logs = 0.02 * np.tile([1.0, -1.0], 20)
+    bobbins = {name: bobbin(logs + 0.01 * k, shared=0.05) for k, name in enumerate("abcd")}
+    found = compare_bobbins(bobbins, ways={"a": 1, "b": 1, "c": 2, "d": 2})
+    verdicts = {(p.first, p.second): p.verdict for p in found.pairs}
+    assert {pair for pair, verdict in verdicts.items() if verdict == "match"} == {
+        ("a", "b"),
+        ("c", "d"),
+    }
+    # What two cards are off by: the root of the sum of squares, whichever two bobbins it is.
+    low, high = found.pair("a", "c").interval_percent
+    reach = 1.96 * math.hypot(0.05, 0.05)
+    assert math.log1p(high / 100) - math.log1p(low / 100) > 2 * reach
+    assert math.log1p(high / 100) - math.log1p(low / 100) < 2.2 * reach
+
+
+def test_what_a_card_is_off_by_does_not_average_out_of_its_bobbins() -> None:
+    logs = 0.02 * np.tile([1.0, -1.0], 20)
+    thin = {name: bobbin(logs + 0.005 * k, shared=0.03) for k, name in enumerate("ab")}
+    thick = {name: bobbin(logs + 0.3 + 0.005 * k, shared=0.03) for k, name in enumerate("cd")}
+    ways = {"a": 1, "b": 1, "c": 2, "d": 2}
+    found = compare_bobbins(thin | thick, ways=ways)
+    said = re.search(r"c and d are thicker by \d+ % \((\d+) to (\d+) %\)", found.text)
+    assert said is not None, found.text
+    low, high = (math.log1p(int(end) / 100) for end in said.groups())
+    assert high - low == pytest.approx(2 * 1.96 * math.hypot(0.03, 0.03), abs=0.02)
 
 
 @pytest.mark.parametrize(

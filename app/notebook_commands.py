@@ -118,6 +118,9 @@ def export(
     pictures: Annotated[
         bool, typer.Option("--pictures/--no-pictures", help="Pictures too, in the JSON.")
     ] = True,
+    sections: Annotated[
+        bool, typer.Option("--sections", help="In a CSV: the sections of skeins instead.")
+    ] = False,
     notebook: NotebookOption = None,
 ) -> None:
     """Write the readings as JSON or CSV.
@@ -126,6 +129,12 @@ def export(
     """
     with _opened(notebook) as opened:
         ending = file.suffix.lower()
+        if sections and ending == ".csv":
+            from app.notebook.table import export_sections_csv
+
+            count = export_sections_csv(opened, file)
+            typer.echo(f"Wrote {file}: {_count(count, 'section')}.")
+            return
         if ending == ".json":
             from app.notebook.exchange import export_json
 
@@ -155,7 +164,8 @@ def import_(
         typer.echo(
             f"Added to {opened.path}: {_count(added.spins, 'spin')}, "
             f"{_count(added.bobbins, 'bobbin')}, {_count(added.sittings, 'sitting')}, "
-            f"{_count(added.skeins, 'skein')}, {_readings(added.readings)}."
+            f"{_count(added.skeins, 'skein')}, {_readings(added.readings)}, "
+            f"{_count(added.sections, 'section')}."
         )
         if added.known:
             typer.echo(f"{_count(added.known, 'entry', 'entries')} were here already.")

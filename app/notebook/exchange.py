@@ -24,7 +24,6 @@ from app.notebook.rows import (
     BOBBIN_COLUMNS,
     READING_COLUMNS,
     SITTING_COLUMNS,
-    SKEIN_COLUMNS,
     SPIN_COLUMNS,
     bobbin_of,
     bobbin_values,
@@ -34,16 +33,24 @@ from app.notebook.rows import (
     reading_values,
     sitting_of,
     sitting_values,
-    skein_of,
-    skein_values,
     spin_of,
     spin_values,
 )
+from app.notebook.sections import next_number, put_section
 from app.notebook.shared import known_shared, scale_text
+from app.notebook.skein_records import Section
+from app.notebook.skein_rows import (
+    SECTION_COLUMNS,
+    SKEIN_COLUMNS,
+    section_of,
+    section_values,
+    skein_of,
+    skein_values,
+)
 from app.notebook.store import Notebook, put_reading
 from app.notebook.undo import bobbins_of_skein, set_bobbins_of_skein
 
-EDITION: Final = 1
+EDITION: Final = 2
 """Of the JSON; a reader refuses a later one."""
 
 
@@ -86,6 +93,7 @@ class Imported:
     skeins: int = 0
     readings: int = 0
     known: int = 0
+    sections: int = 0
 
 
 def export_json(notebook: Notebook, target: Path, *, pictures: bool = True) -> int:
@@ -144,6 +152,7 @@ def _write_json(db: sqlite3.Connection, file: IO[str], name: Path, pictures: boo
     for key, part in _PARTS.items():
         records = (part.record(db, row) for row in _all(db, part.table, part.columns))
         _write_list(file, key, map(to_plain, records))
+    _write_list(file, "sections", _sections(db, name))
     return _write_list(file, "readings", _readings(db, name, pictures), end="\n}\n")
 
 
@@ -163,7 +172,7 @@ def _text(plain: Any) -> str:
 
 
 def _all(db: sqlite3.Connection, table: str, columns: tuple[str, ...]) -> Iterator[Any]:
-    order = "bobbin_id, number" if table == "reading" else "rowid"
+    order = {"reading": "bobbin_id, number", "section": "skein_id, number"}.get(table, "rowid")
     return db.execute(f"SELECT {', '.join(columns)} FROM {table} ORDER BY {order}")
 
 
@@ -190,6 +199,24 @@ def _readings(db: sqlite3.Connection, name: Path, pictures: bool) -> Iterator[di
         yield plain
 
 
+def _sections(db: sqlite3.Connection, name: Path) -> Iterator[dict[str, Any]]:
+    for row in _all(db, "section", SECTION_COLUMNS):
+        section = section_of(row)
+        found = db.execute(
+            "SELECT strand, arrays, scale, program FROM section_detail WHERE section_id = ?",
+            (section.id,),
+        ).fetchone()
+        try:
+            strand, arrays, scale, program = found or (b"", b"", None, "")
+            plain = to_plain(replace(section, reading=unpack(strand, arrays)))
+        except ValueError as error:
+            detail = f"section {section.number} of its skein is not whole"
+            raise problem("damaged", name=name, detail=detail) from error
+        plain["scale"] = None if scale is None else json.loads(scale)
+        plain["program"] = program
+        yield plain
+
+
 class _Importer:
     """Adds records inside one transaction; foreign keys are looked at when it is committed."""
 
@@ -199,7 +226,7 @@ class _Importer:
 
     def everything(self, file: IO[str]) -> Imported:
         self._db.execute("PRAGMA defer_foreign_keys = ON")  # lists may come in any order
-        edition, seen = None, dict.fromkeys((*_PARTS, "readings"), 0)
+        edition, seen = None, dict.fromkeys((*_PARTS, "sections", "readings"), 0)
         for key, value in members(file):
             if key == "notebook":
                 edition = value
@@ -224,6 +251,8 @@ class _Importer:
         """Add one thing; False when it is known."""
         if key == "readings":
             return self._reading(plain, at)
+        if key == "sections":
+            return self._section(plain, at)
         part = _PARTS[key]
         record = from_plain(part.kind, plain, at=at)
         if self._known(part.table, record.id):
@@ -268,6 +297,29 @@ class _Importer:
             None if scale is None else json.dumps(to_plain(scale), allow_nan=False),
             str(plain.get("program", "")),
             jpeg,
+        )
+        return True
+
+    def _section(self, plain: Any, at: str) -> bool:
+        section: Section = from_plain(Section, plain, at=at)
+        if self._known("section", section.id):
+            return False
+        if section.reading is None:
+            raise ValueError(f"{at}.reading is missing")
+        values = section_values(section)
+        taken = self._db.execute(
+            "SELECT 1 FROM section WHERE skein_id = ? AND number = ?",
+            (section.skein_id, section.number),
+        ).fetchone()
+        if taken is not None:
+            values["number"] = next_number(self._db, section.skein_id)
+        scale = section.scale
+        put_section(
+            self._db,
+            values,
+            pack(section.reading),
+            None if scale is None else json.dumps(to_plain(scale), allow_nan=False),
+            str(plain.get("program", "")),
         )
         return True
 

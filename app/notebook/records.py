@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final, Literal
 
+from app.notebook.skein_records import Amounts, Finish, LabelWords, Wanted
 from measure.results import Interval, ScaleSummary, StrandReading
 
 Posture = Literal["tension", "relaxed", "plied", "washed"]
@@ -129,3 +130,11 @@ class Skein:
     note: str
     made_at: datetime
     deleted_at: datetime | None = None
+    plies: int | None = None
+    """None: as many as bobbins, or as the spin aimed at."""
+    counts_for_learning: bool = True
+    """Whether the next plan may learn from what became of it."""
+    finish: Finish = field(default_factory=Finish)
+    amounts: Amounts = field(default_factory=Amounts)
+    wanted: Wanted = field(default_factory=Wanted)
+    label: LabelWords = field(default_factory=LabelWords)

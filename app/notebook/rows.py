@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from app.notebook.errors import problem
-from app.notebook.records import POSTURES, Aim, Bobbin, LoggedReading, Sitting, Skein, Spin
+from app.notebook.records import POSTURES, Aim, Bobbin, LoggedReading, Sitting, Spin
 
 SPIN_COLUMNS: Final = (
     "id", "name", "fibre", "colour_note", "prepared_g", "band_low_mm", "band_high_mm", "plies",
@@ -25,7 +25,6 @@ READING_COLUMNS: Final = (
     "spun_g", "note", "printed_card", "source", "has_picture", "taken_back_at",
     "u_shared_mm", "scale_from", "printed_card_id",
 )  # fmt: skip
-SKEIN_COLUMNS: Final = ("id", "spin_id", "name", "method", "note", "made_at", "deleted_at")
 
 Row = tuple[Any, ...]
 
@@ -65,7 +64,7 @@ def spin_of(row: Row) -> Spin:
     """The spin of a row of SPIN_COLUMNS."""
     (id_, name, fibre, colour, grams, low, high, plies, class_, aim_note, note, made, gone) = row
     aim = Aim(low, high, plies, class_, aim_note)
-    return Spin(id_, name, fibre, colour, grams, aim, note, time_of(made), _time_or_none(gone))
+    return Spin(id_, name, fibre, colour, grams, aim, note, time_of(made), time_or_none(gone))
 
 
 def spin_values(spin: Spin) -> dict[str, Any]:
@@ -84,7 +83,7 @@ def spin_values(spin: Spin) -> dict[str, Any]:
         raise problem("bad_value", detail="The number of plies must be 1 or more.")
     return {
         "id": spin.id,
-        "name": _name(spin.name),
+        "name": clean_name(spin.name),
         "fibre": clean(spin.fibre),
         "colour_note": clean(spin.colour_note),
         "prepared_g": spin.prepared_g,
@@ -95,7 +94,7 @@ def spin_values(spin: Spin) -> dict[str, Any]:
         "aim_note": clean(aim.note),
         "note": clean(spin.note),
         "made_at": time_text(spin.made_at),
-        "deleted_at": _text_or_none(spin.deleted_at),
+        "deleted_at": text_or_none(spin.deleted_at),
     }
 
 
@@ -103,7 +102,7 @@ def bobbin_of(row: Row) -> Bobbin:
     """The bobbin of a row of BOBBIN_COLUMNS."""
     id_, spin, name, note, empty, full, place, made, gone = row
     return Bobbin(
-        id_, spin, name, note, empty, full, place, time_of(made), _time_or_none(gone)
+        id_, spin, name, note, empty, full, place, time_of(made), time_or_none(gone)
     )  # fmt: skip
 
 
@@ -116,20 +115,20 @@ def bobbin_values(bobbin: Bobbin) -> dict[str, Any]:
     return {
         "id": bobbin.id,
         "spin_id": bobbin.spin_id,
-        "name": _name(bobbin.name),
+        "name": clean_name(bobbin.name),
         "note": clean(bobbin.note),
         "empty_g": bobbin.empty_g,
         "full_g": bobbin.full_g,
         "place": bobbin.place,
         "made_at": time_text(bobbin.made_at),
-        "deleted_at": _text_or_none(bobbin.deleted_at),
+        "deleted_at": text_or_none(bobbin.deleted_at),
     }
 
 
 def sitting_of(row: Row) -> Sitting:
     """The sitting of a row of SITTING_COLUMNS."""
     id_, bobbin, begun, ended = row
-    return Sitting(id_, bobbin, time_of(begun), _time_or_none(ended))
+    return Sitting(id_, bobbin, time_of(begun), time_or_none(ended))
 
 
 def sitting_values(sitting: Sitting) -> dict[str, Any]:
@@ -138,28 +137,7 @@ def sitting_values(sitting: Sitting) -> dict[str, Any]:
         "id": sitting.id,
         "bobbin_id": sitting.bobbin_id,
         "begun_at": time_text(sitting.begun_at),
-        "ended_at": _text_or_none(sitting.ended_at),
-    }
-
-
-def skein_of(row: Row, bobbin_ids: Iterable[str]) -> Skein:
-    """The skein of a row of SKEIN_COLUMNS and the bobbins it was plied from."""
-    id_, spin, name, method, note, made, gone = row
-    return Skein(
-        id_, spin, name, tuple(bobbin_ids), method, note, time_of(made), _time_or_none(gone)
-    )
-
-
-def skein_values(skein: Skein) -> dict[str, Any]:
-    """The row of a skein, without its bobbins."""
-    return {
-        "id": skein.id,
-        "spin_id": skein.spin_id,
-        "name": _name(skein.name),
-        "method": clean(skein.method),
-        "note": clean(skein.note),
-        "made_at": time_text(skein.made_at),
-        "deleted_at": _text_or_none(skein.deleted_at),
+        "ended_at": text_or_none(sitting.ended_at),
     }
 
 
@@ -175,10 +153,10 @@ def reading_of(row: Row) -> LoggedReading:
         taken_at=time_of(taken),
         posture=posture,
         diameter_mm=diameter,
-        u_diameter_mm=_number(u),
-        interval_mm=(_number(low), _number(high)),
+        u_diameter_mm=number_or_nan(u),
+        interval_mm=(number_or_nan(low), number_or_nan(high)),
         cv_percent=cv,
-        length_mm=_number(length),
+        length_mm=number_or_nan(length),
         turns_per_inch=tpi,
         twist=twist,
         spun_g=grams,
@@ -186,7 +164,7 @@ def reading_of(row: Row) -> LoggedReading:
         printed_card=card,
         source=source,
         has_picture=bool(picture),
-        taken_back_at=_time_or_none(back),
+        taken_back_at=time_or_none(back),
         u_shared_mm=shared,
         scale_from=scale,
         printed_card_id=card_id,
@@ -212,17 +190,17 @@ def reading_values(reading: LoggedReading) -> dict[str, Any]:
         "u_diameter_mm": float(reading.u_diameter_mm),
         "low_mm": float(reading.interval_mm[0]),
         "high_mm": float(reading.interval_mm[1]),
-        "cv_percent": _float_or_none(reading.cv_percent),
+        "cv_percent": float_or_none(reading.cv_percent),
         "length_mm": float(reading.length_mm),
-        "turns_per_inch": _float_or_none(reading.turns_per_inch),
+        "turns_per_inch": float_or_none(reading.turns_per_inch),
         "twist": reading.twist,
-        "spun_g": _float_or_none(reading.spun_g),
+        "spun_g": float_or_none(reading.spun_g),
         "note": clean(reading.note),
         "printed_card": clean(reading.printed_card),
         "source": clean(reading.source),
         "has_picture": int(reading.has_picture),
-        "taken_back_at": _text_or_none(reading.taken_back_at),
-        "u_shared_mm": _float_or_none(reading.u_shared_mm),
+        "taken_back_at": text_or_none(reading.taken_back_at),
+        "u_shared_mm": float_or_none(reading.u_shared_mm),
         "scale_from": clean(reading.scale_from),
         "printed_card_id": clean(reading.printed_card_id),
     }
@@ -239,23 +217,28 @@ def check_amount(what: str, value: float | None) -> None:
         raise problem("bad_value", detail=f"The {what} must be a number, 0 or more.")
 
 
-def _name(text: str) -> str:
+def clean_name(text: str) -> str:
+    """A name that can be kept; NotebookError when there is nothing in it."""
     if not text.strip():
         raise problem("bad_value", detail="A name needs at least one letter.")
     return clean(text)
 
 
-def _number(value: float | None) -> float:
+def number_or_nan(value: float | None) -> float:
+    """What was kept as NULL because it is not a number."""
     return math.nan if value is None else value
 
 
-def _float_or_none(value: float | None) -> float | None:
+def float_or_none(value: float | None) -> float | None:
+    """A plain float of whatever kind of number, or none."""
     return None if value is None else float(value)
 
 
-def _text_or_none(time: datetime | None) -> str | None:
+def text_or_none(time: datetime | None) -> str | None:
+    """A time as the notebook keeps it, or none."""
     return None if time is None else time_text(time)
 
 
-def _time_or_none(text: str | None) -> datetime | None:
+def time_or_none(text: str | None) -> datetime | None:
+    """The time that was kept so, or none."""
     return None if text is None else time_of(text)

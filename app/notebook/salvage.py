@@ -24,7 +24,7 @@ from app import program_version
 from app.notebook.errors import NotebookError, explained, problem
 from app.notebook.file import connect, refuse_what_is_none
 from app.notebook.plain import is_whole, pack
-from app.notebook.records import Aim, Bobbin, LoggedReading, Sitting, Spin
+from app.notebook.records import Aim, Bobbin, LoggedReading, Sitting, Skein, Spin
 from app.notebook.rows import (
     BOBBIN_COLUMNS,
     READING_COLUMNS,
@@ -43,6 +43,14 @@ from app.notebook.rows import (
 )
 from app.notebook.schema import TABLES
 from app.notebook.shared import fill_in_what_is_shared
+from app.notebook.skein_records import Section
+from app.notebook.skein_rows import (
+    SECTION_COLUMNS,
+    SKEIN_COLUMNS,
+    section_of,
+    skein_of,
+    skein_values,
+)
 from app.notebook.store import Notebook
 from measure.results import Along, Caution, Outline, StrandReading
 
@@ -187,7 +195,11 @@ def _makes_sense(table: str, row: tuple[Any, ...]) -> bool:
                 sitting_values(sitting_of(row))
             case "reading":
                 reading_of(row)
-            case "detail":
+            case "skein":
+                skein_values(skein_of(row, ()))
+            case "section":
+                section_of(row)
+            case "detail" | "section_detail":
                 return is_whole(row[1]) and is_whole(row[2])
     except (ValueError, TypeError, AttributeError, NotebookError):
         return False
@@ -197,6 +209,16 @@ def _makes_sense(table: str, row: tuple[Any, ...]) -> bool:
 def _hang_up(db: sqlite3.Connection) -> Salvaged:
     """Give what lost its place a place, and take away what lost its reading."""
     missing = "SELECT r.id FROM reading r LEFT JOIN {0} ON {1} WHERE {2} IS NULL"
+    db.execute("DELETE FROM section_detail WHERE section_id NOT IN (SELECT id FROM section)")
+    for (id_,) in db.execute(
+        "SELECT id FROM section WHERE id NOT IN (SELECT section_id FROM section_detail)"
+    ).fetchall():
+        row = db.execute(f"SELECT {', '.join(SECTION_COLUMNS)} FROM section WHERE id = ?", (id_,))
+        packed = pack(_main_figures(section_of(row.fetchone())))
+        db.execute(
+            "INSERT INTO section_detail (section_id, strand, arrays, program) VALUES (?, ?, ?, ?)",
+            (id_, *packed, program_version()),
+        )
     for table in ("detail", "picture"):
         db.execute(f"DELETE FROM {table} WHERE reading_id NOT IN (SELECT id FROM reading)")
     db.execute(
@@ -217,7 +239,6 @@ def _hang_up(db: sqlite3.Connection) -> Salvaged:
         "LEFT JOIN spin p ON p.id = b.spin_id WHERE p.id IS NULL"
     ).fetchall()
     _rehouse(db)
-    db.execute("DELETE FROM skein WHERE spin_id NOT IN (SELECT id FROM spin)")
     db.execute(
         "DELETE FROM skein_bobbin WHERE skein_id NOT IN (SELECT id FROM skein) "
         "OR bobbin_id NOT IN (SELECT id FROM bobbin)"
@@ -228,7 +249,7 @@ def _hang_up(db: sqlite3.Connection) -> Salvaged:
 
 
 def _rehouse(db: sqlite3.Connection) -> None:
-    """Make stand-ins for the sittings, bobbins and spins that something still points at."""
+    """Make stand-ins for the sittings, bobbins, skeins and spins something still points at."""
     now = datetime.now(UTC)
     for id_, bobbin, first in db.execute(
         "SELECT sitting_id, bobbin_id, min(taken_at) FROM reading "
@@ -248,14 +269,25 @@ def _rehouse(db: sqlite3.Connection) -> None:
         stray = stray or new_id()
         bobbin_row = Bobbin(id_, stray, f"{_LOST} bobbin {number}", "", None, None, number, now)
         db.execute(insert("bobbin", BOBBIN_COLUMNS), bobbin_values(bobbin_row))
+    for number, (id_, first) in enumerate(
+        db.execute(
+            "SELECT skein_id, min(taken_at) FROM section "
+            "WHERE skein_id NOT IN (SELECT id FROM skein) GROUP BY skein_id"
+        ).fetchall(),
+        start=1,
+    ):
+        stray = stray or new_id()
+        skein = Skein(id_, stray, f"{_LOST} skein {number}", (), "", "", time_of(first))
+        db.execute(insert("skein", SKEIN_COLUMNS), skein_values(skein))
     for (id_,) in db.execute(
-        "SELECT DISTINCT spin_id FROM bobbin WHERE spin_id NOT IN (SELECT id FROM spin)"
+        "SELECT spin_id FROM bobbin WHERE spin_id NOT IN (SELECT id FROM spin) "
+        "UNION SELECT spin_id FROM skein WHERE spin_id NOT IN (SELECT id FROM spin)"
     ).fetchall():
         spin = Spin(id_, f"{_LOST} spin", "", "", None, Aim(), "", now)
         db.execute(insert("spin", SPIN_COLUMNS), spin_values(spin))
 
 
-def _main_figures(reading: LoggedReading) -> StrandReading:
+def _main_figures(reading: LoggedReading | Section) -> StrandReading:
     """A strand of which only what the lists show is known."""
     none = np.zeros(0)
     line = np.zeros((0, 2))

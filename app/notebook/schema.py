@@ -134,11 +134,83 @@ STEPS: Final[tuple[Step, ...]] = (
         ),
         fill_in_what_is_shared,
     ),
+    # What is written of a finished skein, and the sections that are read round it.
+    Step(
+        (
+            *(
+                f"ALTER TABLE skein ADD COLUMN {column}"
+                for column in (
+                    "plies INTEGER",
+                    "counts_for_learning INTEGER NOT NULL DEFAULT 1",
+                    "washed_on TEXT NOT NULL DEFAULT ''",
+                    "finishing TEXT NOT NULL DEFAULT ''",
+                    "hang_turns REAL",
+                    "hang_twist TEXT CHECK (hang_twist IN ('S', 'Z'))",
+                    "weight_g REAL",
+                    "weight_within_g REAL",
+                    "circumference_mm REAL",
+                    "circumference_within_mm REAL",
+                    "rounds REAL",
+                    "sample_length_mm REAL",
+                    "sample_length_within_mm REAL",
+                    "sample_weight_g REAL",
+                    "sample_weight_within_g REAL",
+                    "grist_tex REAL",
+                    "grist_within_percent REAL",
+                    "counted_m REAL",
+                    "counted_within_percent REAL",
+                    "length_from TEXT NOT NULL DEFAULT ''",
+                    "wraps REAL",
+                    "wraps_over_mm REAL",
+                    "pattern TEXT NOT NULL DEFAULT ''",
+                    "wanted_chart TEXT NOT NULL DEFAULT ''",
+                    "wanted_class TEXT NOT NULL DEFAULT ''",
+                    "wanted_wpi_low REAL",
+                    "wanted_wpi_high REAL",
+                    "wanted_tex REAL",
+                    "fibre TEXT NOT NULL DEFAULT ''",
+                    "colourway TEXT NOT NULL DEFAULT ''",
+                    "care_line TEXT NOT NULL DEFAULT ''",
+                    "label_text TEXT NOT NULL DEFAULT ''",
+                )
+            ),
+            """CREATE TABLE section (
+                id TEXT NOT NULL PRIMARY KEY,
+                skein_id TEXT NOT NULL REFERENCES skein (id),
+                number INTEGER NOT NULL CHECK (number >= 1),
+                taken_at TEXT NOT NULL,
+                washed INTEGER NOT NULL CHECK (washed IN (0, 1)),
+                layer TEXT CHECK (layer IN ('outside', 'middle', 'inside')),
+                hour INTEGER CHECK (hour BETWEEN 1 AND 12),
+                diameter_mm REAL NOT NULL CHECK (diameter_mm > 0),
+                u_diameter_mm REAL,
+                low_mm REAL,
+                high_mm REAL,
+                cv_percent REAL,
+                length_mm REAL,
+                turns_per_inch REAL,
+                twist TEXT CHECK (twist IN ('S', 'Z')),
+                note TEXT NOT NULL,
+                printed_card TEXT NOT NULL,
+                source TEXT NOT NULL,
+                taken_back_at TEXT,
+                UNIQUE (skein_id, number)
+            )""",
+            """CREATE TABLE section_detail (
+                section_id TEXT NOT NULL PRIMARY KEY REFERENCES section (id),
+                strand BLOB NOT NULL,
+                arrays BLOB NOT NULL,
+                scale TEXT,
+                program TEXT NOT NULL
+            )""",
+        ),
+    ),
 )
 """How an empty file becomes today's notebook, an edition at a time."""
 
 TABLES: Final = (
     "spin", "bobbin", "sitting", "reading", "detail", "picture", "skein", "skein_bobbin",
+    "section", "section_detail",
 )  # fmt: skip
 """All tables, each after those that it refers to."""
 

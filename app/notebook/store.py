@@ -1,4 +1,5 @@
-"""The notebook: sittings and readings, beside the spins, bobbins and skeins of `things`."""
+"""The notebook: sittings and readings, beside the spins, bobbins and skeins of `things`
+and the skeins' `sections`."""
 
 from __future__ import annotations
 
@@ -32,8 +33,8 @@ from app.notebook.rows import (
     sitting_values,
     time_text,
 )
+from app.notebook.sections import Sections
 from app.notebook.shared import known_shared, scale_text
-from app.notebook.things import Things
 from measure.results import ScaleSummary, StrandReading
 
 _program = functools.cache(program_version)  # looking the version up takes as long as logging
@@ -52,7 +53,7 @@ class Check:
     """All of them, those taken back included."""
 
 
-class Notebook(Things):
+class Notebook(Sections):
     """One notebook file, open. Any thread may use it; one at a time gets its turn.
 
     Every method raises NotebookError when the notebook does not let it; whatever was committed
@@ -285,7 +286,7 @@ class Notebook(Things):
         return self._file.write()
 
     def check(self) -> Check:
-        """Look the whole file over: SQLite's own checks, then whether each reading unpacks.
+        """Look the whole file over: SQLite's own checks, then whether all readings unpack.
 
         Takes its time on a large notebook: every page is read.
         """
@@ -321,6 +322,10 @@ def _problems(db: sqlite3.Connection) -> Iterator[str]:
             yield line
     for table, rowid, parent, _ in db.execute("PRAGMA foreign_key_check"):
         yield f"row {rowid} of {table} belongs to something missing in {parent}"
+    for (id_,) in db.execute(
+        "SELECT id FROM section WHERE id NOT IN (SELECT section_id FROM section_detail)"
+    ):
+        yield f"section {id_} has no detail"
     for table in ("detail", "picture"):
         column = "has_picture = 1 AND" if table == "picture" else ""
         for (id_,) in db.execute(
@@ -330,3 +335,6 @@ def _problems(db: sqlite3.Connection) -> Iterator[str]:
     for id_, strand, arrays in db.execute("SELECT reading_id, strand, arrays FROM detail"):
         if not (is_whole(strand) and is_whole(arrays)):
             yield f"reading {id_} does not unpack"
+    for id_, strand, arrays in db.execute("SELECT section_id, strand, arrays FROM section_detail"):
+        if not (is_whole(strand) and is_whole(arrays)):
+            yield f"section {id_} does not unpack"

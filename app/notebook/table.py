@@ -1,4 +1,4 @@
-"""A notebook's readings as CSV for spreadsheets and programs (RFC 4180).
+"""A notebook's readings, or its skeins' sections, as CSV for spreadsheets and programs (RFC 4180).
 
 A text that a spreadsheet would run as a formula gets an apostrophe in front (the advice of OWASP's
 page "CSV Injection", from memory); `text_of_cell` takes it away again. Numbers stay numbers.
@@ -9,8 +9,6 @@ from __future__ import annotations
 import csv
 import math
 import re
-import sqlite3
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -25,6 +23,13 @@ COLUMNS: Final = (
 )  # fmt: skip
 """Columns, one row per reading; units are in the names."""
 
+SECTION_CSV_COLUMNS: Final = (
+    "spin", "skein", "number", "taken_at", "washed", "layer", "hour", "diameter_mm",
+    "u_diameter_mm", "diameter_low_mm", "diameter_high_mm", "cv_percent", "length_mm",
+    "turns_per_inch", "twist", "printed_card", "source", "note", "id",
+)  # fmt: skip
+"""Columns of the sections of skeins, one row per section."""
+
 _FORMULA: Final = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
 
 _QUESTION: Final = """
@@ -38,15 +43,33 @@ _QUESTION: Final = """
     ORDER BY p.made_at, p.id, b.place, b.made_at, b.id, r.number
 """
 
+_SECTIONS_QUESTION: Final = """
+    SELECT p.name, k.name, t.number, t.taken_at, t.washed, t.layer, t.hour, t.diameter_mm,
+        t.u_diameter_mm, t.low_mm, t.high_mm, t.cv_percent, t.length_mm, t.turns_per_inch, t.twist,
+        t.printed_card, t.source, t.note, t.id
+    FROM spin p JOIN skein k ON k.spin_id = p.id JOIN section t ON t.skein_id = k.id
+    WHERE p.deleted_at IS NULL AND k.deleted_at IS NULL AND t.taken_back_at IS NULL
+    ORDER BY p.made_at, p.id, k.made_at, k.id, t.number
+"""
+
 
 def export_csv(notebook: Notebook, target: Path) -> int:
     """Write every reading that stands, one row each; gives how many."""
+    return _export(notebook, target, COLUMNS, _QUESTION)
+
+
+def export_sections_csv(notebook: Notebook, target: Path) -> int:
+    """Write every section of a skein that stands, one row each; gives how many."""
+    return _export(notebook, target, SECTION_CSV_COLUMNS, _SECTIONS_QUESTION)
+
+
+def _export(notebook: Notebook, target: Path, columns: tuple[str, ...], question: str) -> int:
     with notebook.connection_beside() as db, writing(target, "") as file:
         writer = csv.writer(file, lineterminator="\r\n")
-        writer.writerow(COLUMNS)
+        writer.writerow(columns)
         count = 0
-        for row in _rows(db):
-            writer.writerow(row)
+        for row in db.execute(question):
+            writer.writerow([_cell(value) for value in row])
             count += 1
         return count
 
@@ -59,11 +82,6 @@ def cell_of_text(text: str) -> str:
 def text_of_cell(cell: str) -> str:
     """The text that `cell_of_text` was given."""
     return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
-
-
-def _rows(db: sqlite3.Connection) -> Iterator[list[Any]]:
-    for row in db.execute(_QUESTION):
-        yield [_cell(value) for value in row]
 
 
 def _cell(value: Any) -> Any:

@@ -12,20 +12,18 @@ from app.notebook.file import NotebookFile
 from app.notebook.records import Aim, Bobbin, Skein, Spin
 from app.notebook.rows import (
     BOBBIN_COLUMNS,
-    SKEIN_COLUMNS,
     SPIN_COLUMNS,
     bobbin_of,
     bobbin_values,
     clean,
     insert,
     new_id,
-    skein_of,
-    skein_values,
     spin_of,
     spin_values,
     time_of,
     time_text,
 )
+from app.notebook.skein_rows import SKEIN_COLUMNS, skein_of, skein_values
 from app.notebook.undo import Change, History, RowChange, bobbins_of_skein, set_bobbins_of_skein
 
 Kind = Literal["spin", "bobbin", "skein"]
@@ -55,6 +53,8 @@ class Contents:
     pictures: int
     skeins: int
     """Of a spin: they go along. Of a bobbin: they were plied from it, and stay."""
+    sections: int
+    """Of the skeins that go along, and of a skein itself."""
 
 
 class Things:
@@ -205,7 +205,10 @@ class Things:
         method: str = "",
         note: str = "",
     ) -> Skein:
-        """Make a skein plied from these bobbins, which may be of other spins as well."""
+        """Make a skein plied from these bobbins, which may be of other spins as well.
+
+        `update_skein` says the rest of it.
+        """
         self.spin(spin_id)
         for bobbin_id in bobbin_ids:
             self.bobbin(bobbin_id)
@@ -271,7 +274,13 @@ class Things:
             sittings, readings, pictures = (
                 a + b for a, b in zip((sittings, readings, pictures), found, strict=True)
             )
-        return Contents(len(bobbins), sittings, readings, pictures, skeins)
+        (sections,) = self._file.rows(
+            "SELECT count(*) FROM section t JOIN skein k ON k.id = t.skein_id "
+            "WHERE t.taken_back_at IS NULL AND (k.id = :id OR (k.spin_id = :id "
+            "AND k.deleted_at IS NULL))",
+            {"id": thing_id},
+        )[0]
+        return Contents(len(bobbins), sittings, readings, pictures, skeins, sections)
 
     def what_goes_along(self, thing_id: str) -> str:
         """What goes along when a spin, bobbin or skein is deleted, as a sentence."""
@@ -285,6 +294,7 @@ class Things:
                 (held.sittings, "sitting"),
                 (held.readings, "reading"),
                 (held.pictures, "picture"),
+                (held.sections, "section"),
             )
             if number
         ]
@@ -309,7 +319,11 @@ class Things:
             if _has(words, *parts):
                 found.append(spin)
             found += [b for b in self.bobbins(spin.id) if _has(words, b.name, b.note)]
-            found += [s for s in self.skeins(spin.id) if _has(words, s.name, s.method, s.note)]
+            found += [
+                s
+                for s in self.skeins(spin.id)
+                if _has(words, s.name, s.method, s.note, s.wanted.pattern, s.label.label_text)
+            ]
         return found
 
     # Undo

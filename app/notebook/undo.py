@@ -18,7 +18,10 @@ from app.notebook.file import NotebookFile
 
 MOST_CHANGES: Final = 500
 
-NAMES: Final = {"spin": "spin", "bobbin": "bobbin", "skein": "skein", "reading": "reading"}
+NAMES: Final = {
+    "spin": "spin", "bobbin": "bobbin", "skein": "skein", "reading": "reading",
+    "section": "section",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)

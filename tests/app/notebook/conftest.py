@@ -1,6 +1,8 @@
 from __future__ import annotations
 
-from collections.abc import Iterator
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -10,6 +12,7 @@ from logged_strands import SCALE, Log, a_strand
 from app.notebook.records import LoggedReading, Sitting
 from app.notebook.store import Notebook
 
+HERE = Path(__file__).parent
 BEGUN = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)
 
 
@@ -50,3 +53,14 @@ def log(notebook: Notebook, sitting: Sitting) -> Log:
         return notebook.log(sitting.id, strand, **(given | more))  # type: ignore[arg-type]
 
     return put
+
+
+@pytest.fixture
+def old_notebook() -> Callable[[Path], None]:
+    """Writes the notebook of the first edition, from the script that is kept of it."""
+
+    def write(path: Path) -> None:
+        with closing(sqlite3.connect(path)) as db:
+            db.executescript((HERE / "edition_1.sql").read_text(encoding="utf-8"))
+
+    return write

@@ -19,7 +19,7 @@ from logged_strands import Log, a_strand
 from notebook_bits import bits
 
 from app.notebook.errors import NotebookError
-from app.notebook.exchange import Imported, export_json, import_json
+from app.notebook.exchange import EDITION, Imported, export_json, import_json
 from app.notebook.json_stream import members
 from app.notebook.records import Aim, Sitting
 from app.notebook.store import Notebook
@@ -107,7 +107,7 @@ def test_json_is_plain_json_with_a_measured_strand_as_elsewhere(
         raise AssertionError(name)
 
     plain = json.loads(file.read_bytes(), parse_constant=refuse)  # RFC 8259 knows no NaN
-    assert plain["notebook"] == 1
+    assert plain["notebook"] == EDITION
     (reading,) = plain["readings"]
     strand = a_strand(3, entries=20)
     assert reading["taken_at"] == "2026-03-01T18:03:00Z"
@@ -181,7 +181,7 @@ def changed(document: dict[str, Any], path: str, value: Any) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("where", "value", "says"),
     [
-        ("notebook", 2, "newer"),
+        ("notebook", EDITION + 1, "newer"),
         ("notebook", "1", "edition"),
         ("notebook", None, "edition"),
         ("spins.0.name", 5, "spins[0].name"),

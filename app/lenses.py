@@ -2,29 +2,16 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from app.whole_file import move_aside, write_whole
+from app.kept_list import KeptList, time_of
 from measure.lens import Lens
 
 FILE_NAME: Final = "lenses.json"
 VERSION: Final = 1
-
-
-class LensesError(Exception):
-    """The lenses could not be saved: `text` says why, `advice` what to do."""
-
-    def __init__(self, text: str, advice: str) -> None:
-        super().__init__(text, advice)
-        self.text = text
-        self.advice = advice
-
-    def __str__(self) -> str:
-        return self.text
 
 
 @dataclass(frozen=True)
@@ -36,24 +23,16 @@ class KnownLens:
     found_at: datetime
 
 
-def default_path() -> Path:
-    """Where the lenses are kept: in the person's folder for settings."""
-    from platformdirs import user_config_path
-
-    return user_config_path("slubwise", appauthor=False) / FILE_NAME
-
-
 class Lenses:
-    """Every lens that was worked out; `path` None is `default_path()`.
+    """Every lens that was worked out; `path` None is the usual place.
 
-    `trouble` is a sentence when the file could not be understood and was moved aside, else "".
-    Changes raise LensesError when they cannot be written; nothing is changed then.
+    Changes raise KeptListError when they cannot be written; nothing is changed then.
     """
 
     def __init__(self, path: Path | None = None) -> None:
-        self.path = path or default_path()
-        self.trouble = ""
-        self._known = self._read()
+        self.file = KeptList("lenses", VERSION, FILE_NAME, path)
+        none: tuple[KnownLens, ...] = ()
+        self._known = self.file.read(_parsed, none)
 
     def lenses(self) -> tuple[KnownLens, ...]:
         """All of them."""
@@ -89,39 +68,19 @@ class Lenses:
         return tuple(known for known in self._known if known is not old)
 
     def _change(self, known: tuple[KnownLens, ...]) -> None:
-        data = {
-            "version": VERSION,
-            "lenses": [{**asdict(one), "found_at": one.found_at.isoformat()} for one in known],
-        }
-        try:
-            write_whole(self.path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
-        except OSError as error:
-            raise LensesError(
-                f"The lens could not be saved: {error.strerror or error}.",
-                f"See that {self.path.parent} can be written to and the disk is not full.",
-            ) from error
+        lenses = [{**asdict(one), "found_at": one.found_at.isoformat()} for one in known]
+        self.file.write({"lenses": lenses})
         self._known = known
 
-    def _read(self) -> tuple[KnownLens, ...]:
-        try:
-            data = json.loads(self.path.read_text("utf-8"))
-            if data["version"] != VERSION:
-                raise ValueError("another version")
-            return tuple(_known(item) for item in data["lenses"])
-        except FileNotFoundError:
-            return ()
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
-            aside = move_aside(self.path)
-            kept = f" and is kept as {aside.name}" if aside else ""
-            self.trouble = f"The list of lenses was damaged{kept}; it starts empty."
-            return ()
+
+def _parsed(data: dict[str, Any]) -> tuple[KnownLens, ...]:
+    return tuple(_known(item) for item in data["lenses"])
 
 
 def _known(item: dict[str, Any]) -> KnownLens:
     lens = item["lens"]
     x, y = (float(value) for value in lens["centre_px"])
-    found_at = datetime.fromisoformat(item["found_at"])
-    if not isinstance(item["camera"], str) or found_at.tzinfo is None:
+    if not isinstance(item["camera"], str):
         raise ValueError("no lens")
     return KnownLens(
         item["camera"],
@@ -136,5 +95,5 @@ def _known(item: dict[str, Any]) -> KnownLens:
             width_px=int(lens["width_px"]),
             height_px=int(lens["height_px"]),
         ),
-        found_at,
+        time_of(item["found_at"]),
     )

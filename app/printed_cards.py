@@ -1,12 +1,7 @@
-"""The cards a person has printed and what is known of their printers: a small JSON file.
-
-Every change is written at once and whole: to a file beside it, which then takes its place. A
-file that cannot be understood is moved aside, never overwritten.
-"""
+"""The cards a person has printed and what is known of their printers: a small JSON file."""
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
@@ -14,8 +9,8 @@ from pathlib import Path
 from typing import Any, Final, Literal, cast, get_args
 from uuid import uuid4
 
+from app.kept_list import KeptList, KeptListError, time_of
 from app.sheet import Paper
-from app.whole_file import move_aside, write_whole
 from measure.card import CardKind, newest_card
 from measure.printer_check import PrinterFactors
 from measure.settings import Printer
@@ -25,18 +20,6 @@ FoundBy = Literal["ruler", "picture", "typed"]
 FILE_NAME: Final = "printed-cards.json"
 VERSION: Final = 1
 LONGEST_NAME: Final = 60
-
-
-class CardsError(Exception):
-    """What was asked of the cards could not be done: `text` says why, `advice` what to do."""
-
-    def __init__(self, text: str, advice: str) -> None:
-        super().__init__(text, advice)
-        self.text = text
-        self.advice = advice
-
-    def __str__(self) -> str:
-        return self.text
 
 
 @dataclass(frozen=True)
@@ -72,24 +55,15 @@ class _Content:
     chosen_id: str | None = None
 
 
-def default_path() -> Path:
-    """Where the cards are kept: in the person's folder for settings."""
-    from platformdirs import user_config_path
-
-    return user_config_path("slubwise", appauthor=False) / FILE_NAME
-
-
 class PrintedCards:
-    """The printed cards and which of them is in use; `path` None is `default_path()`.
+    """The printed cards and which of them is in use; `path` None is the usual place.
 
-    `trouble` is a sentence when the file could not be understood and was moved aside, else "".
-    Changes raise CardsError when they cannot be written; nothing is changed then.
+    Changes raise KeptListError when they cannot be written; nothing is changed then.
     """
 
     def __init__(self, path: Path | None = None) -> None:
-        self.path = path or default_path()
-        self.trouble = ""
-        self._content = self._read()
+        self.file = KeptList("printed cards", VERSION, FILE_NAME, path)
+        self._content = self.file.read(_parsed, _Content())
         self._before: list[_Content] = []
 
     def cards(self) -> tuple[PrintedCard, ...]:
@@ -126,13 +100,13 @@ class PrintedCards:
         return card
 
     def rename(self, card_id: str, name: str) -> PrintedCard:
-        """Give a card another name; CardsError for a blank or taken one."""
+        """Give a card another name; KeptListError for a blank or taken one."""
         card = self._known(card_id)
         name = _tidy(name)
         if not name:
-            raise CardsError("A card needs a name.", "Type one.")
+            raise KeptListError("A card needs a name.", "Type one.")
         if any(other.name == name and other.id != card_id for other in self._content.cards):
-            raise CardsError(f"Another card is called {name}.", "Choose a different name.")
+            raise KeptListError(f"Another card is called {name}.", "Choose a different name.")
         return self._put(replace(card, name=name))
 
     def set_factors(self, card_id: str, found: FactorsFound | None) -> PrintedCard:
@@ -161,7 +135,7 @@ class PrintedCards:
     def _known(self, card_id: str) -> PrintedCard:
         card = self.card(card_id)
         if card is None:
-            raise CardsError("That card is not on the list any more.", "Choose another.")
+            raise KeptListError("That card is not on the list any more.", "Choose another.")
         return card
 
     def _put(self, card: PrintedCard) -> PrintedCard:
@@ -181,45 +155,9 @@ class PrintedCards:
             return wanted
         return next(n for i in range(2, len(taken) + 3) if (n := f"{wanted} {i}") not in taken)
 
-    def _read(self) -> _Content:
-        try:
-            text = self.path.read_text("utf-8")
-        except FileNotFoundError:
-            return _Content()
-        except (OSError, UnicodeDecodeError) as error:
-            return self._put_aside(error)
-        try:
-            return _parsed(json.loads(text))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
-            return self._put_aside(error)
-
-    def _put_aside(self, error: Exception) -> _Content:
-        aside = move_aside(self.path)
-        if aside is None:
-            self.trouble = (
-                f"The list of printed cards ({self.path}) could not be read "
-                f"({type(error).__name__}); it starts empty."
-            )
-        else:
-            self.trouble = (
-                f"The list of printed cards was damaged and is kept as {aside.name}; "
-                "it starts empty."
-            )
-        return _Content()
-
     def _write(self, content: _Content) -> None:
-        data = {
-            "version": VERSION,
-            "chosen": content.chosen_id,
-            "cards": [_as_json(card) for card in content.cards],
-        }
-        try:
-            write_whole(self.path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
-        except OSError as error:
-            raise CardsError(
-                f"The list of printed cards could not be saved: {error.strerror or error}.",
-                f"See that {self.path.parent} can be written to and the disk is not full.",
-            ) from error
+        cards = [_as_json(card) for card in content.cards]
+        self.file.write({"chosen": content.chosen_id, "cards": cards})
 
 
 def _tidy(name: str) -> str:
@@ -234,10 +172,7 @@ def _as_json(card: PrintedCard) -> dict[str, Any]:
     return data
 
 
-def _parsed(data: Any) -> _Content:
-    """The content of a file's JSON; raises ValueError, KeyError or TypeError for any other."""
-    if data["version"] != VERSION:
-        raise ValueError("another version")
+def _parsed(data: dict[str, Any]) -> _Content:
     cards = tuple(_card(item) for item in data["cards"])
     if len({card.id for card in cards}) != len(cards):
         raise ValueError("an id twice")
@@ -259,7 +194,7 @@ def _card(item: dict[str, Any]) -> PrintedCard:
             raise ValueError("no factors")
         factors = PrinterFactors(*values)
         factors.printer()  # refuses what no printer does
-        found = FactorsFound(factors, cast(FoundBy, by), _time(item["found"]["at"]))
+        found = FactorsFound(factors, cast(FoundBy, by), time_of(item["found"]["at"]))
     name, card_id = item["name"], item["id"]
     if not (isinstance(name, str) and isinstance(card_id, str) and _tidy(name) and card_id):
         raise ValueError("a card without a name")
@@ -268,14 +203,7 @@ def _card(item: dict[str, Any]) -> PrintedCard:
         kind=cast(CardKind, kind),
         edition=int(item["edition"]),
         paper=cast(Paper, paper),
-        printed_at=_time(item["printed_at"]),
+        printed_at=time_of(item["printed_at"]),
         found=found,
         id=card_id,
     )
-
-
-def _time(text: str) -> datetime:
-    when = datetime.fromisoformat(text)
-    if when.tzinfo is None:
-        raise ValueError("a time without its zone")
-    return when

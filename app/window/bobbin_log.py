@@ -12,7 +12,8 @@ from app.notebook.store import Notebook
 from app.window.bench_bar import BobbinChoice
 from app.window.desk import Desk
 from app.window.gauge_parts import GaugeParts
-from app.window.gauge_session import FIRST_SPIN, GaugeSession
+from app.window.gauge_session import GaugeSession
+from app.window.log_entry import FIRST_SPIN
 from app.window.preferences import Preferences
 
 

@@ -35,7 +35,8 @@ from PySide6.QtWidgets import (
 )
 
 from app.card_sheet import FileFormat, card_file, paint_sheet
-from app.printed_cards import CardsError, FactorsFound, FoundBy, PrintedCard, PrintedCards
+from app.kept_list import KeptListError
+from app.printed_cards import FactorsFound, FoundBy, PrintedCard, PrintedCards
 from app.sheet import Paper, lay_out
 from app.window.flow_row import FlowRow
 from app.window.lens_panel import LensPanel
@@ -105,8 +106,8 @@ class CardPage(QWidget):
         self._add_own_actions()
         self._show_print_choice()
         self._show_cards()
-        if self.cards.trouble:
-            self._words.setText(f"{self.cards.trouble} {self._words.text()}")
+        if self.cards.file.trouble:
+            self._words.setText(f"{self.cards.file.trouble} {self._words.text()}")
 
     # --- what it is made of
 
@@ -367,7 +368,7 @@ class CardPage(QWidget):
         result = None
         try:
             result = change()  # type: ignore[operator]
-        except CardsError as error:
+        except KeptListError as error:
             self.said.emit(f"{error.text} {error.advice}")
             rebuild = True
         if rebuild:

@@ -29,8 +29,9 @@ from app.window.desk import Desk
 from app.window.export import ask_and_save
 from app.window.frame import SourceState
 from app.window.gauge_parts import GaugeParts
-from app.window.gauge_session import Bench, GaugeSession
+from app.window.gauge_session import GaugeSession
 from app.window.later import load_later
+from app.window.log_entry import Bench
 from app.window.measurer import Measured, MeasuredStill, OpenedStill
 from app.window.measuring_settings import MeasuringSettings
 from app.window.preferences import Preferences, Sound, Unit
@@ -95,8 +96,8 @@ class GaugePage(GaugeParts):
         from app.printed_cards import FILE_NAME, PrintedCards
 
         cards = PrintedCards(self._preferences.folder / FILE_NAME)
-        if cards.trouble:
-            self.said.emit(cards.trouble)
+        if cards.file.trouble:
+            self.said.emit(cards.file.trouble)
         self.measuring.set_printed_card(cards.chosen())
         self.log.load()
         self.sources.begin(source)

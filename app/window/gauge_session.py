@@ -8,19 +8,19 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
-from typing import Any, Final
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QTimer, Signal
 
 from app.notebook.errors import NotebookError
-from app.notebook.records import LoggedReading, Posture
-from app.notebook.store import Notebook
+from app.notebook.records import LoggedReading
 from app.window.desk import Desk
 from app.window.frame import Frame, Still
+from app.window.log_entry import Bench, LogEntry
 from app.window.measurer import Measured, MeasuredStill, Measurer
 from app.window.sources.source import Source
 from measure.errors import MeasureError
@@ -29,31 +29,9 @@ from measure.results import PictureReading, ScaleSummary, StrandReading
 from measure.settings import Settings
 from measure.weight_class import chart_named
 
-_MARGIN_WIDTHS: Final = 4.0
-"""What is kept beside a strand, in its widths."""
-_JPEG_QUALITY: Final = 85
 _SILENCE_MS: Final = 250
 _SILENT_S: Final = 0.8
 """Without a measured frame for so long, time is passed on by itself."""
-_PICTURE_LONGEST_PX: Final = 1600
-_SAME_SITTING: Final = timedelta(minutes=30)
-"""A sitting interrupted for less (a crash, a cup of tea) goes on."""
-FIRST_SPIN: Final = "My spinning"
-FIRST_BOBBIN: Final = "Bobbin 1"
-
-
-@dataclass(frozen=True)
-class Bench:
-    """What a reading is logged under."""
-
-    bobbin: str
-    """Its id; empty: the first reading makes a bobbin."""
-    posture: Posture
-    printed_card: str
-    """What the print of the card is called, and its id; empty: nobody said which it is."""
-    printed_card_id: str = ""
-    spun_g: float | None = None
-    note: str = ""
 
 
 class GaugeSession(QObject):
@@ -185,7 +163,7 @@ class GaugeSession(QObject):
         state = self._update(measured.reading, measured.time_s)
         self.live_changed.emit(state, measured)
         if state.take is not None and self.hands_free:
-            self._log(state.take, self._picture_of(state.take), measured.reading.scale)
+            self._log(state.take, measured.reading.scale, measured.frame.pixels)
 
     def _update(self, reading: PictureReading | None, time_s: float) -> LiveState:
         # Time that passed without a frame is told to the gauge too; it must never run backwards.
@@ -207,8 +185,7 @@ class GaugeSession(QObject):
         reading = measured.reading
         if self._log_arriving and self.hands_free and not isinstance(reading, MeasureError):
             for strand in reading.strands:
-                picture = _cropped(measured.preview, strand, measured.factor)
-                self._log(strand, picture, reading.scale)
+                self._log(strand, reading.scale, measured.preview, measured.factor)
 
     def choose(self, step: int) -> None:
         """Show the next (1) or the previous (-1) strand of a still."""
@@ -237,16 +214,17 @@ class GaugeSession(QObject):
 
     def take_now(self) -> None:
         """Log what is shown, at the person's will."""
-        if self._still is not None:
+        still = self._still
+        if still is not None:
             strand = self._chosen()
-            if strand is not None and not isinstance(self._still.reading, MeasureError):
-                picture = _cropped(self._still.preview, strand, self._still.factor)
-                self._log(strand, picture, self._still.reading.scale)
+            if strand is not None and not isinstance(still.reading, MeasureError):
+                self._log(strand, still.reading.scale, still.preview, still.factor)
                 return
         else:
             strand = self._gauge.take_now()
             if strand is not None and self._measured is not None:
-                self._log(strand, self._picture_of(strand), self._measured.reading.scale)
+                # A strand that was held still before lay where the newest frame shows it.
+                self._log(strand, self._measured.reading.scale, self._measured.frame.pixels)
                 return
         self.said.emit("There is no reading to take now.")
 
@@ -269,7 +247,9 @@ class GaugeSession(QObject):
             return
         last = self._back.pop()
         self._desk.ask(
-            lambda notebook: notebook.restore(last.id), lambda _: self._was_put_back(last)
+            lambda notebook: notebook.restore(last.id),
+            lambda _: self._was_put_back(last),
+            lambda error: self._not_put_back(last, error),
         )
 
     def _was_taken_back(self, reading: LoggedReading) -> None:
@@ -278,6 +258,10 @@ class GaugeSession(QObject):
 
     def _not_taken_back(self, reading: LoggedReading, error: NotebookError) -> None:
         self._taken.append(reading)
+        self._desk.failed.emit(error)
+
+    def _not_put_back(self, reading: LoggedReading, error: NotebookError) -> None:
+        self._back.append(reading)
         self._desk.failed.emit(error)
 
     def _was_put_back(self, reading: LoggedReading) -> None:
@@ -297,16 +281,17 @@ class GaugeSession(QObject):
             self._desk.ask(lambda notebook: notebook.end_sitting(sitting, now))
 
     def _log(
-        self, strand: StrandReading, picture_jpeg: bytes | None, scale: ScaleSummary | None
+        self,
+        strand: StrandReading,
+        scale: ScaleSummary | None,
+        pixels: NDArray[np.uint8] | None,
+        factor: float = 1.0,
     ) -> None:
-        bench, sitting, name = self.bench, self._sitting, self._name
         now = datetime.now(UTC)
-        self._desk.ask(
-            lambda notebook: _log_into(
-                notebook, bench, sitting, strand, now, name, picture_jpeg, scale
-            ),
-            self._was_logged,
-        )
+        # Pasted pictures and those that arrive in a folder have names of their own.
+        name = self._name if self._still is None else self._still.still.name
+        entry = LogEntry(self.bench, self._sitting, strand, scale, now, name, pixels, factor)
+        self._desk.ask(entry.commit, self._was_logged)
 
     def _was_logged(self, outcome: tuple[LoggedReading, str]) -> None:
         reading, bobbin = outcome
@@ -318,88 +303,3 @@ class GaugeSession(QObject):
         self._taken.append(reading)
         self._back.clear()
         self.logged.emit(reading)
-
-    def _picture_of(self, strand: StrandReading) -> bytes | None:
-        """The strand cut out of the frame measured last; one held still lay there before too."""
-        return _cropped(self._measured.frame.pixels, strand, 1.0) if self._measured else None
-
-
-def _log_into(
-    notebook: Notebook,
-    bench: Bench,
-    sitting: str,
-    strand: StrandReading,
-    now: datetime,
-    source: str,
-    picture_jpeg: bytes | None,
-    scale: ScaleSummary | None,
-) -> tuple[LoggedReading, str]:
-    """Commit one reading; makes the bobbin and the sitting where there is none yet."""
-    bobbin = bench.bobbin or _first_bobbin(notebook)
-    sitting = sitting or _sitting(notebook, bobbin, now)
-    logged = notebook.log(
-        sitting,
-        strand,
-        taken_at=now,
-        posture=bench.posture,
-        printed_card=bench.printed_card,
-        source=source,
-        spun_g=bench.spun_g,
-        note=bench.note,
-        picture_jpeg=picture_jpeg,
-        scale=scale,
-        printed_card_id=bench.printed_card_id,
-    )
-    return logged, bobbin
-
-
-def _first_bobbin(notebook: Notebook) -> str:
-    """The bobbin to go on with: that of the last sitting, else a first one."""
-    latest = notebook.latest_bobbin()
-    if latest is not None:
-        return latest.id
-    spins = notebook.spins()
-    spin = spins[0] if spins else notebook.add_spin(FIRST_SPIN)
-    bobbins = notebook.bobbins(spin.id)
-    return (bobbins[-1] if bobbins else notebook.add_bobbin(spin.id, FIRST_BOBBIN)).id
-
-
-def _sitting(notebook: Notebook, bobbin: str, now: datetime) -> str:
-    """The sitting going on, or a new one."""
-    sittings = notebook.sittings(bobbin)
-    if sittings:
-        last = sittings[-1]
-        latest = last.ended_at or max(
-            [r.taken_at for r in notebook.readings(bobbin) if r.sitting_id == last.id],
-            default=last.begun_at,
-        )
-        if now - latest < _SAME_SITTING:
-            return last.id
-    return notebook.begin_sitting(bobbin, now).id
-
-
-def _cropped(
-    pixels: NDArray[np.uint8] | None, strand: StrandReading, factor: float
-) -> bytes | None:
-    """JPEG of the strand and what lies next to it; `factor` is pixels here per outline pixel."""
-    if pixels is None:
-        return None
-    import cv2  # the window opens without it
-
-    edges = np.concatenate([strand.outline.left_px, strand.outline.right_px]) * factor
-    edges = edges[np.isfinite(edges).all(axis=1)]
-    if not len(edges):
-        return None
-    margin = max(20.0, _MARGIN_WIDTHS * strand.width_px * factor)
-    low = np.floor(np.maximum(edges.min(axis=0) - margin, 0)).astype(int)
-    high = np.ceil(edges.max(axis=0) + margin).astype(int) + 1
-    part: NDArray[Any] = pixels[low[1] : high[1], low[0] : high[0]]
-    if part.size == 0:
-        return None
-    shrink = _PICTURE_LONGEST_PX / max(part.shape[:2])
-    if shrink < 1.0:
-        part = cv2.resize(part, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    done, data = cv2.imencode(
-        ".jpg", np.ascontiguousarray(part[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY]
-    )
-    return data.tobytes() if done else None

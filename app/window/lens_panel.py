@@ -14,7 +14,8 @@ from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QHideEvent, QPalette
 from PySide6.QtWidgets import QCheckBox, QLabel, QPushButton, QVBoxLayout, QWidget
 
-from app.lenses import KnownLens, Lenses, LensesError
+from app.kept_list import KeptListError
+from app.lenses import KnownLens, Lenses
 from app.window.flow_row import FlowRow
 from measure.errors import MeasureError
 from measure.lens import Lens, LensView, fit_lens, lens_view, missing_views
@@ -174,7 +175,7 @@ class LensPanel(QWidget):
                 self._forgotten = None
             else:
                 self._forgotten = self.lenses.forget(self._camera, *self._size)
-        except LensesError as error:
+        except KeptListError as error:
             self._say(f"{error.text} {error.advice}")
             return
         self._show_state()
@@ -258,7 +259,7 @@ class LensPanel(QWidget):
     def _keep(self, lens: Lens) -> None:
         try:
             self.lenses.put(self._camera, lens)
-        except LensesError as error:
+        except KeptListError as error:
             self._say(f"{error.text} {error.advice}")
             return
         self._forgotten = None
@@ -305,7 +306,7 @@ class LensPanel(QWidget):
         else:
             who = self._camera or "the camera"
             unknown = f"The lens of {who} is not known: readings allow for that."
-            self._say(self.lenses.trouble or unknown)
+            self._say(self.lenses.file.trouble or unknown)
         back = self._forgotten is not None
         self.forget.setText("Bring lens back" if back else "Forget lens")
         self.forget.setToolTip(

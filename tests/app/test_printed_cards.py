@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from app.printed_cards import CardsError, FactorsFound, PrintedCards
+from app.kept_list import KeptListError
+from app.printed_cards import FactorsFound, PrintedCards
 from measure.printer_check import PrinterFactors
 from measure.settings import Printer
 
@@ -27,7 +28,7 @@ def test_an_empty_list_is_an_unchecked_printer(path: Path) -> None:
     assert cards.cards() == ()
     assert cards.chosen() is None
     assert cards.printer() == Printer()
-    assert cards.trouble == ""
+    assert cards.file.trouble == ""
     assert not path.exists()
 
 
@@ -69,11 +70,11 @@ def test_names_are_told_apart(path: Path) -> None:
     cards = PrintedCards(path)
     names = [cards.add("Desk card", "desk", "a4").name for _ in range(3)]
     assert names == ["Desk card", "Desk card 2", "Desk card 3"]
-    with pytest.raises(CardsError, match="called Desk card 2"):
+    with pytest.raises(KeptListError, match="called Desk card 2"):
         cards.rename(cards.cards()[0].id, "Desk card 2")
-    with pytest.raises(CardsError, match="needs a name"):
+    with pytest.raises(KeptListError, match="needs a name"):
         cards.rename(cards.cards()[0].id, " \n ")
-    with pytest.raises(CardsError, match="not on the list"):
+    with pytest.raises(KeptListError, match="not on the list"):
         cards.choose("no such id")
 
 
@@ -134,10 +135,10 @@ def test_a_damaged_file_is_kept_aside(path: Path, text: str) -> None:
     path.write_text(text, "utf-8")
     cards = PrintedCards(path)
     assert cards.cards() == ()
-    assert "damaged" in cards.trouble
+    assert "damaged" in cards.file.trouble
     assert path.with_name("cards ü-damaged.json").read_text("utf-8") == text
     cards.add("new", "desk", "a4")
-    assert PrintedCards(path).trouble == ""
+    assert PrintedCards(path).file.trouble == ""
 
 
 def test_a_second_damaged_file_does_not_replace_the_first(path: Path) -> None:
@@ -153,7 +154,7 @@ def test_a_change_that_cannot_be_written_changes_nothing(tmp_path: Path) -> None
     cards = PrintedCards(tmp_path / "cards.json")
     card = cards.add("a", "desk", "a4")
     # A file stands where the folder must be: what a vanished drive amounts to.
-    cards.path = tmp_path / "cards.json" / "deeper.json"
-    with pytest.raises(CardsError, match="could not be saved"):
+    cards.file.path = tmp_path / "cards.json" / "deeper.json"
+    with pytest.raises(KeptListError, match="could not be saved"):
         cards.rename(card.id, "b")
     assert cards.cards() == (card,)

@@ -120,7 +120,7 @@ def test_by_ruler_with_a_comma(qtbot: QtBot, page: CardPage) -> None:
     assert found.by == "ruler"
     assert "1.00 % too small" in page.check.result.text()
     assert "1.00 % too large" in page.check.result.text()
-    assert PrintedCards(page.cards.path).chosen() == page.cards.chosen()
+    assert PrintedCards(page.cards.file.path).chosen() == page.cards.chosen()
 
 
 @pytest.mark.parametrize(
@@ -161,8 +161,8 @@ def test_by_picture_from_the_camera_and_nothing_of_it_kept(
     assert factors.interval(1)[0] < PRINTER[1] < factors.interval(1)[1]
     assert "Kept with Pocket card" in page.check.result.text()
     files = [file for file in tmp_path.rglob("*") if file.is_file()]
-    assert files == [page.cards.path]
-    assert page.cards.path.stat().st_size < 2000
+    assert files == [page.cards.file.path]
+    assert page.cards.file.path.stat().st_size < 2000
 
 
 def test_a_dropped_file_for_another_kind_of_card_is_not_kept(

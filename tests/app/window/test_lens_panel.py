@@ -68,7 +68,7 @@ def test_views_until_the_lens_is_known_and_kept(qtbot: QtBot, panel: LensPanel) 
     assert "pixels" in panel.words.text()
     assert panel.missing.text() == ""
     # Kept with the camera and the picture's size, and with no other.
-    again = Lenses(panel.lenses.path)
+    again = Lenses(panel.lenses.file.path)
     known = again.find("Bench camera", 960, 540)
     assert known is not None
     assert known.lens == lens
@@ -77,7 +77,7 @@ def test_views_until_the_lens_is_known_and_kept(qtbot: QtBot, panel: LensPanel) 
     # Forgotten, and brought back.
     panel.forget.click()
     assert panel.lens is None
-    assert Lenses(panel.lenses.path).lenses() == ()
+    assert Lenses(panel.lenses.file.path).lenses() == ()
     panel.forget.click()
     assert panel.lens == lens
 
@@ -134,5 +134,5 @@ def test_a_damaged_list_is_kept_aside(tmp_path: Path, text: str) -> None:
     path.write_text(text, "utf-8")
     lenses = Lenses(path)
     assert lenses.lenses() == ()
-    assert "lenses-damaged.json" in lenses.trouble
+    assert "lenses-damaged.json" in lenses.file.trouble
     assert (tmp_path / "lenses-damaged.json").read_text("utf-8") == text

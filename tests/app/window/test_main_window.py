@@ -92,7 +92,13 @@ def test_a_picture_is_measured_logged_taken_back_and_put_back(
     with qtbot.waitSignal(session.logged, timeout=WAIT_MS) as logged:
         qtbot.keyClick(page.picture, Qt.Key.Key_Space)
     assert readings(tmp_path) == [expected.diameter_mm]
-    assert logged.args[0].has_picture
+    assert logged.args[0].source == Path(name).name
+    with Notebook.open(tmp_path / "notebook.sqlite") as notebook:
+        jpeg = notebook.picture(logged.args[0].id)
+    assert jpeg is not None
+    # The strand runs across the card: what is cut out is much wider than high.
+    cut = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
+    assert cut.shape[1] > 4 * cut.shape[0]
     assert [r.id for r in page.chart.points.readings] == [logged.args[0].id]
 
     with qtbot.waitSignal(session.taken_back, timeout=WAIT_MS):
@@ -245,10 +251,11 @@ def test_a_watched_folder_logs_what_arrives(
     window = open_window(str(folder))
     qtbot.waitUntil(lambda: window.preferences.source.startswith("folder:"), timeout=WAIT_MS)
     qtbot.wait(300)
-    with qtbot.waitSignal(window.gauge.session.logged, timeout=WAIT_MS):
+    with qtbot.waitSignal(window.gauge.session.logged, timeout=WAIT_MS) as logged:
         shutil.copy(sample("fuzzy_single_phone.jpg"), folder / "one.jpg")
     expected = measure_picture(sample("fuzzy_single_phone.jpg")).strands[0].diameter_mm
     assert readings(tmp_path) == [expected]
+    assert logged.args[0].source == "one.jpg"
 
 
 def test_closing_while_it_works_leaves_nothing(open_window: OpenWindow, qtbot: QtBot) -> None:

@@ -14,6 +14,7 @@ from app import program_version
 from app.compare_command import compare
 from app.endings import EXIT_BAD_USE, EXIT_READ, EXIT_REFUSED, clean_end, fail, say
 from app.notebook_commands import notebook_app
+from app.plan_command import plan
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -419,6 +420,7 @@ def _show_demo(sample: Path, out: Path) -> None:
 
 
 cli.command()(compare)
+cli.command()(plan)
 cli.add_typer(notebook_app)
 
 

@@ -59,8 +59,8 @@ def test_notebook_errors_columns_and_options_are_described() -> None:
     for column in COLUMNS:
         assert f"`{column}`" in FORMATS
     commands = typer.main.get_command(cli).commands  # type: ignore[attr-defined]
-    compare, notebook = commands["compare"], commands["notebook"]
-    for command in (compare, *notebook.commands.values()):
+    compare, plan, notebook = (commands[name] for name in ("compare", "plan", "notebook"))
+    for command in (compare, plan, *notebook.commands.values()):
         for option in {o for p in command.params for o in p.opts if o.startswith("--")}:
             assert f"`{option}" in FORMATS, option
     for name in notebook.commands:
@@ -91,7 +91,7 @@ def test_commands_in_the_documents_are_understood() -> None:
     found: set[str] = set()
     for file in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")):
         text = file.read_text(encoding="utf-8")
-        for line in re.findall(r"slubwise ((?:card|measure|demo)\b[^`\n]*)", text):
+        for line in re.findall(r"slubwise ((?:card|measure|demo|plan)\b[^`\n]*)", text):
             found.add(line.split(" #")[0].split(" >")[0].strip())
     assert len(found) > 8
     commands = typer.main.get_command(cli).commands  # type: ignore[attr-defined]

@@ -44,7 +44,7 @@ class Tally:
     mean_mm: float
     mean_square_mm2: float
     u_share: float
-    """Mean relative doubt of one reading."""
+    """Mean relative doubt that readings share; the whole of it where that is not known."""
 
 
 def known_skeins(notebook: Notebook) -> tuple[KnownSkein, ...]:
@@ -66,7 +66,8 @@ def _tallies(notebook: Notebook) -> dict[str, dict[Posture, Tally]]:
     with notebook.connection_beside() as db:
         for bobbin_id, posture, *figures in db.execute(
             "SELECT bobbin_id, posture, count(*), avg(diameter_mm), "
-            "avg(diameter_mm * diameter_mm), avg(u_diameter_mm / diameter_mm) FROM reading "
+            "avg(diameter_mm * diameter_mm), "
+            "avg(coalesce(u_shared_mm, u_diameter_mm) / diameter_mm) FROM reading "
             "WHERE taken_back_at IS NULL GROUP BY bobbin_id, posture"
         ):
             readings, mean, square, share = figures
@@ -77,8 +78,8 @@ def _tallies(notebook: Notebook) -> dict[str, dict[Posture, Tally]]:
 def mean_of(tallies: Sequence[Tally]) -> Known | None:
     """Mean diameter over bobbins, each counted alike, with its doubt; None without readings.
 
-    Scatter is that seen, drawn towards the usual one where readings are few; it averages out. The
-    doubt of single readings is taken not to: most of it (scale, light) is the same in all.
+    Scatter is that seen, drawn towards the usual one where readings are few; it averages out. What
+    readings share (scale, light) does not.
     """
     if not tallies:
         return None

@@ -1,7 +1,7 @@
 """What the notebook knows of each skein at each stage: single, relaxed, plied, washed.
 
-A skein's singles are the bobbins it was plied from. Where the plied or washed yarn was read on a
-bobbin that belongs to no skein, that bobbin stands for one.
+A skein's singles are the bobbins it was plied from, and what it became is in its sections. Where
+the plied or washed yarn was read on a bobbin that belongs to no skein, that bobbin stands for one.
 """
 
 from __future__ import annotations
@@ -9,16 +9,18 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from app import UseError
 from app.bobbin_sources import one_line
 from measure.bloom import Known, Method, Pair
+from measure.grist import Amount, SkeinAmounts, chosen_route, routes_of
 from measure.plan import CHAIN_PLIES, MOST_PLIES, READING_SD_PERCENT
 
 if TYPE_CHECKING:
     from app.notebook.records import Bobbin, Posture, Skein, Spin
+    from app.notebook.skein_records import Amounts, Section
     from app.notebook.store import Notebook
 
 _TRUSTED_AS: Final = 4
@@ -56,7 +58,7 @@ def known_skeins(notebook: Notebook) -> tuple[KnownSkein, ...]:
         used: set[str] = set()
         for skein in sorted(notebook.skeins(spin.id), key=lambda s: s.made_at):
             used.update(skein.bobbin_ids)
-            out.append(_of_skein(spin, skein, tallies))
+            out.append(_of_skein(spin, skein, notebook.sections(skein.id), tallies))
         out += [_of_bobbin(spin, b, tallies) for b in bobbins if b.id not in used]
     return tuple(known for known in out if known is not None and known.pair.teaches)
 
@@ -106,14 +108,62 @@ def _sizes(
 
 
 def _of_skein(
-    spin: Spin, skein: Skein, tallies: dict[str, dict[Posture, Tally]]
+    spin: Spin, skein: Skein, sections: Sequence[Section], tallies: dict[str, dict[Posture, Tally]]
 ) -> KnownSkein | None:
-    bobbins = len(skein.bobbin_ids)
-    way = way_plied(skein.method, spin.aim.plies, bobbins)
+    plies = spin.aim.plies if skein.plies is None else skein.plies
+    way = way_plied(skein.method, plies, len(skein.bobbin_ids))
     if way is None:
         return None
     sizes = _sizes(tallies.get(b, {}) for b in skein.bobbin_ids)
-    return KnownSkein(skein.id, _pair(f"{spin.name}: {skein.name}", way, spin.fibre, sizes))
+    stages: tuple[tuple[Posture, bool], ...] = (("plied", False), ("washed", True))
+    for posture, washed in stages:
+        read = [section for section in sections if section.washed is washed]
+        # What was read of the skein itself goes before what was read of its bobbins.
+        if read and (mean := mean_of([_tally_of(read)])) is not None:
+            sizes[posture] = mean
+    fibre = skein.label.fibre or spin.fibre
+    pair = _pair(f"{spin.name}: {skein.name}", way, fibre, sizes)
+    return KnownSkein(
+        skein.id, replace(pair, tex=_grist_of(skein.amounts)), skein.counts_for_learning
+    )
+
+
+def _tally_of(sections: Sequence[Section]) -> Tally:
+    sizes = [s.diameter_mm for s in sections]
+    shares = [s.u_diameter_mm / s.diameter_mm for s in sections if math.isfinite(s.u_diameter_mm)]
+    n = len(sizes)
+    return Tally(
+        readings=n,
+        mean_mm=math.fsum(sizes) / n,
+        mean_square_mm2=math.fsum(d * d for d in sizes) / n,
+        u_share=math.fsum(shares) / len(shares) if shares else 0.0,
+    )
+
+
+def _grist_of(kept: Amounts) -> Known | None:
+    """Grist by the way that the spinner chose, or the surest there is."""
+
+    def within(value: float | None, limit: float | None, per: float = 1.0) -> Amount | None:
+        return None if value is None else Amount.within(value, limit).scaled(1 / per)
+
+    def per_cent(value: float | None, percent: float | None) -> Amount | None:
+        return None if value is None else Amount.within(value, value * (percent or 0.0) / 100)
+
+    found = chosen_route(
+        routes_of(
+            SkeinAmounts(
+                weight_g=within(kept.weight_g, kept.weight_within_g),
+                circumference_m=within(kept.circumference_mm, kept.circumference_within_mm, 1000),
+                rounds=kept.rounds,
+                sample_length_m=within(kept.sample_length_mm, kept.sample_length_within_mm, 1000),
+                sample_weight_g=within(kept.sample_weight_g, kept.sample_weight_within_g),
+                grist_tex=per_cent(kept.grist_tex, kept.grist_within_percent),
+                counted_m=per_cent(kept.counted_m, kept.counted_within_percent),
+            )
+        ),
+        kept.length_from or None,
+    )
+    return None if found is None or found.tex is None else Known(found.tex.value, found.tex.u)
 
 
 def _of_bobbin(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,8 +15,9 @@ from logged_strands import SCALE, a_strand
 from typer.testing import CliRunner
 
 from app.notebook.records import Aim, Bobbin
+from app.notebook.skein_records import Amounts, LabelWords
 from app.notebook.store import Notebook
-from app.pairs import Tally, known_skeins, mean_of, way_plied
+from app.pairs import Tally, known_skeins, mean_of, pairs_but, way_plied
 from app.plan import percent_text
 from app.plan_command import plan
 
@@ -100,6 +102,38 @@ def test_what_the_notebook_knows_of_each_skein(path: Path) -> None:
     assert chained.pair.name == "Sample: Chained"
     assert chained.pair.relaxed_mm is not None
     assert chained.pair.relaxed_mm.value == pytest.approx(0.53)
+
+
+def test_sections_and_amounts_of_a_skein_count_for_it(path: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copy(path, tmp_path))
+    with Notebook.open(copy) as notebook:
+        (spin,) = [s for s in notebook.spins() if s.name == "Grey hat"]
+        (skein,) = notebook.skeins(spin.id)
+        for washed, d in ((False, 0.9), (True, 1.1), (True, 1.2)):
+            strand = dataclasses.replace(a_strand(3, entries=8), diameter_mm=d, u_diameter_mm=0.01)
+            notebook.add_section(
+                skein.id, strand, taken_at=BEGUN, washed=washed, printed_card="", source="camera"
+            )
+        notebook.update_skein(
+            dataclasses.replace(
+                skein,
+                plies=3,
+                method="chained",
+                label=LabelWords(fibre="Shetland and silk"),
+                amounts=Amounts(weight_g=100.0, counted_m=250.0),
+                counts_for_learning=False,
+            )
+        )
+        known = known_skeins(notebook)[0]
+    pair = known.pair
+    assert (pair.method, pair.plies, pair.fibre) == ("chain-plied", 3, "Shetland and silk")
+    assert pair.plied_mm is not None
+    assert pair.washed_mm is not None
+    assert pair.tex is not None
+    assert (pair.plied_mm.value, pair.washed_mm.value) == pytest.approx((0.9, 1.15))
+    # 100 g of 250 m.
+    assert pair.tex.value == pytest.approx(400)
+    assert pairs_but([known], []) == []
 
 
 def test_it_learns_from_them(path: Path) -> None:

@@ -13,11 +13,12 @@ from app import UseError
 from app.endings import EXIT_REFUSED, clean_end
 
 if TYPE_CHECKING:
+    from app.notebook.purge import Purge
     from app.notebook.store import Notebook
 
 notebook_app = typer.Typer(
     name="notebook",
-    help="Back up, restore, check, export and import the notebook of readings.",
+    help="Back up, restore, check, export, import, clear out the notebook of readings.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -169,6 +170,80 @@ def import_(
         )
         if added.known:
             typer.echo(f"{_count(added.known, 'entry', 'entries')} were here already.")
+
+
+@notebook_app.command()
+def purge(
+    yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
+    notebook: NotebookOption = None,
+) -> None:
+    """Remove for good what was deleted.
+
+    Deleted spins, bobbins and skeins and readings taken back stay in the notebook, so that they
+    can be brought back, until this is asked for. It says what goes and asks first.
+    """
+    with _opened(notebook) as opened:
+        from app.notebook.daily import copies_of, folder_of_copies
+        from app.notebook.purge import purge as remove
+        from app.notebook.purge import what_would_go
+
+        if opened.why_not is not None:
+            raise opened.why_not
+        going = what_would_go(opened)
+        for line in _lines_of(going):
+            typer.echo(line)
+        if going.nothing:
+            typer.echo(f"There is nothing to remove from {opened.path}.")
+            return
+        if not yes and not _agreed("Remove it for good?"):
+            typer.echo("Nothing was removed.")
+            return
+        purged = remove(opened)
+        counts = purged.gone.counts
+        typer.echo(
+            f"Removed from {opened.path}: {_readings(counts['reading'])}, "
+            f"{_count(counts['picture'], 'picture')}, {purged.bytes_freed / 1e6:.1f} MB."
+        )
+        if copies_of(opened.path):
+            typer.echo(f"The daily copies in {folder_of_copies(opened.path)} still have it.")
+
+
+def _lines_of(going: Purge) -> list[str]:
+    """What goes and what does not, a line each."""
+    from app.bobbin_sources import one_line
+
+    lines = [f'Goes: the spin "{one_line(name)}" with everything in it.' for name in going.spins]
+    for kind, things in (("bobbin", going.bobbins), ("skein", going.skeins)):
+        lines += [
+            f'Goes: the {kind} "{one_line(name)}" of "{one_line(spin)}".' for name, spin in things
+        ]
+    if going.taken_back:
+        lines.append(
+            f"Goes: {_readings(going.taken_back)} that {_were(going.taken_back)} taken back."
+        )
+    if lines:
+        counts = going.counts
+        lines.append(
+            f"In all {_count(counts['bobbin'], 'bobbin')}, {_count(counts['sitting'], 'sitting')}, "
+            f"{_readings(counts['reading'])}, {_count(counts['picture'], 'picture')}."
+        )
+    return lines + [
+        f'Stays: the deleted bobbin "{one_line(name)}", since a skein was plied from it.'
+        for name in going.kept
+    ]
+
+
+def _were(number: int) -> str:
+    return "was" if number == 1 else "were"
+
+
+def _agreed(question: str) -> bool:
+    """What a person answers; UseError where nobody can be asked."""
+    try:
+        return typer.confirm(question)
+    except typer.Abort:
+        typer.echo("")
+        raise UseError("nobody was there to ask; say --yes if it is to be removed.") from None
 
 
 @notebook_app.command()

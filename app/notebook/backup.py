@@ -25,6 +25,10 @@ from app.notebook.store import Notebook
 _BESIDE: Final = ("-wal", "-shm", "-journal")
 """What SQLite keeps beside a file while it is in use; never to meet another file."""
 
+_PAGES_AT_ONCE: Final = 2000
+_STEPS_BETWEEN: Final = 100_000
+"""Of SQLite's virtual machine, between two looks whether to stop."""
+
 
 @dataclass(frozen=True)
 class Restored:
@@ -99,22 +103,35 @@ def _replace_file(source: sqlite3.Connection, backup: Path, path: Path, aside: P
         fresh.unlink(missing_ok=True)
 
 
-def copy_to(db: sqlite3.Connection, name: Path, target: Path) -> None:
+class Stopped(Exception):  # noqa: N818 - nothing went wrong
+    """A copy was no longer wanted; there is none."""
+
+
+def copy_to(
+    db: sqlite3.Connection,
+    name: Path,
+    target: Path,
+    stopped: Callable[[], bool] = lambda: False,
+) -> None:
     """Copy what `db` is open on, called `name`, to `target`: whole or not at all.
 
-    NotebookError `bad_target`, `bad_backup`, `disk_full` or another when it did not work.
+    Raises `Stopped` soon after `stopped` becomes true. NotebookError `bad_target`, `bad_backup`,
+    `disk_full` or another when it did not work.
     """
     _refuse_target(name, target)
     part = target.with_name(f".{target.name[:100]}-{os.getpid()}.part")
     try:
         with closing(sqlite3.connect(part, isolation_level=None)) as copy:
-            _overwrite(db, copy)
+            _overwrite(db, copy, stopped)
             copy.execute("PRAGMA journal_mode = DELETE")
+            copy.set_progress_handler(stopped, _STEPS_BETWEEN)
             (found,) = copy.execute("PRAGMA quick_check(1)").fetchone()
         if found != "ok":
             raise problem("bad_backup", name=name, detail=found)
         put_in_place(part, target)
     except sqlite3.Error as error:
+        if stopped():
+            raise Stopped from error
         told = explained(error, target)
         if told.code == "damaged":
             told = problem("bad_backup", name=name, detail=error)
@@ -140,15 +157,23 @@ def put_in_place(part: Path, target: Path) -> None:
             os.close(folder)
 
 
-def _overwrite(source: sqlite3.Connection, into: sqlite3.Connection) -> None:
-    source.backup(into, progress=_patience())
+def _overwrite(
+    source: sqlite3.Connection,
+    into: sqlite3.Connection,
+    stopped: Callable[[], bool] = lambda: False,
+) -> None:
+    # The source reads one moment all along, so what others write does not begin a copy anew.
+    held = source.in_transaction
+    source.backup(into, pages=_PAGES_AT_ONCE if held else -1, progress=_patience(stopped))
 
 
-def _patience() -> Callable[[int, int, int], object]:
+def _patience(stopped: Callable[[], bool]) -> Callable[[int, int, int], object]:
     """Ends a copy that others do not let begin; SQLite's module would try for ever."""
     end = time.monotonic() + BUSY_S
 
     def progress(status: int, remaining: int, total: int) -> None:
+        if stopped():
+            raise Stopped
         if status in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED) and time.monotonic() > end:
             error = sqlite3.OperationalError("database is locked")
             error.sqlite_errorcode = status

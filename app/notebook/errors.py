@@ -34,7 +34,8 @@ PROBLEMS: Final[dict[str, tuple[str, str]]] = {
     "damaged": (
         "{name} is damaged ({detail}).",
         'Leave it as it is, save what can be read with "slubwise notebook salvage NEW", '
-        'or go back to a backup with "slubwise notebook restore BACKUP".',
+        'or go back to a backup with "slubwise notebook restore BACKUP": daily ones are beside it, '
+        'in the folder that ends in "-backups".',
     ),
     "not_a_notebook": (
         "{name} is not a Slubwise notebook, or its beginning is damaged; it was left as it is.",

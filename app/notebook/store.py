@@ -285,6 +285,16 @@ class Notebook(Sections):
         """For imports: all of it or nothing; the window's other work waits."""
         return self._file.write()
 
+    def forget_changes(self) -> None:
+        """Nothing done so far can be undone any more."""
+        self._history.forget()
+
+    def shrink(self) -> None:
+        """Give the system back the room of what was removed; NotebookError when it is in use."""
+        with self._file.read() as db:
+            db.execute("VACUUM")
+            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
     def check(self) -> Check:
         """Look the whole file over: SQLite's own checks, then whether all readings unpack.
 

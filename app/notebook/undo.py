@@ -1,8 +1,9 @@
 """What a window changed, so that it can be undone and redone.
 
-Nothing is ever removed from the notebook: deleting, taking back and renaming are all new values
-in a row, and the old ones are kept here. Logging is not among them: Ctrl-Z after a reading that
-logged itself in between would undo the wrong thing; a reading is taken back by itself.
+Nothing is removed from the notebook here: deleting, taking back and renaming are all new values
+in a row, and the old ones are kept here. (`purge` removes, when a person asks for it.) Logging is
+not among them: Ctrl-Z after a reading that logged itself in between would undo the wrong thing; a
+reading is taken back by itself.
 """
 
 from __future__ import annotations

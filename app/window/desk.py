@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -21,6 +22,8 @@ class Desk(QObject):
 
     failed = Signal(object)
     """A NotebookError: nothing was changed by what was asked."""
+    copy_failed = Signal(object)
+    """A NotebookError: the day's copy could not be made."""
     _answered = Signal(object, object)
 
     def __init__(self, file: Path | None, parent: QObject | None = None) -> None:
@@ -28,6 +31,8 @@ class Desk(QObject):
         self._file = file
         self._notebook: Notebook | None = None
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="notebook")
+        self._copying = ThreadPoolExecutor(1, thread_name_prefix="daily copy")
+        self._copy_failed = False
         self._open = True
         self._answered.connect(self._give, Qt.ConnectionType.QueuedConnection)
 
@@ -46,22 +51,38 @@ class Desk(QObject):
             future = self._thread.submit(self._work, question)
             future.add_done_callback(lambda done: self._pass_on(done, answer, failed))
 
+    def keep_daily_copy(self) -> None:
+        """Make the day's copy of the notebook where one is due, beside everything else.
+
+        What goes wrong is said by `copy_failed`, once, and not tried again by this window.
+        """
+        self.ask(lambda notebook: self._copying.submit(self._copy, notebook), failed=_pass)
+
+    def _copy(self, notebook: Notebook) -> None:
+        from app.notebook.daily import keep_copy
+
+        if self._copy_failed:
+            return
+        try:
+            keep_copy(notebook, datetime.now().astimezone().date(), lambda: not self._open)
+        except NotebookError as error:
+            self._copy_failed = True
+            self._answered.emit(self.copy_failed.emit, error)
+
     def close(self) -> None:
-        """Answer what was asked, close the notebook, end the thread."""
+        """Answer what was asked, close the notebook, end the threads."""
         if not self._open:
             return
         self._open = False
-        self._thread.submit(self._shut)
         self._thread.shutdown(wait=True)
+        self._copying.shutdown(wait=True)
+        if self._notebook is not None:
+            self._notebook.close()
 
     def _work(self, question: Callable[[Notebook], T]) -> T:
         if self._notebook is None:
             self._notebook = Notebook.open(self._file)
         return question(self._notebook)
-
-    def _shut(self) -> None:
-        if self._notebook is not None:
-            self._notebook.close()
 
     def _pass_on(
         self,
@@ -81,6 +102,10 @@ class Desk(QObject):
 
     def _give(self, receiver: Done, outcome: object) -> None:
         receiver(outcome)
+
+
+def _pass(error: NotebookError) -> None:
+    """Whoever asks for a reading is told; a copy is not worth a second word about it."""
 
 
 def _raise(error: BaseException) -> None:

@@ -32,6 +32,8 @@ from app.window.theme import LIGHT, Theme, palette_of, sheet_of
 _SMALLEST: Final = QSize(1024, 700)
 _FIRST_SIZE: Final = QSize(1280, 820)
 _SAID_MS: Final = 9000
+_COPY_LOOK_MS: Final = 60_000
+"""How often it is looked whether the notebook's daily copy is due."""
 
 CAUTIONS: Final = (
     AT_THE_WHEEL,
@@ -73,6 +75,11 @@ class MainWindow(QMainWindow):
         self.preferences = preferences
         self.desk = Desk(notebook, self)
         self.desk.failed.connect(self._say_error)
+        self.desk.copy_failed.connect(self._say_no_copy)
+        self._copies = QTimer(self)
+        self._copies.setInterval(_COPY_LOOK_MS)
+        self._copies.timeout.connect(self.desk.keep_daily_copy)
+        self._copies.start()
         self._theme = LIGHT
         self._pages: dict[str, Page] = {}
         self._makers: dict[str, Callable[[], Page]] = {}
@@ -249,6 +256,11 @@ class MainWindow(QMainWindow):
 
     def _say_error(self, error: NotebookError) -> None:
         self.say(f"{error.text} {error.advice}")
+
+    def _say_no_copy(self, error: NotebookError) -> None:
+        from app.notebook.daily import why_no_copy
+
+        self.say(why_no_copy(error))
 
     def _far_view(self, on: bool) -> None:
         self._rail.setVisible(not on)

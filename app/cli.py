@@ -270,21 +270,26 @@ def measure(
         jobs = build_jobs(pictures, overlay)
         results = _measured(jobs, settings)
         _print_results(results, as_json, as_csv, units)
-        code = EXIT_READ
         for result in results:
             if result.error is not None:
                 say(_error_text(result.picture, result.error))
-                code = EXIT_BAD_USE
             elif result.write_error is not None:
                 say(
                     f"the overlay of {result.picture} could not be written ({result.write_error}). "
                     "Choose another place with --overlay."
                 )
-                code = EXIT_BAD_USE
-            elif result.reading is not None and not result.reading.read and code == EXIT_READ:
-                code = EXIT_REFUSED
+        code = exit_code(results)
         if code != EXIT_READ:
             raise typer.Exit(code)
+
+
+def exit_code(results: Sequence[PictureResult]) -> int:
+    """What a program is told of pictures measured: docs/formats.md, the worst going first."""
+    if any(r.error is not None or r.write_error is not None for r in results):
+        return EXIT_BAD_USE
+    if any(r.reading is not None and not r.reading.read for r in results):
+        return EXIT_REFUSED
+    return EXIT_READ
 
 
 def _measured(jobs: Sequence[PictureJob], settings: Settings) -> list[PictureResult]:

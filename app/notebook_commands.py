@@ -217,24 +217,25 @@ def _lines_of(going: Purge) -> list[str]:
         lines += [
             f'Goes: the {kind} "{one_line(name)}" of "{one_line(spin)}".' for name, spin in things
         ]
-    if going.taken_back:
-        lines.append(
-            f"Goes: {_readings(going.taken_back)} that {_were(going.taken_back)} taken back."
+    lines += [
+        f"Goes: {_count(number, word)} that {'was' if number == 1 else 'were'} taken back."
+        for number, word in (
+            (going.taken_back, "reading"),
+            (going.sections_taken_back, "section"),
         )
+        if number
+    ]
     if lines:
         counts = going.counts
         lines.append(
             f"In all {_count(counts['bobbin'], 'bobbin')}, {_count(counts['sitting'], 'sitting')}, "
-            f"{_readings(counts['reading'])}, {_count(counts['picture'], 'picture')}."
+            f"{_readings(counts['reading'])}, {_count(counts['picture'], 'picture')}, "
+            f"{_count(counts['section'], 'section')}."
         )
     return lines + [
         f'Stays: the deleted bobbin "{one_line(name)}", since a skein was plied from it.'
         for name in going.kept
     ]
-
-
-def _were(number: int) -> str:
-    return "was" if number == 1 else "were"
 
 
 def _agreed(question: str) -> bool:

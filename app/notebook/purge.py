@@ -29,6 +29,8 @@ class Purge:
     """Deleted skeins of spins that stay, likewise."""
     taken_back: int
     """Readings taken back, of bobbins that stay."""
+    sections_taken_back: int
+    """Sections taken back, of skeins that stay."""
     counts: dict[str, int]
     """Rows that go, by table, everything together."""
     kept: tuple[str, ...]
@@ -81,6 +83,7 @@ _OWN: Final = {
     "bobbin": "id IN (SELECT id FROM temp.gone_bobbins)",
     "skein": "deleted_at IS NOT NULL",
     "reading": "taken_back_at IS NOT NULL",
+    "section": "taken_back_at IS NOT NULL",
 }
 """What goes by itself; whatever refers to it goes along."""
 
@@ -115,6 +118,10 @@ def _mark(db: sqlite3.Connection) -> Purge:
         taken_back=db.execute(
             "SELECT count(*) FROM reading WHERE taken_back_at IS NOT NULL "
             "AND bobbin_id NOT IN (SELECT id FROM temp.gone_bobbins)"
+        ).fetchone()[0],
+        sections_taken_back=db.execute(
+            "SELECT count(*) FROM section WHERE taken_back_at IS NOT NULL AND skein_id NOT IN "
+            "(SELECT id FROM skein WHERE rowid IN (SELECT id FROM temp.gone_skein))"
         ).fetchone()[0],
         counts=counts,
         kept=kept,

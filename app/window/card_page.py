@@ -44,6 +44,7 @@ from app.window.panel import headed_panel, quiet_label
 from app.window.printer_panel import PictureSource, PrinterPanel, in_words, picture_in
 from app.window.sheet_preview import SheetPreview
 from app.window.theme import Theme
+from app.window.tips import tip_of
 from measure.card import CardKind, newest_card
 from measure.printer_check import PrinterFactors
 
@@ -156,6 +157,7 @@ class CardPage(QWidget):
         self.list.currentItemChanged.connect(self._choose)
         self.list.itemChanged.connect(self._renamed)
         self._words = QLabel()
+        self._words.setTextFormat(Qt.TextFormat.PlainText)
         self._words.setWordWrap(True)
         self._words.setAccessibleName("What is known of the card in use")
         self._words.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
@@ -387,7 +389,7 @@ class CardPage(QWidget):
             item = QListWidgetItem(card.name)
             item.setData(Qt.ItemDataRole.UserRole, card.id)
             item.setFlags(item.flags() | Qt.ItemFlag.ItemIsEditable)
-            item.setToolTip(_about(card))
+            item.setToolTip(tip_of(_about(card)))
             item.setData(Qt.ItemDataRole.AccessibleDescriptionRole, _about(card))
             self.list.addItem(item)
             if chosen is not None and card.id == chosen.id:

@@ -329,5 +329,6 @@ def _moved_px(view: LensView, other: LensView) -> float:
 
 def _words(text: str) -> QLabel:
     label = QLabel(text)
+    label.setTextFormat(Qt.TextFormat.PlainText)
     label.setWordWrap(True)
     return label

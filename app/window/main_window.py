@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from html import escape
 from pathlib import Path
 from typing import Final, Protocol, cast
 
@@ -28,6 +29,7 @@ from app.window.gauge_page import GaugePage
 from app.window.preferences import Preferences
 from app.window.source_chooser import AT_THE_WHEEL
 from app.window.theme import LIGHT, Theme, palette_of, sheet_of
+from app.window.tips import tip_of, words_of
 
 _SMALLEST: Final = QSize(1024, 700)
 _FIRST_SIZE: Final = QSize(1280, 820)
@@ -106,6 +108,7 @@ class MainWindow(QMainWindow):
         self.setCentralWidget(body)
         self._said = QLabel()
         self._said.setAccessibleName("Messages")
+        self._said.setTextFormat(Qt.TextFormat.PlainText)
         self._said.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.statusBar().addWidget(self._said, 1)
         self._silence = QTimer(self)
@@ -251,7 +254,7 @@ class MainWindow(QMainWindow):
     def say(self, text: str) -> None:
         """Show a sentence for a while."""
         self._said.setText(text)
-        self._said.setToolTip(text)
+        self._said.setToolTip(tip_of(text))
         self._silence.start(_SAID_MS)
 
     def _say_error(self, error: NotebookError) -> None:
@@ -279,7 +282,7 @@ class MainWindow(QMainWindow):
             if not action.shortcut().isEmpty()
         ]
         table = "".join(
-            f"<tr><td><b>{key}</b>&nbsp;&nbsp;</td><td>{text.replace('&', '')}</td></tr>"
+            f"<tr><td><b>{escape(key)}</b>&nbsp;&nbsp;</td><td>{escape(words_of(text))}</td></tr>"
             for key, text in rows
         )
         QMessageBox.information(self, "Keys", f"<table>{table}</table>")

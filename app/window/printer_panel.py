@@ -118,6 +118,7 @@ class PrinterPanel(QWidget):
         self.tabs.addTab(self._picture_tab(), "&Bank card")
         self.tabs.currentChanged.connect(self._point)
         self.result = QLabel()
+        self.result.setTextFormat(Qt.TextFormat.PlainText)
         self.result.setWordWrap(True)
         self.result.setAccessibleName("Result of the printer check")
         self.result.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)

@@ -10,7 +10,8 @@ from PySide6.QtGui import QAction, QKeySequence
 from PySide6.QtWidgets import QMenu, QPushButton, QWidget
 
 from app.bobbin_sources import one_line
-from app.window.spin_shelf import BobbinRow, Shelf, label_of, tip_of
+from app.window.spin_shelf import BobbinRow, Shelf
+from app.window.tips import label_of, tip_of
 
 _GAP: Final = ""
 _OWN: Final = {"edit_spin": "spins", "delete_spin": "spins"} | {

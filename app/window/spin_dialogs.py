@@ -37,8 +37,9 @@ from app.notebook.errors import NotebookError
 from app.notebook.records import Aim, Bobbin, Spin
 from app.window.band_editor import BandEditor
 from app.window.preferences import Preferences
-from app.window.spin_shelf import band_of, tip_of
+from app.window.spin_shelf import band_of
 from app.window.theme import Theme
+from app.window.tips import tip_of
 from measure.weight_class import chart_named
 
 _MOST_LETTERS: Final = 1_000_000

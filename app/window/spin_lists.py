@@ -45,10 +45,10 @@ from app.window.spin_shelf import (
     mean_text,
     spin_line,
     spin_words,
-    tip_of,
     when_text,
 )
 from app.window.theme import LIGHT, Theme
+from app.window.tips import tip_of
 
 _ID: Final = Qt.ItemDataRole.UserRole
 _SECOND_LINE: Final = Qt.ItemDataRole.UserRole + 1

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from html import escape
 from typing import Final, TypeVar
 
 from app.bobbin_sources import one_line
@@ -16,6 +15,7 @@ from app.notebook.store import Notebook
 from app.notebook.things import Tally
 from app.window.bench_bar import POSTURE_NAMES, band_text
 from app.window.preferences import Unit
+from app.window.tips import forward
 from measure.band import Band
 from measure.yarn import wpi_from_diameter
 
@@ -24,11 +24,6 @@ T = TypeVar("T")
 _MONTHS: Final = (
     "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
 )  # fmt: skip
-
-
-_TURNING: Final = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A)))
-"""Embeddings, overrides and isolates of the Unicode bidirectional algorithm (UAX 9, 2.1 to 2.4);
-right-to-left scripts need none of them."""
 
 
 @dataclass(frozen=True)
@@ -189,21 +184,6 @@ def when_text(at: datetime, now: datetime) -> str:
     if local.date() == today - timedelta(days=1):
         return f"yesterday {local:%H:%M}"
     return f"{local.day} {_MONTHS[local.month - 1]} {local.year}"
-
-
-def tip_of(text: str) -> str:
-    """A tooltip that shows just this text, wrapped, whatever marks are in it."""
-    return f'<p style="white-space: pre-wrap">{escape(forward(text))}</p>' if text else ""
-
-
-def forward(text: str) -> str:
-    """A text without the marks that turn the writing direction: they would turn what follows."""
-    return text.translate(_TURNING)
-
-
-def label_of(text: str) -> str:
-    """A text for a button or a menu: its ampersands are its own."""
-    return text.replace("&", "&&")
 
 
 def spin_line(row: SpinRow) -> str:

@@ -3,10 +3,11 @@
     python -m tests.bench.notebook_kills [--kills 1000] [--seed 0] [--folder FOLDER]
 
 Two processes log into one notebook as fast as they can, each telling a pipe of every reading after
-`Notebook.log` has returned. One of the two is killed (SIGKILL) at a random moment, a fresh one
-takes its place, and so on: so the log of late commits stays in use, is taken up by newcomers and
-is folded into the file while others are killed. Each twentieth notebook is begun anew, so that
-kills also fall into its making. Prints one line of JSON; exit code 1 when anything was lost.
+`Notebook.log` has returned. One of the two is killed (SIGKILL) at a random moment, some readings
+and a part of a further one after the last kill, a fresh one takes its place, and so on: so the log
+of late commits stays in use, is taken up by newcomers and is folded into the file while others are
+killed. After twenty kills a notebook is begun anew, so that kills also fall into its making.
+Prints one line of JSON; exit code 1 when anything was lost.
 
 It shows what a dying program loses, not what a power cut does: that rests on SQLite's synchronous
 FULL and on the disk keeping what it says it kept.
@@ -36,6 +37,12 @@ from app.notebook.plain import pack
 from app.notebook.store import Notebook
 
 STRANDS = [a_strand(seed) for seed in range(8)]
+PACKED = [pack(strand) for strand in STRANDS]
+MOST_READINGS = 10
+"""Readings between two kills, at most."""
+LONGEST_S = 0.02
+"""From one of those to the kill, at most: some times what logging a reading takes, or making a
+notebook."""
 
 
 def log_until_killed(path: Path, seed: int, out: int) -> None:
@@ -66,6 +73,7 @@ class Logger:
 
     pid: int
     pipe: int
+    said: bytes = b""
 
     @classmethod
     def start(cls, path: Path, seed: int) -> Logger:
@@ -83,12 +91,21 @@ class Logger:
         os.close(writer)
         return cls(pid, reader)
 
+    def wait_for(self, readings: int) -> None:
+        """Until it has said so many more, or has ended."""
+        wanted = self.said.count(b"\n") + readings
+        while self.said.count(b"\n") < wanted:
+            more = os.read(self.pipe, 4096)
+            if not more:
+                return
+            self.said += more
+
     def kill(self) -> Iterator[tuple[str, str]]:
         """Kill it; what it had said: ids and seeds. A line cut short was not said."""
         os.kill(self.pid, signal.SIGKILL)
         os.waitpid(self.pid, 0)
         with os.fdopen(self.pipe, "rb") as pipe:
-            said = pipe.read().decode()
+            said = (self.said + pipe.read()).decode()
         for line in said.split("\n")[:-1]:
             id_, _, seed = line.partition(" ")
             yield id_, seed
@@ -119,14 +136,16 @@ def look(path: Path, said: dict[str, str], outcome: Outcome) -> None:
             for bobbin in notebook.bobbins(spin.id)
             for reading in notebook.readings(bobbin.id)
         }
+        with notebook.connection_beside() as db:
+            rows = db.execute("SELECT reading_id, strand, arrays FROM detail")
+            details = {id_: (strand, arrays) for id_, strand, arrays in rows}
         outcome.said += len(said)
         outcome.lost += len(said.keys() - there.keys())
         outcome.unsaid += len(there.keys() - said.keys())
         for id_ in said.keys() & there.keys():
-            whole = notebook.reading(id_)
-            strand = STRANDS[int(said[id_]) % len(STRANDS)]
-            same = whole.note == said[id_] and whole.diameter_mm == strand.diameter_mm
-            if not same or whole.reading is None or pack(whole.reading) != pack(strand):
+            light, which = there[id_], int(said[id_]) % len(STRANDS)
+            same = light.note == said[id_] and light.diameter_mm == STRANDS[which].diameter_mm
+            if not same or details.get(id_) != PACKED[which]:
                 outcome.wrong += 1
         for bobbin_id in {reading.bobbin_id for reading in there.values()}:
             numbers = [r.number for r in there.values() if r.bobbin_id == bobbin_id]
@@ -148,8 +167,10 @@ def run(kills: int, seed: int, folder: Path) -> Outcome:
         for _ in range(min(20, kills - outcome.kills)):
             while len(loggers) < 2:
                 loggers.append(Logger.start(path, 1000 * outcome.kills + 100 * len(loggers)))
-            time.sleep(chance.uniform(0, 0.2))
-            told = list(loggers.pop(chance.randrange(2)).kill())
+            victim = loggers.pop(chance.randrange(2))
+            victim.wait_for(chance.randrange(MOST_READINGS + 1))
+            time.sleep(chance.uniform(0, LONGEST_S))
+            told = list(victim.kill())
             failed += [f"{a} {b}" for a, b in told if a == "failed"]
             outcome.kills += 1
             outcome.kills_before_a_reading += not told

@@ -2,8 +2,8 @@
 
     python notebook_child.py [--nobody] [--most-bytes N] [--wait-for FILE] WHAT PATH [MORE]
 
-WHAT is `log` (MORE: how many), `look` or `write`. `--nobody` gives up root's right to write
-everywhere; `--most-bytes` is the system's limit on the size of a file.
+WHAT is `log` (MORE: how many), `look`, `write` or `look-and-write`. `--nobody` gives up root's
+right to write everywhere; `--most-bytes` is the system's limit on the size of a file.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def main() -> None:
     parser.add_argument("--nobody", action="store_true")
     parser.add_argument("--most-bytes", type=int)
     parser.add_argument("--wait-for", type=Path)
-    parser.add_argument("what", choices=["log", "look", "write"])
+    parser.add_argument("what", choices=["log", "look", "write", "look-and-write"])
     parser.add_argument("path", type=Path)
     parser.add_argument("more", nargs="?", type=int, default=0)
     given = parser.parse_args()
@@ -87,6 +87,9 @@ def main() -> None:
             case "look":
                 look(given.path)
             case "write":
+                write(given.path)
+            case "look-and-write":
+                look(given.path)
                 write(given.path)
     except NotebookError as error:
         say(code=error.code, text=error.text, advice=error.advice)

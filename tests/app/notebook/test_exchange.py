@@ -291,7 +291,7 @@ class Dribble(io.StringIO):
         return super().read(1 + self.tell() % 3)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(document=st.dictionaries(st.text(), json_values, max_size=5), indent=st.sampled_from([0, 3]))
 def test_reading_bit_by_bit_reads_what_the_json_module_reads(
     document: dict[str, Any], indent: int

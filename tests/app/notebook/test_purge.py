@@ -39,14 +39,26 @@ def filled(notebook: Notebook, spin_id: str, name: str, readings: int = 2) -> Bo
     return bobbin
 
 
+def section(notebook: Notebook, skein_id: str) -> str:
+    strand = a_strand(1, entries=4)
+    taken = notebook.add_section(
+        skein_id, strand, taken_at=NOW, washed=True, printed_card="", source=""
+    )
+    return taken.id
+
+
 @pytest.fixture
 def some_deleted(notebook: Notebook) -> dict[str, str]:
     """Ids of bobbins by name: a spin and a bobbin deleted, a reading taken back, skeins across."""
     socks, gone = notebook.add_spin("Socks"), notebook.add_spin("Gone <b>")
     b1, b2, b3 = (filled(notebook, socks.id, name) for name in ("B1", "B2", "B3"))
     g1, g2 = (filled(notebook, gone.id, name) for name in ("G1", "G2"))
-    notebook.add_skein(socks.id, "S", [b1.id, b3.id])
-    notebook.delete(notebook.add_skein(socks.id, "T", [b2.id]))
+    kept = notebook.add_skein(socks.id, "S", [b1.id, b3.id])
+    section(notebook, kept.id)
+    notebook.take_back_section(section(notebook, kept.id))
+    plied = notebook.add_skein(socks.id, "T", [b2.id])
+    section(notebook, plied.id)
+    notebook.delete(plied)
     notebook.add_skein(gone.id, "U", [g1.id, b1.id])
     notebook.take_back(notebook.readings(b1.id)[1].id)
     for thing in (b2, b3, gone):
@@ -68,7 +80,7 @@ def test_what_was_deleted_goes_and_all_else_stays(
     assert going.spins == ("Gone <b>",)
     assert going.bobbins == (("B2", "Socks"),)
     assert going.skeins == (("T", "Socks"),)
-    assert going.taken_back == 1
+    assert (going.taken_back, going.sections_taken_back) == (1, 1)
     assert going.kept == ("B3",), "a skein was plied from it"
     purged = purge(notebook)
     assert purged.gone == going
@@ -77,7 +89,7 @@ def test_what_was_deleted_goes_and_all_else_stays(
     # 3 bobbins with 2 readings and a picture each, and the reading taken back.
     assert {table: count for table, count in going.counts.items() if count} == {
         "spin": 1, "bobbin": 3, "sitting": 3, "reading": 7, "detail": 7, "picture": 3, "skein": 2,
-        "skein_bobbin": 3,
+        "skein_bobbin": 3, "section": 2, "section_detail": 2,
     }  # fmt: skip
     assert notebook.check().problems == ()
     (spin,) = notebook.spins()
@@ -137,7 +149,8 @@ def test_the_command_says_what_goes_and_asks(
     assert 'Goes: the spin "Gone <b>" with everything in it.' in out
     assert 'Goes: the bobbin "B2" of "Socks".' in out
     assert "Goes: 1 reading that was taken back." in out
-    assert "In all 3 bobbins, 3 sittings, 7 readings, 3 pictures." in out
+    assert "Goes: 1 section that was taken back." in out
+    assert "In all 3 bobbins, 3 sittings, 7 readings, 3 pictures, 2 sections." in out
     assert 'Stays: the deleted bobbin "B3", since a skein was plied from it.' in out
     assert "Remove it for good? [y/N]" in out
     assert out.rstrip().endswith("Nothing was removed.")

@@ -191,7 +191,7 @@ class NotebookAgainstLists(RuleBasedStateMachine):
 
 TestNotebookAgainstLists = NotebookAgainstLists.TestCase
 TestNotebookAgainstLists.settings = settings(
-    max_examples=25,
+    max_examples=15,
     stateful_step_count=30,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],

@@ -342,3 +342,32 @@ def test_a_lens_belongs_to_its_camera(
     window.gauge.sources.choose(sample("no_card.jpg"))
     assert window.gauge.measuring.lens is None
     assert window.page("card").lens.lens is None
+
+
+def test_what_a_person_wrote_stays_words(
+    qtbot: QtBot, open_window: OpenWindow, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    window = open_window()
+    window.show_page("spins")
+    hostile = "<img src=x> & <b>bold</b>"
+    made: list[object] = []
+    window.desk.ask(lambda notebook: notebook.add_spin(hostile), made.append)
+    qtbot.waitUntil(lambda: bool(made), timeout=WAIT_MS)
+    window.page("spins").refresh()  # type: ignore[attr-defined]
+
+    def undoes() -> bool:
+        actions = [a for menu in window._menus.values() for a in menu.actions()]
+        return any("<img" in action.text() for action in actions)
+
+    qtbot.waitUntil(undoes, timeout=WAIT_MS)
+    told: list[str] = []
+    monkeypatch.setattr(
+        "app.window.main_window.QMessageBox.information", lambda *given: told.append(given[-1])
+    )
+    window._show_keys()
+    assert "&lt;img src=x&gt; &amp; &lt;b&gt;bold" in told[0]
+    assert "<img" not in told[0]
+    window.say(f"Deleted {hostile}.")
+    assert window._said.textFormat() == Qt.TextFormat.PlainText
+    assert window._said.text() == f"Deleted {hostile}."
+    assert "<img" not in window._said.toolTip()

@@ -33,9 +33,10 @@ from app.notebook.things import places_after_move
 from app.window.desk import Desk
 from app.window.preferences import Preferences
 from app.window.spin_dialogs import BobbinDialog, DeletedDialog, SpinDialog
-from app.window.spin_shelf import tip_of, when_text
+from app.window.spin_shelf import when_text
 from app.window.spins_page import SpinsPage
 from app.window.theme import DARK, LIGHT, palette_of, sheet_of
+from app.window.tips import tip_of
 from measure.band import Band
 
 BEGUN = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)

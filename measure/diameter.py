@@ -38,6 +38,11 @@ _FUZZ_BIAS: Final = {"dark": -0.10, "light": 0.0, "open": 0.0}
 """What is to be added to a width per unit of halo: fuzz close to the core counts with it on a dark
 ground, where it is bright, and takes from it in its own shade on a light one. From fibre-built
 strands whose cover is known exactly (docs/accuracy.md); smooth strands have no halo."""
+_RELIEF_BIAS: Final = -0.7
+"""What is to be added to a width per unit of hard lamp and of rim softer than a smooth strand's:
+the bumps of a rough strand catch the lamp beyond where a cylinder turns away from it. From the same
+strands; nothing is added before an open lane with nothing behind it."""
+_SMOOTH_RIM: Final = 0.04
 _GROOVE_MISFIT: Final = 0.065
 _GROOVE: Final = 0.082
 _LIFTED_MISFIT: Final = 0.09
@@ -316,7 +321,10 @@ def _ground_diameter(
     log_half = np.log(pairs.half_width_mm)
     middle = median(log_half)
     good = (pairs.misfit <= 3.5 * typical) & (np.abs(log_half - middle) < 0.9)
-    half = pairs.half_width_mm[good] * core_half_width(rim) * (1.0 + _FUZZ_BIAS[ground] * rim.halo)
+    bias = _FUZZ_BIAS[ground] * rim.halo
+    if not fit.no_ground:
+        bias += _RELIEF_BIAS * fit.light.hardness * max(rim.softness - _SMOOTH_RIM, 0.0)
+    half = pairs.half_width_mm[good] * core_half_width(rim) * (1.0 + bias)
     kept = index[good]
     radius = half
     if not fit.flat:

@@ -8,8 +8,9 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.diameter import GroundDiameter, StrandDiameter
+from measure.diameter import StrandDiameter
 from measure.evenness import cv_percent, find_uneven_places
+from measure.grounds import Part, combined, part_of, trusted, whole_cuts
 from measure.medians import median
 from measure.notes import caution, refusal
 from measure.profiles import CUT_MM, Cuts
@@ -36,10 +37,6 @@ SOFT_BLUR: Final = 0.22
 _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
 _DISAGREE: Final = 0.03
-_BLACK_SHADOW: Final = 0.2
-"""Light left in a lamp's shadow below which it looks like a black strand going on."""
-_UNCHECKED: Final = 0.015
-"""Relative doubt of a light ground that no dark one checks (ours)."""
 _RELIEF: Final = 0.55
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _STAND_OFF_MM: Final = 0.25
@@ -59,15 +56,6 @@ class Surroundings:
     wrap_factor: float
 
 
-@dataclass(frozen=True)
-class _Part:
-    """One ground's say, with its doubt apart from noise and sampling."""
-
-    ground: GroundDiameter
-    mean_mm: float
-    u_relative: float
-
-
 def read_strand(
     number: int, strand: StrandDiameter, around: Surroundings
 ) -> StrandReading | Refusal:
@@ -84,7 +72,7 @@ def read_strand(
     if strand.faint or not any(len(g.index) for g in strand.grounds):
         return refusal("low_contrast", number)
 
-    parts = [_part(g, strand) for g in strand.grounds if len(g.index) >= 4]
+    parts = [part_of(g, strand) for g in strand.grounds if len(g.index) >= 4]
     if not parts:
         length = CUT_MM * sum(len(g.index) for g in strand.grounds) / 4.0
         return refusal("too_short", number, length_mm=length)
@@ -92,22 +80,18 @@ def read_strand(
         return refusal("touching", number)
     if strand.off_card:
         return refusal("off_card", number)
-    parts = _trusted(parts, strand)
+    parts = trusted(parts, strand)
     if not parts:
         return refusal("strong_shadow", number)
-    log_mean, u_light, gap, torn = _combine(parts)
-    if len(parts) == 1 and parts[0].ground.ground == "light":
-        u_light = float(np.hypot(u_light, _UNCHECKED))
-    diameter_mm = float(np.exp(log_mean))
+    whole = combined(cuts, parts)
+    along, u_light = whole.along, whole.u_relative
+    diameter_mm = float(along.diameter_mm.mean())
     width_px = diameter_mm / pitch_mm
     if width_px < NEEDED_PX:
         return too_few_pixels(width_px, number)
-
-    along = _along(cuts, parts, log_mean)
     length_mm = _length(along.position_mm)
     if length_mm < _SHORTEST_MM:
         return refusal("too_short", number, length_mm=length_mm)
-    diameter_mm = float(along.diameter_mm.mean())
     budget = _budget(strand, along, diameter_mm, u_light, around)
     low, high = budget.interval(diameter_mm)
     seen = Budget(tuple(c for c in budget.components if c.name != "sampling"))
@@ -117,7 +101,7 @@ def read_strand(
 
     wpi = wpi_from_diameter(diameter_mm, around.wrap_factor)
     wpi_interval = wpi_interval_from_diameter((low, high), around.wrap_factor)
-    cut_positions, cut_diameters = _whole_cuts(along)
+    cut_positions, cut_diameters = whole_cuts(along.position_mm, along.diameter_mm)
     by_ground = {p.ground.ground: p.mean_mm for p in parts}
     light_mm, dark_mm = by_ground.get("light"), by_ground.get("dark")
     return StrandReading(
@@ -147,7 +131,7 @@ def read_strand(
             _cautions(
                 strand,
                 parts,
-                gap if torn and abs(gap) > _DISAGREE else None,
+                whole.gap if whole.torn and abs(whole.gap) > _DISAGREE else None,
                 u_light,
                 width_px,
                 length_mm,
@@ -176,107 +160,12 @@ def _ground_name(names: list[str]) -> Literal["light", "dark", "both", "open"]:
     return "light" if only == "light" else "dark" if only == "dark" else "open"
 
 
-def _part(ground: GroundDiameter, strand: StrandDiameter) -> _Part:
-    """A ground's mean and how far its light model may be off.
-
-    The floors come from rendered tubes in many lights (docs/accuracy.md): a dark ground takes
-    little shadow, a light one the more the brighter the strand is.
-    """
-    shaded = min(strand.light.sky + strand.light.lamp, 1.0)
-    level = float(np.clip(ground.strand_level, 0.0, 1.2))
-    if ground.ground == "dark":
-        floor = 0.002 + 0.005 * shaded + 0.003 / max(ground.contrast, 0.02)
-    else:
-        floor = 0.002 + shaded * (0.004 + 0.020 * level)
-    floor = float(np.hypot(floor, 0.4 * ground.misfit))
-    return _Part(ground, float(ground.diameter_mm.mean()), float(np.hypot(floor, ground.u_light)))
-
-
-def _trusted(parts: list[_Part], strand: StrandDiameter) -> list[_Part]:
-    """Parts less a shaded light ground on which strand and shadow cannot be told apart.
-
-    That is a strand hardly darker than the paper, whose shadows are all that shows, one as grey as
-    a lamp's shadow, which may be one, or one so dark that its black shadow goes on where it ends.
-    Beside a dark ground that contradicts it, or alone,
-    such a part is worth nothing; beside one that agrees it is kept.
-    """
-    shaded = strand.light.sky + strand.light.lamp > 0.15 and not strand.no_ground
-    weak = [
-        p
-        for p in parts
-        if p.ground.ground != "dark"
-        and (
-            p.ground.face_contrast < 0.4
-            or (p.ground.neutral and strand.light.lamp > 0.25)
-            or (p.ground.black and strand.light.lamp > 1.0 - _BLACK_SHADOW)
-        )
-    ]
-    if not shaded or not weak:
-        return parts
-    firm = [p for p in parts if p not in weak]
-    if not firm:
-        return []
-    gap = abs(np.log(weak[0].mean_mm / firm[0].mean_mm))
-    if gap > 2.0 * np.hypot(weak[0].u_relative, firm[0].u_relative):
-        return firm
-    return parts
-
-
-def _combine(parts: list[_Part]) -> tuple[float, float, float, bool]:
-    """Weighted log mean, its relative doubt from the light, the grounds' disagreement, and
-    whether that is more than was to be expected.
-
-    Where the grounds disagree by more than their doubts allow, the doubt grows with it (the
-    Birge ratio): a light model that fails on one ground may fail on the other.
-    """
-    logs = np.log([p.mean_mm for p in parts])
-    weights = np.array([p.u_relative**-2 for p in parts])
-    mean = float(np.sum(weights * logs) / weights.sum())
-    u = float(weights.sum() ** -0.5)
-    if len(parts) < 2:
-        return mean, u, 0.0, False
-    sampling = [
-        (float(np.std(p.ground.diameter_mm)) / p.mean_mm) ** 2
-        / max(effective_sample_size(p.ground.diameter_mm), 1.0)
-        for p in parts
-    ]
-    expected = float(np.sqrt(sum(p.u_relative**2 for p in parts) + sum(sampling)))
-    gap = float(logs[0] - logs[1])
-    return mean, u * max(1.0, abs(gap) / expected), gap, abs(gap) > expected
-
-
-def _along(cuts: Cuts, parts: list[_Part], log_mean: float) -> Along:
-    """Running profile; each ground's own bias against the combined mean taken off."""
-    index = np.concatenate([p.ground.index for p in parts])
-    diameter = np.concatenate([p.ground.diameter_mm * np.exp(log_mean) / p.mean_mm for p in parts])
-    u = np.concatenate([p.ground.u_noise * p.ground.diameter_mm for p in parts])
-    names = np.concatenate([np.full(len(p.ground.index), p.ground.ground) for p in parts])
-    order = np.argsort(index)
-    return Along(
-        position_mm=cuts.arc_mm[index[order]],
-        diameter_mm=diameter[order],
-        u_diameter_mm=u[order],
-        ground=names[order],
-    )
-
-
 def _length(position_mm: Floats) -> float:
     """Length covered by running cuts: each counts its step, each run one cut more."""
     if not len(position_mm):
         return 0.0
     runs = 1 + int(np.sum(np.diff(position_mm) > 1.8 * STEP_MM))
     return float((len(position_mm) - runs) * STEP_MM + runs * CUT_MM)
-
-
-def _whole_cuts(along: Along) -> tuple[Floats, Floats]:
-    """Cuts that do not overlap: one each millimetre."""
-    keep: list[int] = []
-    last = -np.inf
-    for i, position in enumerate(along.position_mm):
-        if position - last >= CUT_MM - 1e-6:
-            keep.append(i)
-            last = position
-    return along.position_mm[keep], along.diameter_mm[keep]
 
 
 def _budget(
@@ -311,7 +200,7 @@ def _budget(
     if strand.flat:
         u_view = u_height = 0.0
 
-    _, whole = _whole_cuts(along)
+    _, whole = whole_cuts(along.position_mm, along.diameter_mm)
     count = max(effective_sample_size(whole), 1.0) if len(whole) >= 3 else 1.0
     noise = float(np.sqrt(np.mean(along.u_diameter_mm**2))) / np.sqrt(max(len(whole), 1))
     # What was left out of the strand as it lay is all that its mean is unsure for.
@@ -320,8 +209,9 @@ def _budget(
     sampling = spread * float(np.sqrt(left_out))
     u_core = float(np.hypot(0.15 * strand.rim.softness, 0.10 * strand.rim.halo))
     # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
-    hardness = strand.light.lamp / (1.0 + (strand.light.softness / 0.3) ** 2)
-    u_relief = 0.0 if strand.no_ground else _RELIEF * hardness * strand.rim.softness
+    u_relief = _RELIEF * strand.light.hardness * strand.rim.softness
+    if strand.no_ground:
+        u_relief = 0.0
     return Budget(
         (
             Component("scale", u_scale * diameter_mm),
@@ -342,7 +232,7 @@ def _too_wide(tan_v: float, height_mm: float, diameter_mm: float) -> float:
     return float(np.hypot(1.0, tan_v) - 1.0 + diameter_mm / (2.0 * height_mm))
 
 
-def _outline(cuts: Cuts, parts: list[_Part], scale: Scale) -> Outline:
+def _outline(cuts: Cuts, parts: list[Part], scale: Scale) -> Outline:
     index = np.concatenate([p.ground.index for p in parts])
     middle = np.concatenate([p.ground.middle_mm for p in parts])
     half = np.concatenate([p.ground.half_width_mm for p in parts])
@@ -359,7 +249,7 @@ def _outline(cuts: Cuts, parts: list[_Part], scale: Scale) -> Outline:
 
 def _cautions(
     strand: StrandDiameter,
-    parts: list[_Part],
+    parts: list[Part],
     gap: float | None,
     u_light: float,
     width_px: float,

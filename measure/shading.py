@@ -42,6 +42,9 @@ Floats = NDArray[np.float64]
 XI_MAX: Final = 8.0
 """Samples farther out than this many half widths say nothing more about the strand."""
 
+_HARD_SHADOW: Final = 0.3
+"""Softness of a shadow, in radii, that halves what a lamp shows of a strand's bumps (ours)."""
+
 PAPER_ALBEDO: Final = 0.85
 """Diffuse reflectance of white office paper; only the light it throws back needs it."""
 
@@ -62,6 +65,11 @@ class Light:
     """Share of the face's light that does not depend on its slope, since fibres scatter."""
     bounce: float
     """Strength of the light exchanged between strand and ground, 1 = diffuse theory."""
+
+    @property
+    def hardness(self) -> float:
+        """Share of the light that comes from a lamp small enough for bumps to throw shadows."""
+        return self.lamp / (1.0 + (self.softness / _HARD_SHADOW) ** 2)
 
     @property
     def row(self) -> Floats:

@@ -45,6 +45,7 @@ __all__ = [
     "Strand",
     "StrandTruth",
     "Truth",
+    "bare_card",
     "draw",
     "draw_linear",
     "encode_srgb",
@@ -75,17 +76,33 @@ def draw_linear(
     ink: float = 0.04,
     open_lane: OpenLane = "paper",
     supersampling: int | None = None,
+    bare: Floats | None = None,
 ) -> tuple[Floats, Truth]:
-    """The picture (h, w, 3) in linear light without noise, mirror and quarter turns applied."""
+    """The picture (h, w, 3) in linear light without noise, mirror and quarter turns applied.
+
+    `bare` is what `bare_card` drew for the same camera, paper and ink: only what the strands
+    change is drawn finely; the rest is shaded by one value per picture element.
+    """
     scene = Scene(card, tuple(strands), light, camera, paper, ink, open_lane)
     thinnest = min((2 * s.largest * camera.px_per_mm for s in scene.shapes), default=99.0)
     s = supersampling or (6 if thinnest < 8 else 4)
-    picture = _linear_picture(scene, s)
+    picture = _linear_picture(scene, s, bare)
     picture *= np.array(camera.white_balance, np.float32) * np.float32(camera.exposure)
     if camera.mirrored:
         picture = picture[:, ::-1]
     picture = np.ascontiguousarray(np.rot90(picture, -camera.quarter_turns))
     return picture, _truth(card, scene)
+
+
+def bare_card(
+    card: Card,
+    camera: Camera,
+    paper: float = 1.0,
+    ink: float = 0.04,
+    open_lane: OpenLane = "paper",
+) -> Floats:
+    """The card alone as `draw_linear` wants it for its `bare`."""
+    return _linear_picture(Scene(card, (), FLAT, camera, paper, ink, open_lane), 4, None)
 
 
 def draw(
@@ -206,17 +223,21 @@ def _averaged(field: Floats, down: csr_array, across: csr_array) -> Floats:
     return np.asarray((across @ np.ascontiguousarray((down @ field).T)).T)
 
 
-def _linear_picture(scene: Scene, s: int) -> Floats:
+def _linear_picture(scene: Scene, s: int, bare: Floats | None) -> Floats:
     """The picture (h, w, 3) in linear light, paper white 1, before exposure and noise."""
     view, sigma = scene.view, scene.camera.blur_px
-    picture = np.empty((view.height, view.width, 3), np.float32)
+    picture = np.empty((view.height, view.width, 3), np.float32) if bare is None else bare.copy()
     reach = s * math.ceil(5 * sigma)
     matrices: dict[int, csr_array] = {}
-    for top in range(0, view.height, TILE_PX):
-        bottom = min(view.height, top + TILE_PX)
-        for left in range(0, view.width, TILE_PX):
-            right = min(view.width, left + TILE_PX)
+    size = TILE_PX if bare is None else TILE_PX // 2
+    for top in range(0, view.height, size):
+        bottom = min(view.height, top + size)
+        for left in range(0, view.width, size):
+            right = min(view.width, left + size)
             out = picture[top:bottom, left:right]
+            if bare is not None and not scene.shaded((left, right), (top, bottom)):
+                out *= scene.shade(np.arange(left, right) * 1.0, np.arange(top, bottom) * 1.0)
+                continue
             if not scene.busy((left, right), (top, bottom)):
                 flat, _ = scene.tile(np.arange(left, right) * 1.0, np.arange(top, bottom) * 1.0, 1)
                 out[:] = flat[..., None]

@@ -141,19 +141,33 @@ class Scene:
 
     def busy(self, columns: tuple[int, int], rows: tuple[int, int]) -> bool:
         """Whether any edge or strand lies in or near a tile, so that one sample is not enough."""
-        pad = 6 * self.camera.blur_px + 2
-        x, y = self.view.plane(
-            np.linspace(columns[0] - pad, columns[1] + pad, 33),
-            np.linspace(rows[0] - pad, rows[1] + pad, 33),
-        )
-        step = 2 * max(np.abs(np.diff(x)).max(), np.abs(np.diff(y, axis=0)).max())
-        near = zip(self.shapes, self.near, strict=True)
-        if any((np.abs(s.across(x, y)) < n + step).any() for s, n in near):
+        if self.shaded(columns, rows):
             return True
+        x, y = self._around(columns, rows)
         left, right, top, bottom = x.min(), x.max(), y.min(), y.max()
         touch = (self.x0 < right) & (self.x1 > left) & (self.y0 < bottom) & (self.y1 > top)
         inside = (self.x0 < left) & (self.x1 > right) & (self.y0 < top) & (self.y1 > bottom)
         return bool((touch & ~inside).any())
+
+    def shaded(self, columns: tuple[int, int], rows: tuple[int, int]) -> bool:
+        """Whether any strand or its shade lies in or near a tile."""
+        x, y = self._around(columns, rows)
+        step = 2 * max(np.abs(np.diff(x)).max(), np.abs(np.diff(y, axis=0)).max())
+        near = zip(self.shapes, self.near, strict=True)
+        return any(bool((np.abs(s.across(x, y)) < n + step).any()) for s, n in near)
+
+    def shade(self, columns: Floats, rows: Floats) -> Floats:
+        """What is left of the light (rows, columns, 1) on ground far from every strand."""
+        if self.light.flat:
+            return np.ones((len(rows), len(columns), 1), np.float32)
+        return self._ground_light(*self.view.plane(columns, rows), 1)[..., None]
+
+    def _around(self, columns: tuple[int, int], rows: tuple[int, int]) -> tuple[Floats, Floats]:
+        pad = 6 * self.camera.blur_px + 2
+        return self.view.plane(
+            np.linspace(columns[0] - pad, columns[1] + pad, 33),
+            np.linspace(rows[0] - pad, rows[1] + pad, 33),
+        )
 
     def tile(self, columns: Floats, rows: Floats, s: int) -> tuple[Floats, list[Patch]]:
         """Grey ground (rows, columns) at sub-samples, and the strands lying over it."""

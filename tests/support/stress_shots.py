@@ -1,0 +1,456 @@
+"""Hard pictures on demand: strands, light, camera and posture drawn at random in every combination.
+
+One seed gives one shot. What it shows is drawn from closed forms (`analytic`), two lights by adding
+two drawings, and then goes through what cameras and files do to a picture: bent paper, motion,
+colour fringes, uneven light, glare, noise, noise reduction, sharpening, JPEG. Whatever the budget
+of a reading allows for without the picture showing it, is drawn too: the printer's size, how high
+a strand stands off the card. Every strand carries one tag for each of `KINDS`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from analytic import bare_card, draw_linear, encode_srgb, to_jpeg, to_png
+from analytic_types import Camera, Floats, Light, OpenLane, Strand, Truth
+from drawn_cases import centre_mm
+
+from measure import PictureReading, Settings, StrandReading, newest_card
+from measure.settings import Printer
+
+U_PRINTER: Final = 0.002
+"""Spread of printers nobody checked, as the readings assume it."""
+STAND_OFF_MM: Final = 0.25
+"""Spread of how high strands stand off the card, as the readings assume it."""
+
+KINDS: Final[dict[str, tuple[str, ...]]] = {
+    "strand": ("smooth", "wavy", "slubby", "fine waves", "barber-pole", "tweedy", "dyed along"),
+    "colour": ("any", "white", "cream", "pale pink", "saturated", "grey", "near black"),
+    "light": ("sky", "soft", "hard", "two shadows", "warm", "mixed", "dim", "uneven", "glare"),
+    "camera": (
+        "plain",
+        "sharpening phone",
+        "smoothing phone",
+        "webcam",
+        "motion",
+        "rolling",
+        "wide lens",
+        "scanner",
+        "scanner fringes",
+    ),
+    "posture": (
+        "straight",
+        "askew",
+        "parallel",
+        "crossing",
+        "bent",
+        "creased",
+        "cut off",
+        "grey ink",
+        "printed at 97 %",
+        "backlit",
+    ),
+}
+_CARD: Final = newest_card("pocket")
+_CAMERAS: Final = 4
+"""Viewpoints of every kind of camera: an empty card is drawn once for each."""
+
+Rgb = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One picture: what lies there, how it is lit and seen, and what its file is."""
+
+    seed: int
+    tags: dict[str, str]
+    strands: tuple[Strand, ...]
+    lights: tuple[tuple[Rgb, Light], ...]
+    """Lights that add up, each with its share of every channel."""
+    camera: Camera
+    ink: float
+    open_lane: OpenLane
+    quality: int | None
+    with_focal_length: bool
+    printed: float
+    """True over nominal size of the card."""
+    said: float
+    """What the program is told of that."""
+    stand_off_mm: tuple[float, ...]
+
+    @property
+    def settings(self) -> Settings:
+        """What a spinner would have typed."""
+        return Settings(printer=Printer(self.said, self.said, U_PRINTER))
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A shot's file and what is true of it."""
+
+    data: bytes
+    truth: Truth
+    true_mm: tuple[float, ...]
+    width_px: tuple[float, ...]
+
+
+def random_shot(seed: int) -> Shot:
+    """The shot of that seed: of each kind the first as often as not, else any."""
+    random = np.random.default_rng([2718, seed])
+    tags = {
+        kind: names[0] if random.random() < 0.4 else str(random.choice(names))
+        for kind, names in KINDS.items()
+    }
+    if tags["posture"] == "backlit" or tags["camera"].startswith("scanner"):
+        tags["light"] = "sky" if tags["posture"] == "backlit" else "scanner's line"
+    if tags["camera"].startswith("scanner") and tags["posture"] in ("bent", "creased", "backlit"):
+        tags["posture"] = "straight"
+    camera = _camera(tags, int(random.integers(_CAMERAS)))
+    factor = 0.97 if tags["posture"] == "printed at 97 %" else 1.0
+    strands = _strands(random, tags, camera)
+    return Shot(
+        seed=seed,
+        tags=tags,
+        strands=strands,
+        lights=_lights(random, tags["light"]),
+        camera=replace(camera, **_exposure(random, tags)),
+        ink=0.22 if tags["posture"] == "grey ink" else 0.04,
+        open_lane="bright" if tags["posture"] == "backlit" else "paper",
+        quality=_quality(random, tags["camera"]),
+        with_focal_length=bool(random.random() < 0.6) and tags["camera"] != "webcam",
+        printed=factor * (1.0 + U_PRINTER * random.standard_normal()),
+        said=factor,
+        stand_off_mm=tuple(abs(STAND_OFF_MM * random.standard_normal()) for _ in strands),
+    )
+
+
+def take(shot: Shot) -> Taken:
+    """Draw it, put it through the camera, and write the file."""
+    random = np.random.default_rng([31, shot.seed])
+    bare = _bare(_still(shot.camera), shot.ink, shot.open_lane)
+    picture: Floats | None = None
+    for share, light in shot.lights:
+        plain = replace(shot.camera, exposure=1.0, white_balance=(1.0, 1.0, 1.0))
+        drawn, truth = draw_linear(
+            _CARD, shot.strands, light, plain, 1.0, shot.ink, shot.open_lane, 3, bare
+        )
+        drawn = drawn * np.array(share, np.float32)
+        picture = drawn if picture is None else picture + drawn
+    assert picture is not None
+    pixels = _through_camera(shot, picture, truth, random)
+    dpi = 25.4 * shot.camera.px_per_mm if shot.camera.distance_mm is None else None
+    if shot.quality is None:
+        data = to_png(pixels, dpi)
+    else:
+        focal = None
+        if shot.with_focal_length and truth.focal_px is not None:
+            # 43.27 mm: diagonal of the 36 x 24 mm frame that the tag speaks of (Exif 2.32).
+            focal = truth.focal_px * 43.27 / math.hypot(*truth.size_px)
+        data = to_jpeg(pixels, shot.quality, dpi, focal)
+    away = shot.camera.distance_mm or math.inf
+    true = tuple(
+        s.mean_diameter_mm * shot.printed / (1.0 + h / away)
+        for s, h in zip(truth.strands, shot.stand_off_mm, strict=True)
+    )
+    return Taken(
+        data, truth, true, tuple(s.mean_diameter_mm * truth.px_per_mm for s in truth.strands)
+    )
+
+
+def matched(reading: PictureReading, taken: Taken) -> list[StrandReading | None]:
+    """The reading of each strand drawn, None without one."""
+    left = list(reading.strands)
+    out: list[StrandReading | None] = []
+    for drawn in taken.truth.strands:
+        path = taken.truth.to_picture(centre_mm(_CARD, drawn.strand, drawn.x_mm))
+        near = [
+            float(
+                np.median(
+                    np.hypot(*(r.outline.centre_px[::9, None] - path[None, ::10]).T).min(axis=0)
+                )
+            )
+            for r in left
+        ]
+        best = int(np.argmin(near)) if near else -1
+        found = best >= 0 and near[best] < 1.1 * taken.truth.px_per_mm
+        out.append(left.pop(best) if found else None)
+    return out
+
+
+@lru_cache(maxsize=64)
+def _bare(camera: Camera, ink: float, open_lane: OpenLane) -> Floats:
+    return bare_card(_CARD, camera, 1.0, ink, open_lane)
+
+
+def _still(camera: Camera) -> Camera:
+    """What of a camera an empty card's light depends on."""
+    return replace(camera, exposure=1.0, noise=0.0, shot=0.0, white_balance=(1.0, 1.0, 1.0))
+
+
+def _camera(tags: dict[str, str], number: int) -> Camera:
+    """One of the few viewpoints of that kind of camera."""
+    kind = tags["camera"]
+    random = np.random.default_rng([577, sum(map(ord, kind)), number])
+    tilt, roll, azimuth = random.uniform(0, 12), random.uniform(-4, 4), random.uniform(0, 360)
+    px_per_mm = float(random.uniform(9.0, 17.0))
+    shown_mm = 85.6 if number == 0 else float(random.uniform(46.0, 60.0))
+    if tags["posture"] == "cut off":
+        shown_mm = 40.0
+    common: dict[str, Any] = {"roll_deg": roll, "blur_px": float(random.uniform(0.6, 1.1))}
+    if kind.startswith("scanner"):
+        px_per_mm = (150, 200, 300, 400)[number] / 25.4
+        common.update(distance_mm=None, blur_px=0.55, roll_deg=roll / 2)
+        shown_mm = 85.6 if px_per_mm < 10 else shown_mm
+    else:
+        common.update(
+            distance_mm=float(random.uniform(150, 320)), tilt_deg=tilt, tilt_azimuth_deg=azimuth
+        )
+    if kind == "wide lens":
+        common.update(k1=float(random.uniform(-0.12, 0.12)), distance_mm=130.0)
+    if kind == "webcam":
+        px_per_mm, common["blur_px"] = float(random.uniform(9.0, 13.0)), 1.1
+    width = None if shown_mm > 80 else 2 * round(shown_mm * px_per_mm / 2)
+    return Camera(px_per_mm=px_per_mm, width_px=width, **common)
+
+
+def _exposure(random: np.random.Generator, tags: dict[str, str]) -> dict[str, Any]:
+    dim = tags["light"] == "dim"
+    warm = (1.0, 0.82, 0.55) if tags["light"] == "warm" else (1.0, 1.0, 1.0)
+    noise = random.uniform(0.002, 0.006)
+    return {
+        "exposure": random.uniform(0.18, 0.3) if dim else random.uniform(0.6, 0.85),
+        "noise": noise,
+        "shot": 2e-4 if dim else 3e-5,
+        "white_balance": warm,
+    }
+
+
+def _quality(random: np.random.Generator, camera: str) -> int | None:
+    if camera.startswith("scanner"):
+        return None
+    if camera == "webcam":
+        return int(random.integers(50, 75))
+    return int(random.integers(80, 96))
+
+
+def _lights(random: np.random.Generator, name: str) -> tuple[tuple[Rgb, Light], ...]:
+    """Lights that add up to white, by name."""
+
+    def lamp(share: float, lean: float, softness: float, sky: float | None = None) -> Light:
+        sky = (1.0 - share) * random.uniform(0.6, 1.0) if sky is None else sky
+        return Light(
+            sky=sky,
+            lamp=share,
+            unshaded=max(1.0 - share - sky, 0.0),
+            lean_deg=lean,
+            softness_mm=softness,
+            scatter=scatter,
+        )
+
+    scatter = random.uniform(0.0, 0.4)
+    side = float(random.choice([-1.0, 1.0]))
+    lean = side * random.uniform(5.0, 60.0)
+    whole: Rgb = (1.0, 1.0, 1.0)
+    if name == "hard":
+        return ((whole, lamp(random.uniform(0.5, 0.85), lean, random.uniform(0.02, 0.06))),)
+    if name == "scanner's line":
+        return ((whole, lamp(random.uniform(0.4, 0.8), side * 40.0, 0.08)),)
+    if name in ("two shadows", "mixed"):
+        tint = random.uniform(-0.15, 0.15, 3) if name == "mixed" else np.zeros(3)
+        part = random.uniform(0.35, 0.65) + tint
+        other = -lean * random.uniform(0.6, 1.2) if name == "two shadows" else lean
+        second_share = 0.5 if name == "two shadows" else 0.02
+        first: Rgb = (float(part[0]), float(part[1]), float(part[2]))
+        second: Rgb = (1.0 - first[0], 1.0 - first[1], 1.0 - first[2])
+        return (
+            (first, lamp(random.uniform(0.4, 0.7), lean, random.uniform(0.05, 0.25))),
+            (second, lamp(second_share, other, random.uniform(0.05, 0.25))),
+        )
+    if name == "sky":
+        return ((whole, lamp(random.uniform(0.0, 0.08), lean, 0.3)),)
+    return ((whole, lamp(random.uniform(0.25, 0.65), lean, random.uniform(0.12, 0.45))),)
+
+
+def _colour(random: np.random.Generator, name: str) -> Rgb:
+    fixed: dict[str, Rgb] = {
+        "white": (0.8, 0.8, 0.79),
+        "cream": (0.76, 0.7, 0.58),
+        "pale pink": (0.8, 0.62, 0.64),
+        "near black": (0.03, 0.03, 0.032),
+    }
+    if name in fixed:
+        level = fixed[name]
+    elif name == "saturated":
+        hue = random.uniform(0, 2 * np.pi)
+        level = tuple(0.3 + 0.24 * np.cos(hue + k * 2.0944) for k in range(3))
+    elif name == "grey":
+        level = (random.uniform(0.12, 0.45),) * 3
+    else:
+        level = tuple(random.uniform(0.03, 0.85, 3))
+    r, g, b = np.clip(np.array(level) * random.uniform(0.94, 1.06), 0.02, 0.9)
+    return float(r), float(g), float(b)
+
+
+def _waves(
+    random: np.random.Generator, low_mm: float, high_mm: float
+) -> Callable[[Floats], Floats]:
+    """A smooth random course along the card of mean 0 and standard deviation 1."""
+    pitch, phase = random.uniform(low_mm, high_mm, 6), random.uniform(0, 2 * np.pi, 6)
+
+    def course(x: Floats) -> Floats:
+        total = sum(
+            np.sin(2 * np.pi * np.asarray(x) / p + f) for p, f in zip(pitch, phase, strict=True)
+        )
+        return np.asarray(total / math.sqrt(3.0))
+
+    return course
+
+
+def _strands(
+    random: np.random.Generator, tags: dict[str, str], camera: Camera
+) -> tuple[Strand, ...]:
+    """Strands in the lane: usually two side by side, as thin as the picture resolves."""
+    posture = tags["posture"]
+    thinnest = max(0.3, 5.0 / camera.px_per_mm)
+    places: tuple[float, ...] = (-2.7, 2.7)
+    thickest, slopes = 1.6, random.uniform(-0.012, 0.012, 3)
+    if posture == "parallel":
+        places, thickest = (-3.2, 0.0, 3.2), 1.1
+    elif posture == "askew":
+        places, slopes = (random.uniform(-0.4, 0.4),), random.choice([-1, 1], 3) * 0.06
+        thickest = 2.2
+    elif posture == "crossing":
+        places, slopes = (-0.3, 0.3), np.array([0.06, -0.06, 0.0])
+    out = []
+    for place, slope in zip(places, slopes, strict=False):
+        mean = math.exp(random.uniform(math.log(thinnest), math.log(max(thickest, 1.2 * thinnest))))
+        out.append(_one(random, tags, mean, place + random.uniform(-0.25, 0.25), float(slope)))
+    return tuple(out)
+
+
+def _one(
+    random: np.random.Generator, tags: dict[str, str], mean_mm: float, at_mm: float, slope: float
+) -> Strand:
+    diameter: float | Callable[[Floats], Floats] = mean_mm
+    colour: Rgb | Callable[[Floats], Floats] = _colour(random, tags["colour"])
+    name = tags["strand"]
+    if name in ("wavy", "slubby", "fine waves"):
+        low, high, depth = {
+            "wavy": (4.0, 30.0, random.uniform(0.05, 0.14)),
+            "slubby": (8.0, 40.0, random.uniform(0.15, 0.25)),
+            "fine waves": (1.6, 3.0, random.uniform(0.03, 0.07)),
+        }[name]
+        course = _waves(random, low, high)
+
+        def diameter(x: Floats) -> Floats:
+            return np.asarray(mean_mm * np.clip(1.0 + depth * course(x), 0.6, 1.7))
+
+    elif name in ("barber-pole", "tweedy", "dyed along"):
+        other = np.array(_colour(random, "any"))
+        own = np.array(colour)
+        low, high = {"barber-pole": (2.0, 4.0), "tweedy": (0.8, 2.5), "dyed along": (25.0, 80.0)}[
+            name
+        ]
+        course = _waves(random, low, high)
+        gain = 0.35 if name == "tweedy" else 0.9
+
+        def colour(x: Floats) -> Floats:
+            share = np.clip(0.5 + gain * course(x) - (0.4 if name == "tweedy" else 0.0), 0.0, 1.0)
+            return np.asarray(own + share[..., None] * (other - own), np.float32)
+
+    return Strand(
+        "open" if tags["posture"] == "backlit" else "banded",
+        offset_mm=at_mm,
+        diameter_mm=diameter,
+        albedo_rgb=colour,
+        slope=slope,
+        bend_amplitude_mm=random.uniform(0.0, 0.15),
+        bend_period_mm=random.uniform(80.0, 160.0),
+    )
+
+
+def _through_camera(shot: Shot, picture: Floats, truth: Truth, random: np.random.Generator) -> Any:
+    """Linear light to the pixels that are written."""
+    camera, light, posture = shot.tags["camera"], shot.tags["light"], shot.tags["posture"]
+    rows, columns = picture.shape[:2]
+    seen = np.asarray(picture, np.float32)
+    if posture in ("bent", "creased"):
+        seen = _warped(shot, seen, truth, random)
+    if light == "uneven":
+        turn = random.uniform(0, 2 * np.pi)
+        y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
+        ramp = (x / columns - 0.5) * math.cos(turn) + (y / rows - 0.5) * math.sin(turn)
+        seen = seen * (1.0 + 0.5 * ramp)[..., None]
+    if light == "glare":
+        marker = _CARD.markers[int(random.integers(len(_CARD.markers)))]
+        middle = [[marker.x_mm + marker.side_mm / 2, marker.y_mm + marker.side_mm / 2]]
+        u, v = truth.to_picture(np.array(middle))[0]
+        y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
+        wide = 4.0 * truth.px_per_mm
+        seen = seen + (0.8 * np.exp(-0.5 * ((x - u) ** 2 + (y - v) ** 2) / wide**2))[..., None]
+    if camera == "motion":
+        length, turn = random.uniform(1.0, 3.0), random.uniform(0, np.pi)
+        seen = np.mean(
+            [
+                _shifted(seen, s * length * math.cos(turn), s * length * math.sin(turn))
+                for s in np.linspace(-0.5, 0.5, 7)
+            ],
+            axis=0,
+        )
+    if camera == "scanner fringes":
+        away = random.uniform(0.1, 0.35)
+        parts = [_shifted(seen[..., c : c + 1], 0.0, away * (c - 1)) for c in range(3)]
+        seen = np.concatenate([p.reshape(rows, columns, 1) for p in parts], axis=2)
+    if camera == "rolling":
+        wave = np.sin(2 * np.pi * (np.arange(rows) / random.uniform(60, 300) + random.random()))
+        seen = seen * (1.0 + 0.05 * wave)[:, None, None]
+    seen = seen * (np.array(shot.camera.white_balance) * shot.camera.exposure)
+    spread = np.sqrt(shot.camera.noise**2 + shot.camera.shot * np.maximum(seen, 0))
+    seen = seen + spread * random.standard_normal(seen.shape, dtype=np.float32)
+    pixels = encode_srgb(seen)
+    if camera in ("smoothing phone", "sharpening phone"):
+        pixels = np.asarray(cv2.bilateralFilter(pixels, 5, 14.0, 1.5))
+    if camera in ("sharpening phone", "webcam"):
+        coded = pixels.astype(np.float32)
+        coded += random.uniform(0.2, 0.7) * (coded - cv2.GaussianBlur(coded, (0, 0), 1.0))
+        pixels = np.clip(np.rint(coded), 0, 255).astype(np.uint8)
+    return pixels
+
+
+def _shifted(seen: Floats, right: float, down: float) -> Floats:
+    matrix = np.array([[1.0, 0.0, right], [0.0, 1.0, down]])
+    size = seen.shape[1::-1]
+    return np.asarray(
+        cv2.warpAffine(seen, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    )
+
+
+def _warped(shot: Shot, seen: Floats, truth: Truth, random: np.random.Generator) -> Floats:
+    """As paper standing up from the table shows: what is nearer the camera is seen larger."""
+    rows, columns = seen.shape[:2]
+    away = shot.camera.distance_mm or 1e9
+    middle = truth.to_picture(np.array([[_CARD.width_mm / 2, _CARD.height_mm / 2]]))[0]
+    y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
+    along = (x - middle[0]) / truth.px_per_mm
+    if shot.tags["posture"] == "bent":
+        high = random.uniform(0.5, 2.5) * (1.0 - (along / 43.0) ** 2)
+    else:
+        high = random.uniform(0.5, 2.0) * np.clip(
+            1.0 - np.abs(along - random.uniform(-20, 20)) / 30.0, 0.0, 1.0
+        )
+    shrink = 1.0 - high / away
+    return np.asarray(
+        cv2.remap(
+            np.ascontiguousarray(seen),
+            (middle[0] + (x - middle[0]) * shrink).astype(np.float32),
+            (middle[1] + (y - middle[1]) * shrink).astype(np.float32),
+            cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )

@@ -54,6 +54,13 @@ class Compared:
     tolerance_percent: float
     wrap_factor: float
 
+    def capital(self, sentence: str) -> str:
+        """A sentence as it begins a line; a bobbin's name at its front stays as it is."""
+        names = (figures.bobbin.name for figures in self.figures)
+        if any(sentence.startswith((f"{name} ", f"{name}, ")) for name in names):
+            return sentence
+        return sentence[:1].upper() + sentence[1:]
+
     @property
     def notes(self) -> list[str]:
         """What was left out of the comparison, and why."""
@@ -197,7 +204,7 @@ def print_comparison(console: Console, compared: Compared, units: str) -> None:
 
     console.print(_table(compared, units))
     for sentence in compared.comparison.sentences:
-        say(f"{_capital(sentence)}.")
+        say(f"{compared.capital(sentence)}.")
     margin = compared.comparison.margin_percent
     say(
         f"(Match: mean diameters surely within {margin:g} %. All that is said here of pairs holds "
@@ -209,15 +216,11 @@ def print_comparison(console: Console, compared: Compared, units: str) -> None:
             known = figures.precision.sentence(compared.tolerance_percent)
             say(f"{figures.bobbin.name}: {figures.drift.sentence}; {known}.")
     for note in compared.notes:
-        console.print(f"[yellow]Note[/yellow] {escape(_capital(note))}.", highlight=False)
+        console.print(f"[yellow]Note[/yellow] {escape(compared.capital(note))}.", highlight=False)
     if compared.pairing is not None:
         console.print()
         console.print(_pairing_table(compared.pairing))
-        say(f"{_capital(compared.pairing.sentence)}.")
-
-
-def _capital(sentence: str) -> str:
-    return sentence[:1].upper() + sentence[1:]
+        say(f"{compared.capital(compared.pairing.sentence)}.")
 
 
 def _table(compared: Compared, units: str) -> Any:

@@ -1,8 +1,8 @@
 """How sure a bobbin's mean and spread are, and how many more readings would make them sure.
 
 Readings that resemble their neighbours say less than as many independent ones: each mean rests
-on an effective sample size. A drift that is beyond doubt is no doubt about the mean, since
-readings taken all along a bobbin see it evenly: then it is the readings' scatter about the drift
+on an effective sample size. A drift or a step that is beyond doubt is no doubt about the mean,
+since readings taken all along a bobbin see it evenly: then it is the readings' scatter about it
 that counts. What all readings have in common, such as the card's scale, does not average out.
 """
 
@@ -16,10 +16,13 @@ from typing import Final
 import numpy as np
 from scipy.special import chdtri, ndtri, stdtrit
 
-from measure.drift import ReadingPoint, trend_of
+from measure.drift import ReadingPoint, step_of, trend_of
 from measure.results import Floats, Interval
 from measure.trend import FEWEST_READINGS
 from measure.uncertainty import Budget, Component, effective_sample_size
+
+_MUCH_SHARED: Final = 0.8
+"""Share of the tolerance from which on the shared doubt is told: it is why so many are needed."""
 
 MOST_READINGS: Final = 500
 """More readings than this nobody takes of one bobbin."""
@@ -31,7 +34,7 @@ class LogMean:
 
     mean: float
     sd: float
-    """Standard deviation of the readings, about their drift where that is beyond doubt."""
+    """Standard deviation of the readings, about their drift or step where it is beyond doubt."""
     u: float
     """Standard uncertainty from the readings' scatter, without what they share."""
     dof: float
@@ -99,7 +102,10 @@ class Precision:
         if further is None:
             return f"{known}; it would take more than {MOST_READINGS} readings to make it {wanted}"
         more = "reading" if further == 1 else "readings"
-        return f"{known}; about {further} more {more} would make it {wanted}"
+        text = f"{known}; about {further} more {more} would make it {wanted}"
+        if self.shared_percent > _MUCH_SHARED * tolerance_percent:
+            text += f" (card and camera alone leave {_figure(self.shared_percent)} %)"
+        return text
 
 
 def _figure(percent: float) -> str:
@@ -113,7 +119,10 @@ def log_mean_of(readings: Sequence[ReadingPoint]) -> LogMean:
     y = np.array([r.log_diameter for r in readings])
     n = len(y)
     mean, about, used = float(y.mean()), y - y.mean(), 1
-    if n >= FEWEST_READINGS and trend_of([*readings]).clear:
+    step = step_of(readings)
+    if step is not None:
+        about, used = _about_levels(y, step.before), 3  # two levels and where they change
+    elif n >= FEWEST_READINGS and trend_of(readings).clear:
         about, used = _about_line(y), 2
     sd = math.sqrt(float(about @ about) / (n - used))
     n_effective = effective_sample_size(about)
@@ -143,6 +152,11 @@ def _about_line(y: Floats) -> Floats:
     x = np.arange(len(y)) - (len(y) - 1) / 2
     residuals: Floats = y - y.mean() - x * (float(x @ y) / float(x @ x))
     return residuals
+
+
+def _about_levels(y: Floats, at: int) -> Floats:
+    """Residuals about the mean of the first `at` values and that of the rest, (n,)."""
+    return np.concatenate([y[:at] - y[:at].mean(), y[at:] - y[at:].mean()])
 
 
 def precision_of(readings: Sequence[ReadingPoint]) -> Precision:

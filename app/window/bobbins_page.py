@@ -332,11 +332,13 @@ class BobbinsPage(QWidget):
         self.strips.set_bobbins(found.figures, found.drifts_mm, band)
         compared = found.compared
         if compared is None:
-            _say(self._matches, [_sentence(found.why_not)] if found.figures else [])
+            why = f"{found.why_not[:1].upper()}{found.why_not[1:]}."
+            _say(self._matches, [why] if found.figures else [])
         else:
-            _say(self._matches, map(_sentence, compared.comparison.sentences))
+            sentences = compared.comparison.sentences
+            _say(self._matches, (f"{compared.capital(text)}." for text in sentences))
         _say(self._each, (_of_each(f) for f in found.figures if f.bobbin.points))
-        notes = list(map(_sentence, compared.notes)) if compared else []
+        notes = [f"{compared.capital(note)}." for note in compared.notes] if compared else []
         if compared is not None:
             notes.append("All that is said here of pairs holds together with 95 % confidence.")
         _say(self._notes, notes)
@@ -399,10 +401,6 @@ def _of_each(figures: BobbinFigures) -> str:
     if figures.precision is not None:
         known = f"; {figures.precision.sentence(TOLERANCE_PERCENT)}"
     return f"{bobbin.name} ({about}): {figures.drift.sentence}{known}."
-
-
-def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}."
 
 
 def _say(label: QLabel, sentences: Iterable[str]) -> None:

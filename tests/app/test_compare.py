@@ -210,6 +210,15 @@ def test_different_cards_are_noted(files: Path) -> None:
     assert "measured on different cards" in out
 
 
+def test_a_name_keeps_its_small_letter(files: Path) -> None:
+    small, other = files / "late.json", files / "later.json"
+    for file, seed in ((small, 1), (other, 2)):
+        file.write_text(as_json(results(diameters(0, seed=seed))), "utf-8")
+    _, out, _ = run(small, other)
+    assert "\nlate and later match." in out
+    assert "Note Nobody said which print " in out
+
+
 def test_two_prints_of_one_card_are_two_cards(tmp_path: Path) -> None:
     """A print is known by its id: its name may change, or be given to the next one."""
     path = tmp_path / "n.slubwise"

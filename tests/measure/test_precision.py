@@ -42,6 +42,18 @@ def series(rng: np.random.Generator, n: int, rho: float) -> np.ndarray:
 BY_TURNS = [0.05, -0.05, 0.05, -0.05, 0.05, -0.05, 0.05, -0.05]
 
 
+def test_a_step_is_no_doubt_about_the_mean() -> None:
+    """Of 13 readings before and 13 after a step: the scatter about two levels."""
+    noise = np.random.default_rng(4).normal(0, 0.02, 26)
+    logs = noise + 0.1 * (np.arange(26) >= 13)
+    found = precision_of(bobbin(logs)).log_mean
+    levels = np.r_[noise[:13] - noise[:13].mean(), noise[13:] - noise[13:].mean()]
+    # Three figures are taken from the readings: two levels and where they change.
+    assert found.sd == pytest.approx(math.sqrt(float(levels @ levels) / 23), rel=1e-9)
+    assert found.mean == pytest.approx(logs.mean())
+    assert found.u < 0.006, "0.02 over the root of 26 is 0.004; about one mean it would be 0.01"
+
+
 def test_independent_readings_give_students_interval() -> None:
     found = precision_of(bobbin(BY_TURNS))
     # By hand: sd = 0.05 sqrt(8/7), t of 7 degrees of freedom at 97.5 % is 2.3646.

@@ -13,15 +13,15 @@ import typer
 from app import program_version
 from app.compare_command import compare
 from app.endings import EXIT_BAD_USE, EXIT_READ, EXIT_REFUSED, clean_end, fail, say
+from app.measured import error_text
 from app.notebook_commands import notebook_app
 from app.plan_command import plan
+from app.skein_commands import skein_app
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from app.batch import PictureJob, PictureResult
-    from measure.errors import MeasureError
-    from measure.settings import Settings
+    from app.batch import PictureResult
 
 cli = typer.Typer(
     name="slubwise",
@@ -76,12 +76,6 @@ def main() -> None:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     cli()
-
-
-def _error_text(picture: Path, error: MeasureError) -> str:
-    """Cause and advice; the name in front unless the cause already says it."""
-    name = "" if picture.name in error.text else f"{picture}: "
-    return f"{name}{error.text} {error.advice}"
 
 
 def _write(file: Path, content: bytes) -> None:
@@ -265,14 +259,15 @@ def measure(
         if as_json and as_csv:
             fail("--json and --csv exclude each other; choose one.")
         from app.arguments import build_jobs, build_settings
+        from app.measured import measured
 
         settings = build_settings(scale.value, marks, (printer_x, printer_y), chart, wrap_factor)
         jobs = build_jobs(pictures, overlay)
-        results = _measured(jobs, settings)
+        results = measured(jobs, settings)
         _print_results(results, as_json, as_csv, units)
         for result in results:
             if result.error is not None:
-                say(_error_text(result.picture, result.error))
+                say(error_text(result.picture, result.error))
             elif result.write_error is not None:
                 say(
                     f"the overlay of {result.picture} could not be written ({result.write_error}). "
@@ -290,47 +285,6 @@ def exit_code(results: Sequence[PictureResult]) -> int:
     if any(r.reading is not None and not r.reading.read for r in results):
         return EXIT_REFUSED
     return EXIT_READ
-
-
-def _measured(jobs: Sequence[PictureJob], settings: Settings) -> list[PictureResult]:
-    """All results; on a terminal a bar appears when it takes more than a second."""
-    from concurrent.futures.process import BrokenProcessPool
-    from threading import Timer
-
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
-    from app.batch import measure_all
-
-    console = Console(stderr=True)
-    progress = Progress(
-        TextColumn("measuring"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TextColumn("{task.description}"),
-        console=console,
-        transient=True,
-        disable=not console.is_terminal or len(jobs) == 1,
-    )
-    task = progress.add_task("", total=len(jobs))
-    late = Timer(1.0, progress.start)
-    late.daemon = True
-    late.start()
-    results: list[PictureResult] = []
-    try:
-        for result in measure_all(jobs, settings):
-            results.append(result)
-            progress.update(task, advance=1, description=result.picture.name)
-    except BrokenProcessPool:
-        fail(
-            f"a worker process died after {len(results)} of {len(jobs)} pictures, most likely for "
-            "want of memory. Measure fewer pictures at a time."
-        )
-    finally:
-        late.cancel()
-        late.join()
-        progress.stop()
-    return results
 
 
 def _print_results(
@@ -386,7 +340,7 @@ def demo(
         make_folder(out, "--out")
         result = measure_one(PictureJob(sample, out / f"{sample.stem}-overlay.png"), Settings())
         if result.error is not None:
-            fail(_error_text(sample, result.error))
+            fail(error_text(sample, result.error))
         if result.write_error is not None:
             fail(f"{out} cannot be written to ({result.write_error}). Choose another with --out.")
         reading = result.reading
@@ -427,6 +381,7 @@ def _show_demo(sample: Path, out: Path) -> None:
 cli.command()(compare)
 cli.command()(plan)
 cli.add_typer(notebook_app)
+cli.add_typer(skein_app)
 
 
 if __name__ == "__main__":

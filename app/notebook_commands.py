@@ -47,7 +47,8 @@ def _told() -> Iterator[None]:
 
 
 @contextmanager
-def _opened(path: Path | None, *, make: bool = False) -> Iterator[Notebook]:
+def opened_notebook(path: Path | None, *, make: bool = False) -> Iterator[Notebook]:
+    """The notebook for a command, its errors told in sentences."""
     from app.notebook.store import Notebook
 
     with _told(), Notebook.open(path, make=make) as notebook:
@@ -63,7 +64,7 @@ def backup(
 
     Also while the window is open; an older copy of that name is replaced.
     """
-    with _opened(notebook) as opened:
+    with opened_notebook(notebook) as opened:
         from app.notebook.backup import back_up
 
         size = back_up(opened, file)
@@ -99,7 +100,7 @@ def check(notebook: NotebookOption = None) -> None:
 
     Exit code 1 when something is wrong with it.
     """
-    with _opened(notebook) as opened:
+    with opened_notebook(notebook) as opened:
         found = opened.check()
         for line in found.problems:
             typer.echo(line)
@@ -128,7 +129,7 @@ def export(
 
     A .json is everything and can be imported, a .csv is a row for each reading that stands.
     """
-    with _opened(notebook) as opened:
+    with opened_notebook(notebook) as opened:
         ending = file.suffix.lower()
         if sections and ending == ".csv":
             from app.notebook.table import export_sections_csv
@@ -158,7 +159,7 @@ def import_(
 
     What is here already stays as it is; a file that is not right adds nothing.
     """
-    with _opened(notebook, make=True) as opened:
+    with opened_notebook(notebook, make=True) as opened:
         from app.notebook.exchange import import_json
 
         added = import_json(opened, file)
@@ -182,7 +183,7 @@ def purge(
     Deleted spins, bobbins and skeins and readings taken back stay in the notebook, so that they
     can be brought back, until this is asked for. It says what goes and asks first.
     """
-    with _opened(notebook) as opened:
+    with opened_notebook(notebook) as opened:
         from app.notebook.daily import copies_of, folder_of_copies
         from app.notebook.purge import purge as remove
         from app.notebook.purge import what_would_go

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Final
 
 from app import UseError
 from app.bobbin_sources import one_line
+from app.skein_amounts import route_of
 from measure.bloom import Known, Method, Pair
-from measure.grist import Amount, SkeinAmounts, chosen_route, routes_of
 from measure.plan import CHAIN_PLIES, MOST_PLIES, READING_SD_PERCENT
 
 if TYPE_CHECKING:
@@ -142,27 +142,7 @@ def _tally_of(sections: Sequence[Section]) -> Tally:
 
 def _grist_of(kept: Amounts) -> Known | None:
     """Grist by the way that the spinner chose, or the surest there is."""
-
-    def within(value: float | None, limit: float | None, per: float = 1.0) -> Amount | None:
-        return None if value is None else Amount.within(value, limit).scaled(1 / per)
-
-    def per_cent(value: float | None, percent: float | None) -> Amount | None:
-        return None if value is None else Amount.within(value, value * (percent or 0.0) / 100)
-
-    found = chosen_route(
-        routes_of(
-            SkeinAmounts(
-                weight_g=within(kept.weight_g, kept.weight_within_g),
-                circumference_m=within(kept.circumference_mm, kept.circumference_within_mm, 1000),
-                rounds=kept.rounds,
-                sample_length_m=within(kept.sample_length_mm, kept.sample_length_within_mm, 1000),
-                sample_weight_g=within(kept.sample_weight_g, kept.sample_weight_within_g),
-                grist_tex=per_cent(kept.grist_tex, kept.grist_within_percent),
-                counted_m=per_cent(kept.counted_m, kept.counted_within_percent),
-            )
-        ),
-        kept.length_from or None,
-    )
+    found = route_of(kept)
     return None if found is None or found.tex is None else Known(found.tex.value, found.tex.u)
 
 

@@ -83,19 +83,22 @@ def k_of(diameter_mm: float, tex: float) -> float:
 def learned_packing(skeins: Sequence[tuple[Amount, Amount]]) -> Packing | None:
     """The spinner's own k from (diameter in mm, grist in tex) of skeins; None without any.
 
-    Mean of log k; the interval is that of a further skein. Of one skein it is its own doubt with
-    the spread of published handspun beside it (k 0.367 and 0.437 of two skeins of one spinner and
-    one wheel, A. Franquemont, interweave.com: 12 % of each other), with one degree of freedom.
+    Mean of log k; the interval is that of a further skein, by t. How much one spinner's skeins
+    differ is first taken from two published ones of one spinner, wheel and top (k 0.367 and 0.437,
+    A. Franquemont, interweave.com: standard deviation 12 %), as if four skeins more had shown it
+    (ours); skeins of one's own soon outweigh that.
     """
     if not skeins:
         return None
     logs = np.array([math.log(k_of(d.value, tex.value)) for d, tex in skeins])
     own = [math.hypot(d.u_relative, tex.u_relative / 2) for d, tex in skeins]
     n = len(logs)
-    scatter = float(logs.std(ddof=1)) if n > 1 else _ONE_SKEIN
+    about = logs - logs.mean()
+    dof = _BEFOREHAND_DOF + n - 1
+    square = (_BEFOREHAND_DOF * _BEFOREHAND_SD**2 + float(about @ about)) / dof
     # Skeins that agree by luck leave at least the doubt of measuring one.
-    scatter = max(scatter, float(np.sqrt(np.mean(np.square(own)))))
-    reach = float(stdtrit(max(n - 1, 1), 0.975)) * scatter * math.sqrt(1 + 1 / n)
+    scatter = math.sqrt(max(square, float(np.mean(np.square(own)))))
+    reach = float(stdtrit(dof, 0.975)) * scatter * math.sqrt(1 + 1 / n)
     k = math.exp(float(logs.mean()))
     words = "one skein" if n == 1 else f"{n} skeins"
     return Packing(
@@ -103,7 +106,8 @@ def learned_packing(skeins: Sequence[tuple[Amount, Amount]]) -> Packing | None:
     )
 
 
-_ONE_SKEIN: Final = math.log(0.4366 / 0.3671) / math.sqrt(2)
+_BEFOREHAND_SD: Final = math.log(0.4366 / 0.3671) / math.sqrt(2)
+_BEFOREHAND_DOF: Final = 4
 
 
 def diameter_from_grist(tex: float, packing: Packing) -> tuple[float, Interval]:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from measure.drift import NORMAL_95
 from measure.precision import MOST_READINGS, readings_needed
 
 Layer = Literal["outside", "middle", "inside"]
@@ -72,23 +73,26 @@ def sections_needed(
 
 
 def plan_sentence(
-    sections: int, needed: int | None, tolerance_percent: float, known_to_percent: float | None
+    sections: int,
+    needed: int | None,
+    tolerance_percent: float,
+    known_to_percent: float | None,
+    u_shared_percent: float = 0.0,
 ) -> str:
     """What to do next, in words."""
     wanted = f"{tolerance_percent:g} %"
     if known_to_percent is not None and known_to_percent <= tolerance_percent and sections >= 3:
         return f"the mean is known to {known_to_percent:.1f} %, within the {wanted} wanted"
     known = "" if known_to_percent is None else f"the mean is known to {known_to_percent:.1f} %; "
-    if needed is None:
-        return (
-            f"{known}more sections will not make it {wanted}: card and camera alone leave more, "
-            f"or it would take over {MOST_READINGS}"
-        )
-    more = max(needed - sections, 1)
     if sections < 3:
-        return f"{known}begin with {FEWEST_SECTIONS} sections: {_count(more)} more"
-    return f"{known}about {_count(more)} more would make it {wanted}"
-
-
-def _count(n: int) -> str:
-    return "1 section" if n == 1 else f"{n} sections"
+        return f"{known}begin with {FEWEST_SECTIONS} sections, {FEWEST_SECTIONS - sections} more"
+    if needed is None and NORMAL_95 * u_shared_percent >= tolerance_percent:
+        return (
+            f"{known}more sections will not make it {wanted}, since card and camera alone leave "
+            f"{NORMAL_95 * u_shared_percent:.1f} %"
+        )
+    if needed is None:
+        return f"{known}it would take more than {MOST_READINGS} sections to make it {wanted}"
+    more = max(needed - sections, 1)
+    count = "one more section" if more == 1 else f"{more} more sections"
+    return f"{known}about {count} would make it {wanted}"

@@ -59,12 +59,17 @@ def test_notebook_errors_columns_and_options_are_described() -> None:
     for column in COLUMNS:
         assert f"`{column}`" in FORMATS
     commands = typer.main.get_command(cli).commands  # type: ignore[attr-defined]
-    compare, plan, notebook = (commands[name] for name in ("compare", "plan", "notebook"))
-    for command in (compare, plan, *notebook.commands.values()):
+    compare, plan, notebook, skein = (
+        commands[name] for name in ("compare", "plan", "notebook", "skein")
+    )
+    groups = (*notebook.commands.values(), *skein.commands.values())
+    for command in (compare, plan, *groups):
         for option in {o for p in command.params for o in p.opts if o.startswith("--")}:
             assert f"`{option}" in FORMATS, option
     for name in notebook.commands:
         assert f"`slubwise notebook {name}" in FORMATS
+    for name in skein.commands:
+        assert f"`slubwise skein {name}" in FORMATS
 
 
 def test_readme_has_two_commands_and_ci_runs_the_second() -> None:

@@ -90,8 +90,9 @@ def test_the_spinners_own_packing_is_learned() -> None:
     assert learned.learned
     # Geometric mean of the two printed k, 0.3671 and 0.4366.
     assert learned.k == pytest.approx(math.sqrt(0.3671 * 0.4366), abs=1e-4)
-    # A further value of two normal ones: t of one degree of freedom (12.706) root(1 + 1/2) sd.
-    reach = 12.7062 * math.sqrt(1.5) * math.log(0.4366 / 0.3671) / math.sqrt(2)
+    # A further one by t of four degrees of freedom beforehand and one of these two, 2.571, whose
+    # standard deviation is just that taken beforehand.
+    reach = 2.5706 * math.sqrt(1.5) * math.log(0.4366 / 0.3671) / math.sqrt(2)
     assert math.log(learned.k_interval[1] / learned.k) == pytest.approx(reach, rel=1e-3)
     for skein_mm, tex in ((d.value, t.value) for d, t in skeins):
         low, high = diameter_from_grist(tex, learned)[1]
@@ -101,13 +102,13 @@ def test_the_spinners_own_packing_is_learned() -> None:
         assert light < tex < heavy
     one = learned_packing(skeins[:1])
     assert one is not None
-    assert one.k_interval[1] / one.k > 2, "one skein says little"
-    # Many alike: no surer than each was measured.
-    alike = [(Amount(1.5, 0.03), Amount(500.0, 10.0))] * 20
-    many = learned_packing(alike)
+    # t of four degrees of freedom, 2.776.
+    reach = 2.7764 * math.sqrt(2) * math.log(0.4366 / 0.3671) / math.sqrt(2)
+    assert math.log(one.k_interval[1] / one.k) == pytest.approx(reach, rel=1e-3)
+    # Many alike: no surer than each was measured, and than what little is left of beforehand.
+    many = learned_packing([(Amount(1.5, 0.09), Amount(500.0, 10.0))] * 20)
     assert many is not None
-    # t of 19 degrees of freedom, 2.093, root(1 + 1/20), doubt 2 % and half of 2 %.
-    expected = 2.0930 * math.sqrt(1.05) * math.hypot(0.02, 0.01)
+    expected = 2.0687 * math.sqrt(1.05) * math.hypot(0.06, 0.01)
     assert math.log(many.k_interval[1] / many.k) == pytest.approx(expected, rel=1e-3)
 
 

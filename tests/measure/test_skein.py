@@ -209,12 +209,15 @@ def test_how_many_sections_make_a_mean_sure(cv: float, tolerance: float, n: int)
 
 
 def test_the_plan_is_told_in_words() -> None:
-    assert plan_sentence(0, 5, 3, None) == "begin with 5 sections: 5 sections more"
+    assert plan_sentence(0, 5, 3, None) == "begin with 5 sections, 5 more"
     assert plan_sentence(6, 9, 3, 4.2) == (
-        "the mean is known to 4.2 %; about 3 sections more would make it 3 %"
+        "the mean is known to 4.2 %; about 3 more sections would make it 3 %"
     )
     assert plan_sentence(6, 7, 3, 2.9).endswith("within the 3 % wanted")
-    assert "card and camera alone" in plan_sentence(6, None, 1, 4.0)
+    assert plan_sentence(6, 7, 3, 3.2).endswith("about one more section would make it 3 %")
+    # 1.96 times 2 % is 3.9 %.
+    assert plan_sentence(6, None, 3, 4.5, 2.0).endswith("card and camera alone leave 3.9 %")
+    assert "more than 500 sections" in plan_sentence(6, None, 1, 4.0, 0.1)
 
 
 # --- evenness

@@ -36,6 +36,8 @@ class KnownSkein:
     """Called "spin: skein"."""
     counts: bool = True
     """False: the spinner left it out in the notebook."""
+    is_skein: bool = False
+    """False: a bobbin that stands for one, which the notebook cannot leave out."""
 
 
 @dataclass(frozen=True)
@@ -123,9 +125,8 @@ def _of_skein(
             sizes[posture] = mean
     fibre = skein.label.fibre or spin.fibre
     pair = _pair(f"{spin.name}: {skein.name}", way, fibre, sizes)
-    return KnownSkein(
-        skein.id, replace(pair, tex=_grist_of(skein.amounts)), skein.counts_for_learning
-    )
+    pair = replace(pair, tex=_grist_of(skein.amounts))
+    return KnownSkein(skein.id, pair, skein.counts_for_learning, is_skein=True)
 
 
 def _tally_of(sections: Sequence[Section]) -> Tally:

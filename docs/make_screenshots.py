@@ -11,6 +11,7 @@ with QT_QPA_PLATFORM=offscreen, or under xvfb-run. Readings in the notebook are 
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import random
 import subprocess
@@ -19,12 +20,16 @@ import tempfile
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 ROOT: Final = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
 
-PAGES: Final = ("gauge", "spins", "bobbins", "card")
+if TYPE_CHECKING:
+    from app.notebook.store import Notebook
+    from measure.results import StrandReading
+
+PAGES: Final = ("gauge", "spins", "plan", "bobbins", "card")
 _SETTLE_MS: Final = 9000
 
 
@@ -40,6 +45,7 @@ def make_notebook(file: Path) -> str:
     band = Band.from_wpi(28, 33)
     begun = datetime(2026, 11, 16, 18, 5, tzinfo=UTC)
     with Notebook.open(file) as notebook:
+        _make_skeins(notebook, strand, chance)
         spin = notebook.add_spin(
             "Heather hat",
             fibre="Shetland and silk",
@@ -76,6 +82,64 @@ def make_notebook(file: Path) -> str:
                     )
                 notebook.end_sitting(sitting, at + timedelta(hours=1))
     return bobbin_id
+
+
+def _make_skeins(notebook: Notebook, strand: StrandReading, chance: random.Random) -> None:
+    """Skeins of earlier spins, read at every stage, for the plan to learn from."""
+    from app.notebook.records import Aim
+    from measure.ply_geometry import ply_factor
+
+    begun = datetime(2026, 9, 2, 18, 30, tzinfo=UTC)
+    for place, (name, fibre, plies, single_mm, over, bloom) in enumerate(
+        (
+            ("Moss cowl", "Shetland", 3, 0.74, 1.04, 1.09),
+            ("Fog mitts", "Shetland and silk", 3, 0.69, 1.01, 1.06),
+            ("Rust socks", "merino and nylon", 3, 0.52, 0.97, 1.12),
+            ("Oat shawl", "alpaca", 2, 0.58, 1.06, 1.03),
+        )
+    ):
+        spin = notebook.add_spin(name, fibre=fibre, aim=Aim(plies=plies))
+        at = begun + timedelta(days=12 * place)
+        bobbins = [notebook.add_bobbin(spin.id, f"Bobbin {k + 1}") for k in range(plies)]
+        for bobbin in bobbins:
+            sitting = notebook.begin_sitting(bobbin.id, at).id
+            for i in range(6):
+                ratio = single_mm * math.exp(chance.gauss(0.0, 0.04)) / strand.diameter_mm
+                notebook.log(
+                    sitting,
+                    _times(strand, ratio),
+                    taken_at=at + timedelta(minutes=5 * i),
+                    posture="tension",
+                    printed_card="",
+                    source="made up for show",
+                )
+            notebook.end_sitting(sitting, at + timedelta(hours=1))
+        skein = notebook.add_skein(
+            spin.id, "Skein 1", bobbin_ids=[b.id for b in bobbins], method="plied"
+        )
+        plied_mm = single_mm * ply_factor(plies) * over
+        for washed, mean in ((False, plied_mm), (True, plied_mm * bloom)):
+            for i in range(4):
+                ratio = mean * math.exp(chance.gauss(0.0, 0.03)) / strand.diameter_mm
+                notebook.add_section(
+                    skein.id,
+                    _times(strand, ratio),
+                    taken_at=at + timedelta(days=2, minutes=i),
+                    washed=washed,
+                    printed_card="",
+                    source="made up for show",
+                )
+
+
+def _times(strand: StrandReading, ratio: float) -> StrandReading:
+    low, high = strand.diameter_interval_mm
+    return replace(
+        strand,
+        diameter_mm=strand.diameter_mm * ratio,
+        u_diameter_mm=strand.u_diameter_mm * ratio,
+        diameter_interval_mm=(low * ratio, high * ratio),
+        wpi=strand.wpi / ratio,
+    )
 
 
 def take(

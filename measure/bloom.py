@@ -284,7 +284,7 @@ def learn(pairs: Sequence[Pair], method: Method, plies: int, fibre: str) -> Bloo
         for m, v in zip(np.array(means).T, np.array(variances).T, strict=True)
     ]
     lessons = tuple(
-        _lesson(pair, float(pull), bool(odd < _ODD))
+        lesson_of(pair, float(pull), bool(odd < _ODD))
         for pair, pull, odd in zip(used, pulls, oddness, strict=True)
     )
     return Bloom(found[0], found[1], found[2], found[3], found[4], lessons)
@@ -371,7 +371,8 @@ def _words(text: str) -> frozenset[str]:
     return words or frozenset({""})
 
 
-def _lesson(pair: Pair, pull: float, odd: bool) -> Lesson:
+def lesson_of(pair: Pair, pull: float = 0.0, stands_apart: bool = False) -> Lesson:
+    """A pair's own figures; alone, what it would say, with no pull on any plan."""
     width = ply_factor(pair.plies)
     single, plied, washed = pair.single_mm, pair.plied_mm, pair.washed_mm
     density = None
@@ -384,7 +385,7 @@ def _lesson(pair: Pair, pull: float, odd: bool) -> Lesson:
         finished_percent=_over(washed, single, width),
         density_g_per_cm3=density,
         pull_percent=100 * math.expm1(pull),
-        stands_apart=odd,
+        stands_apart=stands_apart,
     )
 
 

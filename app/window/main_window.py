@@ -133,6 +133,7 @@ class MainWindow(QMainWindow):
     def _add_pages(self, source: str | None) -> None:
         self._add_page("gauge", "&Gauge", "Measure strands", lambda: self._gauge_page(source))
         self._add_page("spins", "&Spins", "Spins and their bobbins", self._spins_page)
+        self._add_page("plan", "&Plan", "From the yarn you want to the single", self._plan_page)
         self._add_page("bobbins", "&Bobbins", "Compare bobbins before plying", self._bobbins_page)
         self._add_page("card", "&Card", "Print the card, check the printer", self._card_page)
 
@@ -176,6 +177,16 @@ class MainWindow(QMainWindow):
     def _spin_on(self, bobbin: str) -> None:
         self.gauge.log.use(bobbin)
         self.show_page("gauge")
+
+    def _plan_page(self) -> Page:
+        from app.window.plan_page import PlanPage
+
+        page = PlanPage(self.preferences, self.desk)
+        gauge = self.gauge
+        gauge.unit_changed.connect(page.set_unit)
+        page.band_wanted.connect(gauge.take_band)
+        page.changed.connect(gauge.log.load)
+        return page
 
     def _bobbins_page(self) -> Page:
         from app.window.bobbins_page import BobbinsPage

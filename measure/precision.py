@@ -21,8 +21,10 @@ from measure.results import Floats, Interval
 from measure.trend import FEWEST_READINGS
 from measure.uncertainty import Budget, Component, effective_sample_size
 
-_MUCH_SHARED: Final = 0.8
-"""Share of the tolerance from which on the shared doubt is told: it is why so many are needed."""
+_MUCH_SHARED: Final = 0.7
+_HARDLY: Final = 0.9
+"""Shared doubt, as a part of the tolerance, from which on it is told beside the number of further
+readings, and from which on no number is told: it would be in the hundreds (ours)."""
 
 MOST_READINGS: Final = 500
 """More readings than this nobody takes of one bobbin."""
@@ -94,10 +96,11 @@ class Precision:
         if self.readings < FEWEST_READINGS:
             return f"{known}; {FEWEST_READINGS} readings are needed to tell how many make {wanted}"
         further = self.further_readings(tolerance_percent)
-        if further is None and self.shared_percent >= tolerance_percent:
+        if self.shared_percent >= _HARDLY * tolerance_percent:
+            never = "not" if further is None else "hardly"
             return (
-                f"{known}; more readings will not make it {wanted}, since card and camera alone "
-                f"leave {_figure(self.shared_percent)} %"
+                f"{known}; more readings will {never} make it {wanted}, since card and camera "
+                f"alone leave {_figure(self.shared_percent)} %"
             )
         if further is None:
             return f"{known}; it would take more than {MOST_READINGS} readings to make it {wanted}"

@@ -17,6 +17,7 @@ from PySide6.QtWidgets import QApplication, QFileDialog, QWidget
 
 from app import UseError
 from app.window.theme import LIGHT
+from app.window.tips import forward
 
 SHEET_PX: Final = QSize(1200, 640)
 """Size of the sheet; a PNG has `PNG_SCALE` times as many pixels each way."""
@@ -37,8 +38,13 @@ class Drawable(Protocol):
 
 
 def plain(text: str) -> str:
-    """`text` on one line, without what no file should contain: controls, halves of characters."""
-    kept = "".join(" " if unicodedata.category(c) in ("Cc", "Cs", "Cn") else c for c in text)
+    """`text` on one line, without what no file should contain: controls, halves of characters.
+
+    Nor has it marks that turn the writing direction of what follows.
+    """
+    kept = "".join(
+        " " if unicodedata.category(c) in ("Cc", "Cs", "Cn") else c for c in forward(text)
+    )
     line = " ".join(kept.split())
     return line if len(line) <= _TITLE_LETTERS else line[: _TITLE_LETTERS - 1] + "…"
 

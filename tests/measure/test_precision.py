@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -208,4 +209,16 @@ def test_another_unit_scales_the_mean_and_nothing_else(logs: list[float], shift:
     assert other.mean_mm == pytest.approx(plain.mean_mm * math.exp(shift))
     assert other.spread_percent == pytest.approx(plain.spread_percent, rel=1e-6, abs=1e-4)
     low, high = plain.mean_interval_mm
-    assert low <= math.exp(log_mean_of(bobbin(logs, u=0.01)).mean) <= high
+    middle = math.exp(log_mean_of(bobbin(logs, u=0.01)).mean)
+    assert low * (1 - 1e-12) <= middle <= high * (1 + 1e-12)
+
+
+def test_what_card_and_camera_leave_is_told_where_it_is_why_so_many_are_needed() -> None:
+    logs = 0.02 * np.tile([1.0, -1.0, 0.5, -0.5], 6)
+    for shared, words in (
+        (0.001, r"about \d more readings? would make it 0.7 %$"),
+        (0.0026, r"more readings? would make it 0.7 % \(card and camera alone leave 0.5 %\)$"),
+        (0.0034, r"more readings will hardly make it 0.7 %, since card and camera alone leave 0.7"),
+        (0.0040, r"more readings will not make it 0.7 %, since card and camera alone leave 0.8"),
+    ):
+        assert re.search(words, precision_of(bobbin(logs, shared=shared)).sentence(0.7))

@@ -8,8 +8,9 @@ import cv2
 import numpy as np
 import pytest
 from chart_readings import many
+from hostile_texts import HOSTILE_TEXTS
 from PIL import Image
-from PySide6.QtCore import QSize
+from PySide6.QtCore import QRectF, QSize
 from PySide6.QtGui import QColor, QImage, QPainter
 from PySide6.QtSvg import QSvgRenderer
 from PySide6.QtWidgets import QApplication
@@ -114,9 +115,37 @@ def test_a_hostile_title_stays_words(chart: DriftChart) -> None:
     assert chart_png(chart, HOSTILE).startswith(b"\x89PNG")
 
 
+class Blank:
+    """A chart with nothing on it, so that a sheet is its title."""
+
+    def paint_on(self, painter: QPainter, area: QRectF) -> None:
+        """Nothing."""
+
+    def summary(self) -> str:
+        """Nothing to say."""
+        return ""
+
+
+@pytest.mark.parametrize("text", HOSTILE_TEXTS, ids=range(len(HOSTILE_TEXTS)))
+def test_whatever_the_title_is_the_file_is_sound(qapp: QApplication, text: str) -> None:
+    # XML 1.0, 2.2: what no document may hold makes the reader refuse it.
+    root = ElementTree.fromstring(chart_svg(Blank(), text))
+    # A mark of byte order at the front is taken for one, and means nothing anywhere else.
+    assert root.findtext(f"{SVG}title", "").strip("\ufeff") == plain(text).strip("\ufeff")
+    assert {e.tag.removeprefix(SVG) for e in root.iter()} <= {
+        "svg", "title", "desc", "defs", "g", "text", "path", "polyline", "rect",
+    }  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("text", "kept"),
-    [("a\nb\tc", "a b c"), ("\x00x\x7f", "x"), ("\ud800", ""), ("grüße 羊", "grüße 羊")],
+    [
+        ("a\nb\tc", "a b c"),
+        ("\x00x\x7f", "x"),
+        ("\ud800", ""),
+        ("grüße 羊", "grüße 羊"),
+        ("a\u202eb\u2066", "ab"),
+    ],
 )
 def test_plain_text(text: str, kept: str) -> None:
     assert plain(text) == kept

@@ -13,12 +13,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, Protocol, TypeVar
 
+import numpy as np
+
 from app import UseError
 from app.notebook.shared import scale_words
 from app.reading_points import points_of
 from measure.band import Band
 from measure.drift import ReadingPoint
-from measure.results import shared_doubt_mm
+from measure.results import Along, shared_doubt_mm
 
 if TYPE_CHECKING:
     from app.notebook.records import Bobbin, LoggedReading, Posture, Spin
@@ -63,6 +65,8 @@ class ComparedBobbin:
     band: Band | None
     left_out: int
     """Readings in another posture."""
+    along: tuple[Along, ...] = ()
+    """Profiles of some of the readings, where they were asked for or the file has them."""
 
 
 def one_line(text: str) -> str:
@@ -131,9 +135,17 @@ def _the_one(things: Sequence[_Thing], name: str, kind: str, option: str) -> _Th
 
 
 def from_notebook(
-    notebook: Notebook, spin: Spin, bobbins: Sequence[Bobbin], posture: Posture | None
+    notebook: Notebook,
+    spin: Spin,
+    bobbins: Sequence[Bobbin],
+    posture: Posture | None,
+    *,
+    profiles: int = 0,
 ) -> list[ComparedBobbin]:
-    """These bobbins with their readings in one posture, by default the one most were taken in."""
+    """These bobbins with their readings in one posture, by default the one most were taken in.
+
+    With the profiles of up to so many readings of each, spread evenly along it.
+    """
     logged = {bobbin.id: notebook.readings(bobbin.id) for bobbin in bobbins}
     if posture is None:
         counts = Counter(r.posture for readings in logged.values() for r in readings)
@@ -161,9 +173,18 @@ def from_notebook(
                 net_g=net if net is not None and net > 0 else None,
                 band=band,
                 left_out=len(logged[bobbin.id]) - len(kept),
+                along=_profiles(notebook, kept, profiles),
             )
         )
     return out
+
+
+def _profiles(
+    notebook: Notebook, readings: Sequence[LoggedReading], most: int
+) -> tuple[Along, ...]:
+    step = max(1, -(-len(readings) // most)) if most else 0
+    whole = (notebook.reading(r.id).reading for r in readings[::step]) if step else ()
+    return tuple(strand.along for strand in whole if strand is not None)
 
 
 def _card_reader(readings: Sequence[LoggedReading]) -> Callable[[LoggedReading], CardUsed]:
@@ -283,7 +304,27 @@ def _from_rows(path: Path, name: str, rows: Sequence[Mapping[str, Any]]) -> Comp
         net_g=None,
         band=None,
         left_out=0,
+        along=tuple(along for row in rows if (along := _along(row)) is not None),
     )
+
+
+def _along(row: Mapping[str, Any]) -> Along | None:
+    """The profile of a `--json` strand; None where there is none that can be read."""
+    kept = row.get("along")
+    if not isinstance(kept, dict):
+        return None
+    try:
+        place, width, u = (
+            np.array(kept[key], dtype=np.float64)
+            for key in ("position_mm", "diameter_mm", "u_diameter_mm")
+        )
+        ground = np.array(kept["ground"], dtype=np.str_)
+    except (KeyError, TypeError, ValueError):
+        return None
+    same = place.ndim == 1 and place.shape == width.shape == u.shape == ground.shape
+    if not (same and len(place) and np.all(np.isfinite(place)) and np.all(np.diff(place) >= 0)):
+        return None
+    return Along(place, width, u, ground)
 
 
 def _point(row: Mapping[str, Any]) -> ReadingPoint:

@@ -13,6 +13,7 @@ import typer
 from app import program_version
 from app.compare_command import compare
 from app.endings import EXIT_BAD_USE, EXIT_READ, EXIT_REFUSED, clean_end, fail, say
+from app.forecast_command import forecast
 from app.measured import error_text
 from app.notebook_commands import notebook_app
 from app.plan_command import plan
@@ -380,6 +381,7 @@ def _show_demo(sample: Path, out: Path) -> None:
 
 cli.command()(compare)
 cli.command()(plan)
+cli.command()(forecast)
 cli.add_typer(notebook_app)
 cli.add_typer(skein_app)
 

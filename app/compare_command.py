@@ -106,7 +106,7 @@ def compare(
         from app.compare_json import as_json as json_of
 
         found = compared(
-            _gather(bobbins or [], spin, notebook, posture),
+            gather(bobbins or [], spin, notebook, posture),
             margin_percent=margin,
             tolerance_percent=tolerance,
             plies=plies,
@@ -122,10 +122,18 @@ def compare(
         print_comparison(Console(), found, units.value)
 
 
-def _gather(
-    names: Sequence[str], spin: str | None, path: Path | None, posture: PostureChoice | None
+def gather(
+    names: Sequence[str],
+    spin: str | None,
+    path: Path | None,
+    posture: PostureChoice | None,
+    *,
+    profiles: int = 0,
 ) -> list[ComparedBobbin]:
-    """The bobbins asked for, from files or from the notebook; UseError for a mixture."""
+    """The bobbins asked for, from files or from the notebook; UseError for a mixture.
+
+    With profiles of so many readings of each where they come from the notebook.
+    """
     from app.bobbin_sources import (
         FILE_ENDINGS,
         bobbins_called,
@@ -156,6 +164,7 @@ def _gather(
                 chosen,
                 bobbins_called(notebook, chosen, names),
                 None if posture is None else posture.value,
+                profiles=profiles,
             )
     except NotebookError as error:
         raise UseError(f"{error.text} {error.advice}") from error

@@ -20,7 +20,7 @@ from measure.plan import CHAIN_PLIES, MOST_PLIES, READING_SD_PERCENT
 
 if TYPE_CHECKING:
     from app.notebook.records import Bobbin, Posture, Skein, Spin
-    from app.notebook.skein_records import Amounts, Section
+    from app.notebook.skein_records import Section
     from app.notebook.store import Notebook
 
 _TRUSTED_AS: Final = 4
@@ -125,7 +125,9 @@ def _of_skein(
             sizes[posture] = mean
     fibre = skein.label.fibre or spin.fibre
     pair = _pair(f"{spin.name}: {skein.name}", way, fibre, sizes)
-    pair = replace(pair, tex=_grist_of(skein.amounts))
+    route = route_of(skein.amounts)
+    if route is not None and route.tex is not None:
+        pair = replace(pair, tex=Known(route.tex.value, route.tex.u))
     return KnownSkein(skein.id, pair, skein.counts_for_learning, is_skein=True)
 
 
@@ -139,12 +141,6 @@ def _tally_of(sections: Sequence[Section]) -> Tally:
         mean_square_mm2=math.fsum(d * d for d in sizes) / n,
         u_share=math.fsum(shares) / len(shares) if shares else 0.0,
     )
-
-
-def _grist_of(kept: Amounts) -> Known | None:
-    """Grist by the way that the spinner chose, or the surest there is."""
-    found = route_of(kept)
-    return None if found is None or found.tex is None else Known(found.tex.value, found.tex.u)
 
 
 def _of_bobbin(

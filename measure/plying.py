@@ -225,6 +225,45 @@ def forecast_chain(
     )
 
 
+def together(forecasts: Sequence[Forecast]) -> Forecast:
+    """What several skeins plied in one way would be, taken as one after the other.
+
+    Each counts by its length. ValueError for none, and for ways that differ.
+    """
+    if len({(f.method, f.plies) for f in forecasts}) != 1:
+        raise ValueError("skeins are taken together when they are plied in one way")
+    if len(forecasts) == 1:
+        return forecasts[0]
+    sections = np.concatenate([f.sections_mm for f in forecasts])
+    weights = np.concatenate(
+        [np.full(len(f.sections_mm), f.length_m / len(f.sections_mm)) for f in forecasts]
+    )
+    weights /= weights.sum()
+    mean = float(weights @ sections)
+    order = np.argsort(sections)
+    below = np.cumsum(weights[order]) - weights[order] / 2
+    thin, thick = (float(q) for q in np.interp((0.025, 0.975), below, sections[order]))
+    sd = math.sqrt(float(weights @ (sections - mean) ** 2))
+    lengths = np.array([f.length_m for f in forecasts])
+    means = np.array([f.mean_mm for f in forecasts])
+    cuts = means * np.array([f.cut_cv_percent for f in forecasts])
+    between = 100 * (means - mean)
+    wrap = forecasts[0].wpi * forecasts[0].mean_mm
+    return Forecast(
+        method=forecasts[0].method,
+        plies=forecasts[0].plies,
+        mean_mm=mean,
+        range_mm=(thin, thick),
+        wpi=wrap / mean,
+        wpi_range=(wrap / thick, wrap / thin),
+        cv_percent=100 * sd / mean,
+        cut_cv_percent=math.sqrt(float(np.average(cuts**2 + between**2, weights=lengths))) / mean,
+        length_m=float(lengths.sum()),
+        left_over_m=tuple(left for f in forecasts for left in f.left_over_m),
+        sections_mm=sections,
+    )
+
+
 def _extent(length_m: float) -> tuple[int, int]:
     """How many mm to simulate and how often: a long strand is stood for by parts all along it."""
     if not length_m > 0:

@@ -18,6 +18,7 @@ from measure.plying import (
     forecast_plied,
     irregularity_of,
     sentence,
+    together,
     wander,
 )
 from measure.results import Along
@@ -157,6 +158,38 @@ def test_a_bobbin_comes_off_in_reverse_unless_rewound() -> None:
     bobbin = BobbinProfile("A", 1.0, np.linspace(0.8, 1.2, 48), 0.0)
     assert Strand.off(bobbin, 100.0).diameter_mm[0] == 1.2
     assert Strand.off(bobbin, 100.0, rewound=True).diameter_mm[0] == 0.8
+
+
+# --- several skeins ---------------------------------------------------------------------------
+
+
+def test_skeins_together_are_one_mixture_by_length() -> None:
+    # 60 m of 0.9 mm and 30 m of 1.2 mm, both even: mean and spread of two values by weight.
+    thin = forecast_plied([flat(0.9, 60)] * 2, EVEN)
+    thick = forecast_plied([flat(1.2, 30)] * 2, EVEN)
+    both = together([thin, thick])
+    assert both.length_m == 90
+    wide = 1 + 2 / math.pi
+    assert both.mean_mm / wide == pytest.approx(1.0, rel=1e-9)
+    # Root of 2/3 0.1^2 + 1/3 0.2^2.
+    assert both.cv_percent == pytest.approx(100 * math.sqrt(0.02), rel=1e-9)
+    assert both.cut_cv_percent == pytest.approx(both.cv_percent, rel=1e-9)
+    assert_allclose(np.array(both.range_mm) / wide, [0.9, 1.2])
+    assert both.wpi == pytest.approx(25.4 / wide)
+    assert both.left_over_m == (0.0,) * 4
+
+
+def test_skeins_together_agree_with_one_of_their_kind() -> None:
+    irregular = Irregularity(3.0, 10.0)
+    many = [forecast_plied([flat()] * 2, irregular, seed=seed) for seed in range(2)]
+    one, all_ = many[0], together(many)
+    assert all_.cut_cv_percent == pytest.approx(one.cut_cv_percent, rel=0.05)
+    assert_allclose(all_.range_mm, one.range_mm, rtol=0.02)
+    assert together([one]) is one
+    with pytest.raises(ValueError, match="in one way"):
+        together([one, forecast_chain(flat(), irregular)])
+    with pytest.raises(ValueError, match="in one way"):
+        together([])
 
 
 # --- from profiles ----------------------------------------------------------------------------

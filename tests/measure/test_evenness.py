@@ -183,7 +183,9 @@ def test_runs_agree_with_a_general_labelling(seed: int) -> None:
     d = strand(seed)
     departure = 100 * (d / d.mean() - 1)
     places = find_uneven_places(np.arange(d.size), d)
-    for kind, beyond in (("thick", departure > 22.4745), ("thin", departure < -29.2893)):
+    # +50 % and -50 % of mass at constant packing: the diameter goes as its root.
+    thick, thin = 100 * (math.sqrt(1.5) - 1), 100 * (math.sqrt(0.5) - 1)
+    for kind, beyond in (("thick", departure > thick), ("thin", departure < thin)):
         _, count = ndimage.label(beyond)
         mine = [p for p in places if p.kind == kind]
         assert len(mine) == count

@@ -34,7 +34,8 @@ def card_format(out: Path | None, asked: str | None) -> str:
 
 
 def build_settings(
-    scale: Literal["card", "dpi"],
+    scale: Literal["auto", "card", "ruler", "dpi"],
+    ruler: Literal["mm", "inch"] | None,
     marks: str | None,
     printer: tuple[float, float],
     chart: str | None,
@@ -46,11 +47,15 @@ def build_settings(
 
     if chart is not None and chart not in CHARTS:
         raise UseError(f"there is no chart named {chart!r}; choose one of {', '.join(CHARTS)}.")
-    if marks is not None and scale == "dpi":
-        raise UseError("--marks and --scale dpi exclude each other; choose one.")
+    if marks is not None and scale != "auto":
+        raise UseError(f"--marks and --scale {scale} exclude each other; choose one.")
+    if ruler is not None and (marks is not None or scale in ("card", "dpi")):
+        other = "--marks" if marks is not None else f"--scale {scale}"
+        raise UseError(f"--ruler and {other} exclude each other; choose one.")
     return Settings(
         printer=Printer(*printer),
-        scale=scale,
+        scale="ruler" if ruler is not None else scale,
+        ruler=ruler,
         marks=None if marks is None else _marks(marks),
         wrap_factor=wrap_factor,
         chart=chart or next(iter(CHARTS)),

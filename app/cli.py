@@ -59,8 +59,17 @@ class FormatChoice(StrEnum):
 class ScaleChoice(StrEnum):
     """Where the millimetres come from."""
 
+    auto = "auto"
     card = "card"
+    ruler = "ruler"
     dpi = "dpi"
+
+
+class RulerChoice(StrEnum):
+    """What a ruler's marks are."""
+
+    mm = "mm"
+    inch = "inch"
 
 
 class UnitsChoice(StrEnum):
@@ -215,8 +224,16 @@ def measure(
         ),
     ] = None,
     scale: Annotated[
-        ScaleChoice, typer.Option(help="card in the picture, or the dpi tag of a scan.")
-    ] = ScaleChoice.card,
+        ScaleChoice,
+        typer.Option(
+            help="auto: the card in the picture, without one a ruler; card or ruler: only that; "
+            "dpi: the tag of a scan."
+        ),
+    ] = ScaleChoice.auto,
+    ruler: Annotated[
+        RulerChoice | None,
+        typer.Option(help="What the ruler's marks are, where the picture does not tell."),
+    ] = None,
     marks: Annotated[
         str | None,
         typer.Option(
@@ -262,7 +279,14 @@ def measure(
         from app.arguments import build_jobs, build_settings
         from app.measured import measured
 
-        settings = build_settings(scale.value, marks, (printer_x, printer_y), chart, wrap_factor)
+        settings = build_settings(
+            scale.value,
+            None if ruler is None else ruler.value,
+            marks,
+            (printer_x, printer_y),
+            chart,
+            wrap_factor,
+        )
         jobs = build_jobs(pictures, overlay)
         results = measured(jobs, settings)
         _print_results(results, as_json, as_csv, units)

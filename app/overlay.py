@@ -55,6 +55,8 @@ def draw_overlay(pixels: NDArray[Any], reading: PictureReading) -> Image.Image:
     canvas = _as_rgb8(pixels)
     longest = max(canvas.shape[:2])
     size_px = round(min(max(longest * 0.015, 14), 64))
+    if reading.scale is not None and reading.scale.ticks_px is not None:
+        _draw_ticks(canvas, reading.scale.ticks_px, longest)
     for refusal in reading.refusals:
         if refusal.outline is not None:
             _draw_refused(canvas, refusal.outline, longest)
@@ -151,6 +153,15 @@ def _draw_outline(canvas: NDArray[np.uint8], strand: StrandReading, longest: int
         for edge, way in ((track.left[index], outward), (track.right[index], -outward)):
             mark = np.array([edge + way * line, edge + way * (line + reach)])
             _polyline(canvas, mark, colour, line)
+
+
+def _draw_ticks(canvas: NDArray[np.uint8], ticks_px: NDArray[np.float64], longest: int) -> None:
+    """A stroke on every mark of the ruler that gave the scale."""
+    line = max(1, round(longest / 1500))
+    for tick in ticks_px:
+        _polyline(canvas, tick, PAPER, line + 2)
+    for tick in ticks_px:
+        _polyline(canvas, tick, INK, line)
 
 
 def _draw_refused(canvas: NDArray[np.uint8], outline: Outline, longest: int) -> None:
@@ -309,5 +320,7 @@ def _panel_texts(reading: PictureReading) -> list[tuple[str, Colour]]:
         legend = "Intervals are 95 %. Marks outside an outline are 1 mm apart (5 mm where small)."
         if any(strand.uneven_places for strand in reading.strands):
             legend += " Triangles point away from a thick place and at a thin one."
+        if reading.scale is not None and reading.scale.ticks_px is not None:
+            legend += f" Strokes on the ruler are its marks, {reading.scale.marks}."
         texts.append((legend, INK))
     return texts

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from app import program_version
 from app.format import MM_PER_INCH, interval_decimals, length_text, rounded, value_text
+from measure.notes import CHOICES
+from measure.results import Refusal
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -97,6 +99,10 @@ def _scale_line(scale: ScaleSummary) -> str:
         where = f"scale: {scale.card} card, {scale.markers_seen} markers"
         if scale.tilt_deg is not None:
             where += f", tilt {scale.tilt_deg:.0f} degrees"
+    elif scale.source == "ruler":
+        where = f"scale: a ruler, its marks {scale.marks}"
+        if scale.tilt_deg is not None:
+            where += f", tilt {scale.tilt_deg:.0f} degrees"
     elif scale.source == "dpi":
         where = "scale: the file's dpi tag"
     else:
@@ -174,11 +180,7 @@ def picture_object(result: PictureResult) -> dict[str, Any]:
     reading = result.reading
     if reading is None:
         error = result.error
-        refusals = (
-            [{"code": error.code, "text": error.text, "advice": error.advice, "strand": None}]
-            if error
-            else []
-        )
+        refusals = [_refusal_object(Refusal(error.code, error.text, error.advice))] if error else []
         return {
             "picture": str(result.picture),
             "size_px": None,
@@ -194,11 +196,18 @@ def picture_object(result: PictureResult) -> dict[str, Any]:
         "read": reading.read,
         "scale": _scale_object(reading.scale),
         "strands": [_strand_object(strand) for strand in reading.strands],
-        "refusals": [
-            {"code": r.code, "text": r.text, "advice": r.advice, "strand": r.strand}
-            for r in reading.refusals
-        ],
+        "refusals": [_refusal_object(refusal) for refusal in reading.refusals],
         "cautions": [{"code": c.code, "text": c.text} for c in reading.cautions],
+    }
+
+
+def _refusal_object(refusal: Refusal) -> dict[str, Any]:
+    return {
+        "code": refusal.code,
+        "text": refusal.text,
+        "advice": refusal.advice,
+        "strand": refusal.strand,
+        "choices": list(CHOICES.get(refusal.code, ())),
     }
 
 
@@ -215,6 +224,7 @@ def _scale_object(scale: ScaleSummary | None) -> dict[str, Any] | None:
         "markers_seen": scale.markers_seen,
         "residual_px": _number(scale.residual_px),
         "blur_px": _number(scale.blur_px),
+        "marks": scale.marks,
     }
 
 

@@ -14,8 +14,8 @@ from measure.results import Caution, Refusal
 REFUSALS: Final[dict[str, tuple[str, str]]] = {
     "no_strand": (
         "No strand was found.",
-        "Lay the strand along a lane of the card, or straight across a scan, and let it run off "
-        "both ends.",
+        "Lay the strand along a lane of the card, straight across a scan, or 1 to 4 cm beside a "
+        "ruler's marked edge, and let it run off both ends.",
     ),
     "too_few_pixels": (
         "The strand is only {width_px:.1f} pixels wide; a sure reading needs {needed:.0f}.",
@@ -61,6 +61,8 @@ OTHER_REFUSALS: Final[tuple[str, ...]] = (
     "mirrored",
     "too_few_markers",
     "tilted_too_far",
+    "no_ruler",
+    "ruler_unit",
     "no_dpi",
     "card_seen",
     "bad_marks",
@@ -84,8 +86,15 @@ OTHER_REFUSALS: Final[tuple[str, ...]] = (
     "too_small",
 )
 
+CHOICES: Final[dict[str, tuple[str, ...]]] = {"ruler_unit": ("mm", "inch")}
+"""What a person may answer to a refusal that is a question: values of `Settings.ruler`."""
+
 CAUTIONS: Final[dict[str, str]] = {
     "unverified_scale": "The scale comes from the file's dpi tag, which nobody checked.",
+    "ruler_scale": (
+        "The scale comes from a ruler: how high its face stands above the strand is not known, and "
+        "the interval allows for it."
+    ),
     "one_ground": "Seen on {ground} ground only, so the light could not be checked.",
     "grounds_disagree": (
         "Light and dark ground disagree by {percent:.1f} %; the interval allows for it."

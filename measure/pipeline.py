@@ -19,9 +19,9 @@ from measure.paper import cut_out, paper_level
 from measure.picture import Picture, read_picture
 from measure.profiles import cut_strand
 from measure.reading import Surroundings, read_strand, too_few_pixels
-from measure.regions import Region, card_regions, picture_regions
+from measure.regions import Region, card_regions, picture_regions, ruler_regions
 from measure.results import Outline, PictureReading, Refusal, ScaleSummary, StrandReading
-from measure.scale import Scale, find_scale, scale_from_dpi, scale_from_marks
+from measure.scale import Scale, find_scale, scale_from_dpi, scale_from_marks, scale_from_ruler
 from measure.settings import Settings
 from measure.shading import Light
 from measure.strands import STEP_MM, Centreline, Sight, find_strands
@@ -81,11 +81,11 @@ def follow(
     height, width = picture.pixels.shape[:2]
     try:
         scale = _scale(picture, settings, before.scale)
+        sights = _sights(picture, scale)
     except MeasureError as error:
         refused = (Refusal(error.code, error.text, error.advice),)
         return PictureReading(width, height, None, (), refused), Seen(lanes=before.lanes)
     edges = measure_edge_spread(picture, scale)
-    sights = _sights(picture, scale)
     known = _Known(picture, scale, edges, paper_level(picture, scale), settings)
     light: Light | None = None
     strands: list[StrandReading] = []
@@ -94,7 +94,7 @@ def follow(
     lanes = dict(before.lanes)
     number = 1
     for sight in sights:
-        lane = _read_lane(sight, number, light, known, lanes.get(sight.region.name))
+        lane = _read_lane(sight, number, light, known, before.lanes.get(sight.region.name))
         light = lane.light
         strands += lane.strands
         refusals += lane.refusals
@@ -141,11 +141,14 @@ class _Lane:
 
 
 def _sights(picture: Picture, scale: Scale) -> list[Sight]:
-    """The card's lanes; without a card the one way of looking that shows more of strands."""
+    """The card's lanes, or the strips along a ruler's marked edges; without either the one way of
+    looking that shows more of strands."""
     if scale.card:
         regions = card_regions(scale.card, (scale.printer.x, scale.printer.y))
         return [find_strands(picture, scale, region) for region in regions]
     height, width = picture.pixels.shape[:2]
+    if scale.ruler:
+        return [find_strands(picture, scale, r) for r in ruler_regions(scale.ruler, width, height)]
     corner = scale.to_card(np.array([[0.0, 0.0], [width - 1.0, height - 1.0]]))
     size = np.abs(corner[1] - corner[0])
     ways = picture_regions(float(size[0]), float(size[1]))
@@ -218,6 +221,8 @@ def _summary(scale: Scale, edges: EdgeSpread, where: Floats) -> ScaleSummary:
         markers_seen=scale.markers_seen,
         residual_px=scale.residual_px,
         blur_px=edges.sigma_y_px,
+        marks=scale.ruler.division.name if scale.ruler else None,
+        ticks_px=scale.ruler.ticks_px if scale.ruler else None,
     )
 
 
@@ -229,7 +234,17 @@ def _scale(picture: Picture, settings: Settings, before: Scale | None) -> Scale:
         )
     if settings.scale == "dpi":
         return scale_from_dpi(picture)
-    return find_scale(picture, settings.printer, before, settings.lens)
+    if settings.scale == "ruler":
+        return scale_from_ruler(picture, settings.ruler)
+    try:
+        return find_scale(picture, settings.printer, before, settings.lens)
+    except MeasureError as no_card:
+        if settings.scale != "auto" or no_card.code != "no_card":
+            raise
+        try:
+            return scale_from_ruler(picture, settings.ruler)
+        except MeasureError as error:
+            raise (no_card if error.code == "no_ruler" else error) from None
 
 
 def _rough_outline(line: Centreline, scale: Scale) -> Outline:

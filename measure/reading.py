@@ -259,7 +259,9 @@ def _cautions(
 ) -> list[Caution]:
     out: list[Caution] = []
     cuts = strand.cuts
-    if not around.scale.verified:
+    if around.scale.source == "ruler":
+        out.append(caution("ruler_scale"))
+    elif not around.scale.verified:
         out.append(caution("unverified_scale"))
     if len(parts) == 1 and cuts.line.region.name == "banded":
         out.append(caution("one_ground", ground=parts[0].ground.ground))

@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.card import Card
+from measure.errors import MeasureError
+from measure.ruler import RulerView
 
 Floats = NDArray[np.float64]
 GroundName = Literal["light", "dark", "open"]
@@ -18,6 +20,11 @@ BLOCK_MM: Final = 14.0
 """Stretches into which a region without bands is cut for following strands."""
 
 _EDGE_CLEARANCE_MM: Final = 0.5
+
+RULER_CLEARANCE_MM: Final = 4.0
+"""From a ruler's marks: its bare rim and its shadow lie nearer."""
+RULER_REACH_MM: Final = 44.0
+"""How far from the marks strands are looked for; the scale is least sure far from them."""
 
 
 @dataclass(frozen=True)
@@ -101,6 +108,51 @@ def picture_regions(width_mm: float, height_mm: float) -> tuple[Region, ...]:
         _blocks(height_mm),
     )
     return (wide, tall)
+
+
+def ruler_regions(ruler: RulerView, width_px: int, height_px: int) -> tuple[Region, ...]:
+    """Strips of table along the ruler's marked edges, as far as the picture shows them.
+
+    Raises MeasureError `no_strand` when it shows none.
+    """
+    regions: list[Region] = []
+    for edge in ruler.edges:
+        # Not much further than the marks go: the map is theirs.
+        more = 0.5 * (edge.to_mm - edge.from_mm)
+        at = np.linspace(edge.from_mm - more, edge.to_mm + more, 400)
+
+        def inside(
+            away_mm: float, at: Floats = at, y: float = edge.y_mm, out: float = edge.outward
+        ) -> NDArray[np.bool_]:
+            px = ruler.plane.to_picture(np.column_stack([at, np.full(len(at), y + out * away_mm)]))
+            return np.asarray(((px >= 0.0) & (px <= [width_px - 1.0, height_px - 1.0])).all(axis=1))
+
+        reach = RULER_REACH_MM
+        while reach > RULER_CLEARANCE_MM + 4.0 and inside(reach).sum() < 0.5 * inside(4.0).sum():
+            reach -= 2.0
+        shown = at[inside(0.5 * (RULER_CLEARANCE_MM + reach))]
+        if len(shown) < 2 or np.ptp(shown) < BLOCK_MM:
+            continue
+        near, far = (edge.y_mm + edge.outward * d for d in (RULER_CLEARANCE_MM, reach))
+        length = float(np.ptp(shown))
+        regions.append(
+            Region(
+                "picture",
+                (float(shown[0]), min(near, far)),
+                (1.0, 0.0),
+                (0.0, 1.0),
+                length,
+                abs(far - near),
+                _blocks(length),
+            )
+        )
+    if not regions:
+        raise MeasureError(
+            "no_strand",
+            "The picture shows nothing of the table beside the ruler's marked edge.",
+            "Show 1 to 4 cm of it with the strand, and the ruler's marks.",
+        )
+    return tuple(regions)
 
 
 def _blocks(length_mm: float) -> tuple[Stretch, ...]:

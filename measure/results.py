@@ -144,9 +144,9 @@ class StrandReading:
 class ScaleSummary:
     """Where the millimetres came from."""
 
-    source: Literal["card", "dpi", "marks"]
+    source: Literal["card", "ruler", "dpi", "marks"]
     verified: bool
-    """False for a dpi tag, which nobody checked against a ruler."""
+    """False for a dpi tag, which nobody checked, and for a ruler, whose height nobody knows."""
     card: str | None
     """'desk 1': kind and edition."""
     mm_per_px: float
@@ -159,6 +159,10 @@ class ScaleSummary:
     """Root mean square of the marker corners about the fitted map."""
     blur_px: float | None
     """Edge spread (standard deviation) at the card's printed edges."""
+    marks: str | None = None
+    """What a ruler's marks count: 'millimetres', 'sixteenths of an inch'."""
+    ticks_px: Floats | None = field(default=None, compare=False, repr=False)
+    """(k, 2, 2) foot and tip of each mark of the ruler that was used, for drawing."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Where the millimetres come from: the card in the picture, a scanner's dpi tag, or two marks.
+"""Where the millimetres come from: the card in the picture, a ruler, a dpi tag, or two marks.
 
 Millimetres are true ones everywhere: the nominal card coordinates of `measure.card` times the
 printer's factors. Lengths along the card carry their relative doubt per place, and the camera's
@@ -19,7 +19,8 @@ from measure.lens import Lens
 from measure.marker_search import shows_card
 from measure.picture import Picture
 from measure.plane_map import FAR_MM, Affine, Floats, Pinhole, slopes_by_step
-from measure.settings import Printer
+from measure.ruler import RulerView, view_ruler
+from measure.settings import Printer, RulerUnit
 
 MOST_TILT_DEG: Final = 38.0
 """Beyond it a strand is looked at too much from the side; 35 degrees must still read."""
@@ -30,6 +31,12 @@ U_DPI: Final = 0.01
 U_UNSEEN_TILT: Final = 0.01
 """Relative doubt of two marks set by hand, since nothing shows how square the view was."""
 
+
+U_RULER: Final = 0.002
+"""Relative doubt of a ruler's own marks: our assumption for a school ruler."""
+
+U_RULER_HEIGHT_MM: Final = 1.0
+"""How far a ruler's face may stand above what the strand lies on (standard uncertainty, ours)."""
 
 U_LEAN_SCAN: Final = 0.03
 """Lean of a scanner's line of sight, rad: our assumption."""
@@ -42,9 +49,9 @@ U_LEAN_UNKNOWN: Final = 0.15
 class Scale:
     """The way from picture to true millimetres and back, and how sure it is at each place."""
 
-    source: Literal["card", "dpi", "marks"]
+    source: Literal["card", "ruler", "dpi", "marks"]
     verified: bool
-    """False for a dpi tag, which nobody checked."""
+    """False for a ruler or a dpi tag, which nobody checked."""
     card: Card | None
     """The card seen; its nominal coordinates times the printer's factors are the mm here."""
     printer: Printer
@@ -63,7 +70,9 @@ class Scale:
     blur_px: float | None
     """Median edge spread (standard deviation) at the markers' borders."""
     view: CardView | None = None
-    """What was read of the card to get here."""
+    """What was read of the card to get here,"""
+    ruler: RulerView | None = None
+    """or of a ruler."""
 
     def to_picture(self, points_mm: Floats) -> Floats:
         """Pixels (..., 2) of points on the card (..., 2), distortion included."""
@@ -133,7 +142,8 @@ def find_scale(
     printer = printer or Printer()
     known = before.view if before is not None and before.printer == printer else None
     view = view_card(picture, np.array([printer.x, printer.y]), known, lens)
-    camera, u_camera, tilt_deg = _line_of_sight(view)
+    middle = view.edges.middles_mm().mean(axis=0)
+    camera, u_camera, tilt_deg = _line_of_sight(view.plane, middle, view.picture_middle_px, "card")
     return Scale(
         source="card",
         verified=True,
@@ -151,23 +161,55 @@ def find_scale(
     )
 
 
-def _line_of_sight(view: CardView) -> tuple[Floats, Floats, float | None]:
+def scale_from_ruler(picture: Picture, unit: RulerUnit | None = None) -> Scale:
+    """The scale by a ruler in the picture; `unit` says what its marks are, where they do not tell.
+
+    Millimetres run along the marks from the first one's foot. Raises MeasureError: `no_ruler`,
+    `ruler_unit`, `tilted_too_far`, `card_seen`.
+    """
+    view = view_ruler(picture, unit)
+    if shows_card(picture):
+        raise _card_seen("show strand and ruler")
+    rows, columns = picture.pixels.shape[:2]
+    middle_px = (np.array([columns, rows]) - 1) / 2
+    feet = view.plane.to_card(view.ticks_px[:, 0])
+    camera, u_camera, tilt_deg = _line_of_sight(view.plane, feet.mean(axis=0), middle_px, "ruler")
+    # What stands lower than the ruler's face is farther from the camera and looks smaller.
+    lower = 0.0 if tilt_deg is None else U_RULER_HEIGHT_MM / max(float(camera[2]), 1.0)
+    return Scale(
+        source="ruler",
+        verified=False,
+        card=None,
+        printer=Printer(u_relative=0.0),
+        plane=view.plane,
+        u_common=float(np.hypot(U_RULER, lower)),
+        camera_mm=camera,
+        u_camera_mm=u_camera,
+        tilt_deg=tilt_deg,
+        markers_seen=0,
+        residual_px=view.residual_px,
+        blur_px=None,
+        ruler=view,
+    )
+
+
+def _line_of_sight(
+    plane: Pinhole | Affine, middle_mm: Floats, picture_middle_px: Floats, what: str
+) -> tuple[Floats, Floats, float | None]:
     """Camera centre (3,), its covariance (3, 3), and the tilt; `tilted_too_far` if too much."""
-    plane = view.plane
     if isinstance(plane, Affine):
-        middle = view.edges.middles_mm().mean(axis=0)
-        return np.append(middle, FAR_MM), _lean_covariance(U_LEAN_SCAN), None
+        return np.append(middle_mm, FAR_MM), _lean_covariance(U_LEAN_SCAN), None
     camera = plane.camera_mm()
     # Through the middle of the picture: a cropped one is judged by what is left of it.
-    aim = np.append(view.picture_middle_px - plane.centre_px, plane.focal_px)
+    aim = np.append(picture_middle_px - plane.centre_px, plane.focal_px)
     cosine = float(plane.rotation[:, 2] @ aim / np.linalg.norm(aim))
     tilt_deg = float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))
     if tilt_deg > MOST_TILT_DEG:
         raise MeasureError(
             "tilted_too_far",
-            f"The camera looks at the card {tilt_deg:.0f} degrees off square; "
+            f"The camera looks at the {what} {tilt_deg:.0f} degrees off square; "
             f"{MOST_TILT_DEG:.0f} is the most that can be read.",
-            "Hold the camera straight above the card.",
+            f"Hold the camera straight above the {what}.",
         )
     moved = slopes_by_step(plane, lambda stepped: stepped.camera_mm())
     return camera, moved.T @ moved, tilt_deg
@@ -193,12 +235,16 @@ def scale_from_dpi(picture: Picture) -> Scale:
             advice,
         )
     if shows_card(picture):
-        raise MeasureError(
-            "card_seen",
-            "The picture shows the printed card, and its print would pass for strands.",
-            "Let the card give the scale, or scan the strand without the card.",
-        )
+        raise _card_seen("scan the strand")
     return _plain_scale("dpi", np.array(picture.dpi) / MM_PER_INCH, U_DPI, picture)
+
+
+def _card_seen(remedy: str) -> MeasureError:
+    return MeasureError(
+        "card_seen",
+        "The picture shows the printed card, and its print would pass for strands.",
+        f"Let the card give the scale, or {remedy} without the card.",
+    )
 
 
 def scale_from_marks(

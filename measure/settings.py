@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Final, Literal
 if TYPE_CHECKING:
     from measure.lens import Lens
 
+RulerUnit = Literal["mm", "inch"]
+
 DEFAULT_CHART: Final = "craft-yarn-council"
 
 
@@ -40,10 +42,13 @@ class Marks:
 
 @dataclass(frozen=True)
 class Settings:
-    """What the person chose; the defaults suit a picture of the card."""
+    """What the person chose; the defaults suit a picture of the card, or of a ruler."""
 
     printer: Printer = field(default_factory=Printer)
-    scale: Literal["card", "dpi"] = "card"
+    scale: Literal["auto", "card", "ruler", "dpi"] = "auto"
+    """"auto" is the card and, where there is none, a ruler."""
+    ruler: RulerUnit | None = None
+    """What the ruler's marks are, where they do not tell."""
     marks: Marks | None = None
     """When given, the scale is theirs and no card is looked for."""
     wrap_factor: float = 1.0

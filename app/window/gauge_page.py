@@ -250,11 +250,20 @@ class GaugePage(GaugeParts):
             refusal = measured.reading.refusals[0]
             self.reading.set_strand(None, f"{refusal.text} {refusal.advice}")
         strands = len(measured.reading.strands)
+        words = []
+        scale = measured.reading.scale
+        if scale is not None and scale.source == "ruler":
+            words.append(
+                f"No card in {measured.still.name}: the ruler gives the scale, its marks taken for "
+                f"{scale.marks}."
+            )
         if strands > 1:
-            self.said.emit(
+            words.append(
                 f"{strands} strands in {measured.still.name}: N shows the next, space logs the one "
                 "shown."
             )
+        if words:
+            self.said.emit(" ".join(words))
 
     def _show_chosen(self, strand: StrandReading | None) -> None:
         if strand is None:

@@ -171,11 +171,22 @@ class _Frames:
         began = time.perf_counter()
         try:
             picture = self._read(self._pixels)
-            reading, self._seen = self._follow(picture, settings=job.settings, before=self._seen)
+            settings = _card_only(job.settings)
+            reading, self._seen = self._follow(picture, settings=settings, before=self._seen)
             help_ = self._help(picture, reading, self._seen, job.strand_mm)
         except Exception as error:  # noqa: BLE001  a fault in one frame must not end the rest
             reading, self._seen, help_ = _refused(job.shape, error), None, None
         return FrameDone(reading, help_, time.perf_counter() - began)
+
+
+def _card_only(settings: Settings | None) -> Settings:
+    """As chosen, but no frame without the card is searched for a ruler: that takes too long."""
+    from dataclasses import replace
+
+    from measure.settings import Settings
+
+    settings = settings or Settings()
+    return replace(settings, scale="card") if settings.scale == "auto" else settings
 
 
 def _measure_still(pipe: Connection, job: StillJob) -> None:

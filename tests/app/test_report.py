@@ -86,7 +86,7 @@ def test_json_of_one_picture_is_its_object(reading: PictureReading) -> None:
         {"code": "soft_focus", "text": "The picture is soft for so fine a strand."}
     ]
     assert document["strands"][1]["cv_percent"] is None
-    assert document["refusals"][0].keys() == {"code", "text", "advice", "strand"}
+    assert document["refusals"][0].keys() == {"code", "text", "advice", "strand", "choices"}
     along = first["along"]
     assert {len(along[k]) for k in along} == {400}
     # The gap: JSON has no NaN.
@@ -113,6 +113,7 @@ def test_json_of_several_pictures(reading: PictureReading, empty_reading: Pictur
             "text": "The file ends early.",
             "advice": "Copy it again.",
             "strand": None,
+            "choices": [],
         }
     ]
 
@@ -137,3 +138,9 @@ def test_csv_has_a_row_per_strand(reading: PictureReading, empty_reading: Pictur
     assert (rows[0]["thick_places"], rows[0]["thin_places"]) == ("2", "1")
     assert rows[1]["cv_percent"] == ""
     assert rows[0]["scale_verified"] == "true"
+
+
+def test_a_question_comes_with_the_answers_it_takes() -> None:
+    asked = MeasureError("ruler_unit", "Its marks may be two things.", "Say which.")
+    document = json.loads(as_json([PictureResult(Path("a.jpg"), None, asked)]))
+    assert document["refusals"][0]["choices"] == ["mm", "inch"]

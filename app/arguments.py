@@ -35,11 +35,11 @@ def card_format(out: Path | None, asked: str | None) -> str:
 
 def build_settings(
     scale: Literal["auto", "card", "ruler", "dpi"],
-    ruler: Literal["mm", "inch"] | None,
     marks: str | None,
     printer: tuple[float, float],
     chart: str | None,
     wrap_factor: float,
+    ruler: Literal["mm", "inch"] | None = None,
 ) -> Settings:
     """How to measure, from what was typed; UseError when it makes no sense."""
     from measure.settings import Printer, Settings

@@ -281,11 +281,11 @@ def measure(
 
         settings = build_settings(
             scale.value,
-            None if ruler is None else ruler.value,
             marks,
             (printer_x, printer_y),
             chart,
             wrap_factor,
+            None if ruler is None else ruler.value,
         )
         jobs = build_jobs(pictures, overlay)
         results = measured(jobs, settings)

@@ -37,6 +37,11 @@ PROBLEMS: Final[dict[str, tuple[str, str]]] = {
         'or go back to a backup with "slubwise notebook restore BACKUP": daily ones are beside it, '
         'in the folder that ends in "-backups".',
     ),
+    "beyond_salvage": (
+        "Nothing can be read of {name} any more ({detail}): the list of what is in it is damaged.",
+        'Go back to a backup with "slubwise notebook restore BACKUP": daily ones are beside it, in '
+        'the folder that ends in "-backups". Keep the damaged file all the same.',
+    ),
     "not_a_notebook": (
         "{name} is not a Slubwise notebook, or its beginning is damaged; it was left as it is.",
         "Name another file; a damaged notebook comes back from a backup "

@@ -73,7 +73,7 @@ class Salvaged:
 def salvage(damaged: Path, target: Path) -> Salvaged:
     """Save what can be read of the notebook at `damaged` to a new one at `target`.
 
-    NotebookError `damaged` when not even the list of its tables can be read.
+    NotebookError `beyond_salvage` when not even the list of its tables can be read.
     """
     refuse_what_is_none(damaged, make=False)
     if target.exists():
@@ -93,7 +93,10 @@ def salvage(damaged: Path, target: Path) -> Salvaged:
             new.execute("COMMIT")
     except sqlite3.Error as error:
         _remove(target)
-        raise explained(error, damaged) from error
+        told = explained(error, damaged)
+        if told.code == "damaged":
+            told = problem("beyond_salvage", name=damaged, detail=error)
+        raise told from error
     except OSError as error:
         _remove(target)
         raise problem("not_written", name=target, detail=error.strerror or error) from error

@@ -174,14 +174,15 @@ def test_when_the_list_of_tables_is_gone_a_backup_is_the_way(
     with Notebook.open(path) as notebook:
         back_up(notebook, copy)
     path.write_bytes(content[:100] + b"\xa5" * (PAGE - 100) + content[PAGE:])
-    for use in (
-        lambda: Notebook.open(path),
-        lambda: salvage(path, path.with_name("saved.slubwise")),
+    for use, code in (
+        (lambda: Notebook.open(path), "damaged"),
+        (lambda: salvage(path, path.with_name("saved.slubwise")), "beyond_salvage"),
     ):
         with pytest.raises(NotebookError) as caught:
             use()
-        assert caught.value.code == "damaged"
+        assert caught.value.code == code
         assert "restore" in caught.value.advice
+    assert "salvage" not in caught.value.advice, "that is what was just tried"
     assert not path.with_name("saved.slubwise").exists()
     restored = restore(copy, path)
     assert restored.readings == len(logged)

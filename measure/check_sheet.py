@@ -33,6 +33,7 @@ from measure.check_frame import (
 )
 from measure.edge_reading import BORDER_REACH_PX, EdgesSeen, read_edges
 from measure.errors import MeasureError
+from measure.lens import Lens
 from measure.picture import Picture
 from measure.plane_fit import (
     FOCAL_UNKNOWN,
@@ -127,8 +128,12 @@ class FrameSeen:
     """(n, 4, 2)"""
 
 
-def view_sheet(picture: Picture, frame: FrameSeen, factors: Floats) -> SheetView:
+def view_sheet(
+    picture: Picture, frame: FrameSeen, factors: Floats, lens: Lens | None = None
+) -> SheetView:
     """The sheet that a bank card lies on, were its printer's factors (2,) these.
+
+    `lens` is the camera's, for pictures of this size.
 
     A wrong factor looks like a tilt, so they matter: `frame` is found once and viewed again as
     they get better known. Raises MeasureError: `no_sheet`, `frame_hidden`, `cut_card`,
@@ -136,23 +141,26 @@ def view_sheet(picture: Picture, frame: FrameSeen, factors: Floats) -> SheetView
     """
     count = len(frame.markers)
     if count >= FEWEST_FRAME_MARKERS:
-        return _frame_view(picture, frame, factors)
+        return _frame_view(picture, frame, factors, lens)
     if count:
         raise MeasureError(
             "frame_hidden",
             f"Only {count} of the {len(FRAME_MARKERS)} squares round the bank card are seen.",
             "Get all the squares round the bank card into the picture, uncovered and in focus.",
         )
-    return _desk_view(picture, factors)
+    return _desk_view(picture, factors, lens)
 
 
-def _frame_view(picture: Picture, frame: FrameSeen, factors: Floats) -> SheetView:
+def _frame_view(
+    picture: Picture, frame: FrameSeen, factors: Floats, lens: Lens | None
+) -> SheetView:
     markers, corners_px = frame.markers, frame.corners_px
     corners_mm = np.array([m.corners_mm() for m in markers]) * factors
     edges = frame_edges(markers, factors)
-    prior = camera_prior(picture.pixels.shape[:2], picture.focal_px)
+    prior = camera_prior(picture.pixels.shape[:2], picture.focal_px, lens=lens)
     corners = corner_sightings(corners_mm, corners_px)
-    start = start_pinhole(corners_mm.reshape(-1, 2), corners_px.reshape(-1, 2), prior)
+    k2 = lens.k2 if lens is not None else 0.0
+    start = start_pinhole(corners_mm.reshape(-1, 2), corners_px.reshape(-1, 2), prior, k2)
     rough = fit_plane(start, corners, prior).plane
     read = read_edges(picture.pixels, edges, rough, spread_mm=rough.ink_spread_mm)
     sigma_px = float(np.median(read.sigma_px[read.good])) if read.good.any() else np.inf
@@ -165,12 +173,12 @@ def _frame_view(picture: Picture, frame: FrameSeen, factors: Floats) -> SheetVie
         raise _out_of_focus()
     sightings = edge_sightings(edges, read, rough)
     plane = fit_plane(replace(rough, ink_spread_mm=0.0), sightings, prior, 0.05).plane
-    return _sheet_view("pocket", factors, plane, read, CLEAR_MM - 0.8, picture)
+    return _sheet_view("pocket", factors, plane, read, CLEAR_MM - 0.8, picture, lens)
 
 
-def _desk_view(picture: Picture, factors: Floats) -> SheetView:
+def _desk_view(picture: Picture, factors: Floats, lens: Lens | None) -> SheetView:
     try:
-        scale = find_scale(picture, Printer(float(factors[0]), float(factors[1]), 0.0))
+        scale = find_scale(picture, Printer(float(factors[0]), float(factors[1]), 0.0), lens=lens)
     except MeasureError as error:
         if error.code not in ("no_card", "too_few_markers"):
             raise
@@ -198,7 +206,7 @@ def _desk_view(picture: Picture, factors: Floats) -> SheetView:
     if scale.blur_px is None:
         raise _out_of_focus()
     assert scale.view is not None
-    return _sheet_view("desk", factors, scale.plane, scale.view.read, 5.5, picture)
+    return _sheet_view("desk", factors, scale.plane, scale.view.read, 5.5, picture, lens)
 
 
 def _sheet_view(
@@ -208,13 +216,14 @@ def _sheet_view(
     read: EdgesSeen,
     reach_mm: float,
     picture: Picture,
+    lens: Lens | None,
 ) -> SheetView:
     good = read.good
     card = newest_card(kind)
     middle_mm = np.array([card.width_mm, card.height_mm]) / 2 * factors
     sigma_px = float(np.median(read.sigma_px[good]))
     printed = _print_of(kind)
-    camera_mm, u_height = _camera(plane, picture, middle_mm)
+    camera_mm, u_height = _camera(plane, picture, lens, middle_mm)
     view = SheetView(
         kind=kind,
         factors=factors,
@@ -232,7 +241,9 @@ def _sheet_view(
     return replace(view, soft_ink=np.asarray(cv2.GaussianBlur(printed.ink, (0, 0), soft)))
 
 
-def _camera(plane: Pinhole | Affine, picture: Picture, middle_mm: Floats) -> tuple[Floats, float]:
+def _camera(
+    plane: Pinhole | Affine, picture: Picture, lens: Lens | None, middle_mm: Floats
+) -> tuple[Floats, float]:
     """The camera's centre (3,) and the relative doubt of its height.
 
     Square on, the least error of the factors' ratio is taken for a tilt seen from miles away. A
@@ -242,7 +253,8 @@ def _camera(plane: Pinhole | Affine, picture: Picture, middle_mm: Floats) -> tup
         return plane.camera_mm(), 0.0
     ratio, doubt = FOCAL_UNKNOWN
     diagonal = float(np.hypot(*picture.pixels.shape[:2]))
-    if picture.focal_px is None and abs(np.log(plane.focal_px / diagonal / ratio)) > 2.2 * doubt:
+    known = picture.focal_px is not None or lens is not None
+    if not known and abs(np.log(plane.focal_px / diagonal / ratio)) > 2.2 * doubt:
         px_per_mm = float(np.sqrt(abs(np.linalg.det(plane.jacobian(middle_mm[None])[0]))))
         return np.append(middle_mm, ratio * diagonal / px_per_mm), doubt
     moved = slopes_by_step(plane, lambda p: np.log(p.camera_mm()[2:3]))

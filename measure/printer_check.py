@@ -19,6 +19,7 @@ from measure.card import CardKind
 from measure.check_paper import read_paper
 from measure.check_sheet import SheetView, find_frame, view_sheet
 from measure.errors import MeasureError
+from measure.lens import Lens
 from measure.picture import Picture
 from measure.plane_map import Affine, Pinhole, slopes_by_step
 from measure.results import Floats
@@ -149,18 +150,22 @@ class PictureCheck:
     budget_y: dict[str, float] = field(default_factory=dict)
 
 
-def check_by_picture(picture: Picture) -> PictureCheck:
+def check_by_picture(picture: Picture, lens: Lens | None = None) -> PictureCheck:
     """The factors from a picture of a bank-size card lying on the printed sheet.
+
+    `lens` is the camera's, where it was calibrated; one of another picture shape is not used.
 
     Raises MeasureError: `no_sheet`, `frame_hidden`, `cut_card`, `out_of_focus`, `burnt_out`,
     `too_dark`, `tilted_too_far`, `mirrored`, `no_bank_card`, `edge_hidden`, `hard_shadow`,
     `not_a_bank_card`.
     """
     frame = find_frame(picture)
+    height_px, width_px = picture.pixels.shape[:2]
+    lens = lens.sized(width_px, height_px) if lens is not None else None
     factors = np.ones(2)
     before: tuple[Edge, ...] | None = None
     for _round in range(5):
-        view = view_sheet(picture, frame, factors)
+        view = view_sheet(picture, frame, factors, lens)
         if _round == 0:
             _refuse_soft(view)
         paper = read_paper(picture, view)

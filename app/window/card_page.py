@@ -46,6 +46,7 @@ from app.window.sheet_preview import SheetPreview
 from app.window.theme import Theme
 from app.window.tips import tip_of
 from measure.card import CardKind, newest_card
+from measure.lens import Lens
 from measure.printer_check import PrinterFactors
 
 _KINDS: Final[tuple[tuple[str, CardKind], ...]] = (
@@ -226,9 +227,12 @@ class CardPage(QWidget):
         self.check.stop()
         self.lens.stop()
 
-    def give_picture(self, source: PictureSource | None) -> None:
-        """A picture of a bank card on the sheet, to check the printer by; it is not kept."""
-        self.check.give_picture(source)
+    def give_picture(self, source: PictureSource | None, lens: Lens | None = None) -> None:
+        """A picture of a bank card on the sheet, to check the printer by; it is not kept.
+
+        `lens` is that of the camera it comes from, where it is known.
+        """
+        self.check.give_picture(source, lens)
 
     # --- printing
 

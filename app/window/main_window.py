@@ -202,7 +202,9 @@ class MainWindow(QMainWindow):
         page = CardPage(self.preferences.folder / FILE_NAME)
         gauge = self.gauge
         page.printed_card_changed.connect(gauge.measuring.set_printed_card)
-        page.picture_wanted.connect(lambda: page.give_picture(gauge.session.newest_pixels))
+        page.picture_wanted.connect(
+            lambda: page.give_picture(gauge.session.newest_pixels, gauge.measuring.lens)
+        )
         page.lens.frame_wanted.connect(lambda: page.lens.give_frame(gauge.session.newest_pixels))
         page.lens.lens_changed.connect(gauge.measuring.set_lens)
         gauge.session.camera_changed.connect(page.lens.set_camera)

@@ -31,6 +31,7 @@ from app.window.sheet_preview import SheetPreview
 from app.window.theme import Theme
 from measure.card import CardKind
 from measure.errors import MeasureError
+from measure.lens import Lens
 from measure.printer_check import (
     BarLength,
     PictureCheck,
@@ -288,8 +289,11 @@ class PrinterPanel(QWidget):
         else:
             self.give_picture(source)
 
-    def give_picture(self, source: PictureSource | None) -> None:
-        """Look at a picture of a bank card on the sheet; None: there was none to give."""
+    def give_picture(self, source: PictureSource | None, lens: Lens | None = None) -> None:
+        """Look at a picture of a bank card on the sheet; None: there was none to give.
+
+        `lens` is that of the camera it comes from, where it is known.
+        """
         self.tabs.setCurrentIndex(1)
         if source is None:
             self.say(
@@ -305,15 +309,15 @@ class PrinterPanel(QWidget):
         # A camera's buffer may be written to again before the work begins.
         kept = source.copy() if isinstance(source, np.ndarray) else source
         number = self._asked
-        self._work.submit(self._check, number, kept)
+        self._work.submit(self._check, number, kept, lens)
 
-    def _check(self, number: int, source: PictureSource) -> None:
+    def _check(self, number: int, source: PictureSource, lens: Lens | None) -> None:
         """In the worker's thread: the answer goes back as a signal, the picture nowhere."""
         from measure.picture import read_picture
 
         answer: PictureCheck | MeasureError
         try:
-            answer = check_by_picture(read_picture(source))
+            answer = check_by_picture(read_picture(source), lens)
         except MeasureError as error:
             answer = error.with_traceback(None)
         if self._open:

@@ -19,6 +19,7 @@ from drawn_bank_card import BankCard, Scene, draw_bank_card, random_case
 from measure.card import CARDS, MARKER_FAMILY, newest_card
 from measure.check_frame import FRAME_MARKERS, cut_dashes_mm, frame_ink_mm
 from measure.errors import MeasureError
+from measure.lens import Lens
 from measure.picture import read_picture
 from measure.printer_check import (
     BarLength,
@@ -33,6 +34,18 @@ NEAR = Camera(px_per_mm=7.0, distance_mm=260.0, blur_px=0.7, noise=0.003)
 
 def checked(pixels: Any, focal_px: float | None = None) -> PictureCheck:
     return check_by_picture(replace(read_picture(pixels), focal_px=focal_px))
+
+
+@pytest.fixture(scope="module")
+def near_pixels() -> Any:
+    """A bank card on a sheet of its nominal size, drawn once."""
+    return draw_bank_card(Scene(camera=NEAR), BankCard())
+
+
+@pytest.fixture(scope="module")
+def near(near_pixels: Any) -> PictureCheck:
+    """What is found in it, by a camera nobody knows."""
+    return checked(near_pixels)
 
 
 # By ruler
@@ -125,10 +138,9 @@ def test_dashes_lie_on_the_outline_and_leave_most_of_it_bare() -> None:
     assert off.max() < 1e-9
 
 
-def test_opencv_alone_finds_the_whole_frame() -> None:
-    pixels = draw_bank_card(Scene(camera=NEAR), BankCard())
+def test_opencv_alone_finds_the_whole_frame(near_pixels: Any) -> None:
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(MARKER_FAMILY))
-    _, numbers, _ = detector.detectMarkers(np.ascontiguousarray(pixels[:, :, 1]))
+    _, numbers, _ = detector.detectMarkers(np.ascontiguousarray(near_pixels[:, :, 1]))
     assert sorted(numbers.ravel()) == [m.number for m in FRAME_MARKERS]
 
 
@@ -137,7 +149,7 @@ def test_opencv_alone_finds_the_whole_frame() -> None:
 
 def test_factors_lie_within_their_interval_as_often_as_they_say() -> None:
     errors, scores = [], []
-    for seed in range(5):
+    for seed in range(3):
         scene, card, focal_px = random_case(seed)
         found = checked(draw_bank_card(scene, card), focal_px)
         assert found.kind == "pocket"
@@ -151,7 +163,7 @@ def test_factors_lie_within_their_interval_as_often_as_they_say() -> None:
             assert u < 0.004
     assert np.median(errors) < 0.002
     assert max(errors) < 0.005
-    # Ten factors: one outside its 95 % interval is as expected, none far outside.
+    # Six factors: one outside its 95 % interval may happen, none far outside. The bench asks more.
     assert np.count_nonzero(np.array(scores) > 1.96) <= 1
     assert max(scores) < 3.0
 
@@ -166,8 +178,25 @@ def test_a_desk_card_is_checked_by_a_bank_card_across_its_middle() -> None:
     assert abs(factors.y - 0.975) < 1.96 * factors.u_y
 
 
-def test_doubt_is_split_by_cause_and_adds_up() -> None:
-    found = checked(draw_bank_card(Scene(camera=NEAR), BankCard()))
+def test_a_known_lens_takes_the_doubt_of_an_unknown_one_away(near: PictureCheck) -> None:
+    """Drawn with a barrel that bends the sheet's corners inwards by two pixels."""
+    k1 = -0.06
+    focal_px = NEAR.px_per_mm * NEAR.distance_mm
+    scene = Scene(printer=(0.972, 0.975), camera=replace(NEAR, k1=k1))
+    pixels = draw_bank_card(scene, BankCard(turn_deg=1.0))
+    height, width = pixels.shape[:2]
+    middle = ((width - 1) / 2, (height - 1) / 2)
+    lens = Lens(focal_px, middle, k1, 0.0, 0.002, 0.05, 8, width, height)
+    known = check_by_picture(read_picture(pixels), lens)
+    for axis, true in enumerate(scene.printer):
+        low, high = known.factors.interval(axis)
+        assert low < true < high
+    assert known.budget_x["view"] < near.budget_x["view"]
+    assert known.budget_x["height"] < near.budget_x["height"]
+
+
+def test_doubt_is_split_by_cause_and_adds_up(near: PictureCheck) -> None:
+    found = near
     for budget, u in (
         (found.budget_x, found.factors.u_x / found.factors.x),
         (found.budget_y, found.factors.u_y / found.factors.y),
@@ -226,9 +255,8 @@ def test_out_of_focus() -> None:
     assert refused(draw_bank_card(Scene(camera=camera), BankCard())) == "out_of_focus"
 
 
-def test_mirrored() -> None:
-    pixels = draw_bank_card(Scene(camera=NEAR), BankCard())
-    assert refused(np.ascontiguousarray(pixels[:, ::-1])) == "mirrored"
+def test_mirrored(near_pixels: Any) -> None:
+    assert refused(np.ascontiguousarray(near_pixels[:, ::-1])) == "mirrored"
 
 
 def test_burnt_out() -> None:

@@ -141,7 +141,7 @@ def test_what_cannot_be_is_said_and_no_band(editor, qtbot, low, high, says):
     type_into(editor, qtbot, "High end", high)
     assert editor.got[-1] is None
     assert editor.band is None
-    qtbot.waitUntil(lambda: text(editor, "What is wrong") == says)
+    qtbot.waitUntil(lambda: text(editor, "What is wrong") == says, timeout=30_000)
     type_into(editor, qtbot, "Low end", "24")
     type_into(editor, qtbot, "High end", "30")
     assert editor.got[-1] == BAND
@@ -153,7 +153,7 @@ def test_per_cent_have_bounds(editor, qtbot, percent):
     type_into(editor, qtbot, "Middle", "20")
     type_into(editor, qtbot, "Per cent either way", percent)
     says = "The per cent must be more than 0 and less than 100."
-    qtbot.waitUntil(lambda: text(editor, "What is wrong") == says)
+    qtbot.waitUntil(lambda: text(editor, "What is wrong") == says, timeout=30_000)
     assert editor.band is None
 
 

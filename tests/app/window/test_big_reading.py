@@ -188,14 +188,14 @@ def test_a_frame_that_changes_nothing_that_is_seen_paints_nothing(qtbot):
     panel.show()
     qtbot.waitExposed(panel)
     panel.set_state(state())
-    qtbot.waitUntil(lambda: panel.painted >= 1)
+    qtbot.waitUntil(lambda: panel.painted >= 1, timeout=30_000)
     qtbot.wait(30)
     before = panel.painted
     panel.set_state(state())
     qtbot.wait(30)
     assert panel.painted == before
     panel.set_state(state(27.4))
-    qtbot.waitUntil(lambda: panel.painted == before + 1)
+    qtbot.waitUntil(lambda: panel.painted == before + 1, timeout=30_000)
 
 
 def test_a_strand_of_a_still_has_nothing_to_hold(panel, reading):

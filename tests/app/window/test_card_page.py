@@ -60,7 +60,7 @@ def test_printing_is_the_paper_and_adds_the_card(
     printer.setOutputFormat(QPrinter.OutputFormat.PdfFormat)
     printer.setOutputFileName(str(tmp_path / "out.pdf"))
     page._set_up(printer)
-    with qtbot.waitSignal(page.printed_card_changed) as changed:
+    with qtbot.waitSignal(page.printed_card_changed, timeout=30_000) as changed:
         page.print_on(printer)
     (sheet,) = PdfReader(tmp_path / "out.pdf").pages
     # ISO 216: A4 is 210 x 297 mm; Qt rounds a page to whole points of 1/72 in.
@@ -82,7 +82,7 @@ def test_other_paper_in_the_printer_prints_nothing(
     printer.setOutputFormat(QPrinter.OutputFormat.PdfFormat)
     printer.setOutputFileName(str(tmp_path / "out.pdf"))
     printer.setPageSize(QPageSize(QPageSize.PageSizeId.A5))
-    with qtbot.waitSignal(page.said) as said:
+    with qtbot.waitSignal(page.said, timeout=30_000) as said:
         page.print_on(printer)
     assert said.args is not None
     assert "Nothing was printed" in said.args[0]
@@ -101,7 +101,7 @@ def test_saving_by_the_names_ending(page: CardPage, tmp_path: Path, name: str) -
 def test_saving_where_nothing_can_be_saved_is_said(
     qtbot: QtBot, page: CardPage, tmp_path: Path
 ) -> None:
-    with qtbot.waitSignal(page.said) as said:
+    with qtbot.waitSignal(page.said, timeout=30_000) as said:
         page.save_to(tmp_path / "no folder" / "card.pdf")
     assert said.args is not None
     assert "could not be saved" in said.args[0]
@@ -110,7 +110,7 @@ def test_saving_where_nothing_can_be_saved_is_said(
 def test_by_ruler_with_a_comma(qtbot: QtBot, page: CardPage) -> None:
     page.add_card()
     typed(page, mm_across="99,0", in_down="4.04")
-    with qtbot.waitSignal(page.printed_card_changed) as changed:
+    with qtbot.waitSignal(page.printed_card_changed, timeout=30_000) as changed:
         page.check._use_ruler.click()
     assert changed.args is not None
     found = changed.args[0].found
@@ -210,12 +210,12 @@ def test_rename_forget_undo(qtbot: QtBot, page: CardPage) -> None:
     item.setText("Wheel room")
     assert page.cards.chosen() is not None
     assert page.list.currentItem().text() == "Wheel room"
-    with qtbot.waitSignal(page.printed_card_changed):
+    with qtbot.waitSignal(page.printed_card_changed, timeout=30_000):
         page._forget.click()
     assert [page.list.item(i).text() for i in range(page.list.count())] == ["Desk card"]
     page._undo.click()
     assert page.list.currentItem().text() == "Wheel room"
-    with qtbot.waitSignal(page.printed_card_changed) as changed:
+    with qtbot.waitSignal(page.printed_card_changed, timeout=30_000) as changed:
         page.list.setCurrentRow(0)
     assert changed.args is not None
     assert changed.args[0].name == "Desk card"

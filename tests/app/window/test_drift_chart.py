@@ -319,7 +319,7 @@ def test_a_click_chooses_the_reading_under_it(chart: DriftChart, qtbot: QtBot, a
     chart.set_x(along)  # type: ignore[arg-type]
     plot = plot_of(chart)
     for entry, one in enumerate(chart.points.readings):
-        with qtbot.waitSignal(chart.chosen, timeout=2000) as caught:
+        with qtbot.waitSignal(chart.chosen, timeout=30_000) as caught:
             qtbot.mouseClick(
                 plot.viewport(), Qt.MouseButton.LeftButton, pos=spot(chart, entry) + QPoint(3, -2)
             )
@@ -347,7 +347,7 @@ def test_keys_walk_the_points_and_enter_chooses(chart: DriftChart, qtbot: QtBot)
     # The first press goes to the newest; at the ends nothing wraps around.
     assert seen == [[6], [5], [1], [1], [2], [6], [6]]
     assert chart._details.isVisible()
-    with qtbot.waitSignal(chart.chosen) as caught:
+    with qtbot.waitSignal(chart.chosen, timeout=30_000) as caught:
         qtbot.keyClick(plot, Qt.Key.Key_Return)
     assert caught.args == ["id6"]
     qtbot.keyClick(plot, Qt.Key.Key_Escape)

@@ -47,7 +47,7 @@ def give(qtbot: QtBot, panel: LensPanel, pixels: NDArray[np.uint8]) -> None:
 
 
 def take(qtbot: QtBot, panel: LensPanel, pixels: NDArray[np.uint8]) -> None:
-    with qtbot.waitSignal(panel.frame_wanted):
+    with qtbot.waitSignal(panel.frame_wanted, timeout=30_000):
         panel.take.click()
     give(qtbot, panel, pixels)
 

@@ -134,10 +134,16 @@ def test_a_space_that_is_typed_takes_no_reading(
     field.show()
     field.setFocus()
     qtbot.waitUntil(field.hasFocus, timeout=30_000)
+    said: list[str] = []
+    window.gauge.said.connect(said.append)
     qtbot.keyClicks(field, "two words")
     assert field.text() == "two words"
-    qtbot.wait(200)
+    # Whatever had been asked of the notebook is answered before this.
+    answers: list[int] = []
+    window.desk.ask(lambda notebook: len(notebook.spins()), answers.append)
+    qtbot.waitUntil(lambda: bool(answers), timeout=WAIT_MS)
     assert readings(tmp_path) == []
+    assert said == []
 
 
 def test_it_remembers(open_window: OpenWindow, qtbot: QtBot) -> None:
@@ -147,7 +153,7 @@ def test_it_remembers(open_window: OpenWindow, qtbot: QtBot) -> None:
         pass
     first.gauge.set_unit("mm")
     band = Band.from_wpi(20, 24)
-    with qtbot.waitSignal(first.gauge.said) as said:
+    with qtbot.waitSignal(first.gauge.said, timeout=30_000) as said:
         first.gauge.take_band(band)
     assert said.args == ["The band is 1.06 to 1.27 mm."]  # 25.4 mm / 24 and / 20
     first.resize(1111, 777)
@@ -176,7 +182,7 @@ def test_readings_of_yesterday_are_there_again(open_window: OpenWindow, qtbot: Q
     assert again.gauge.chart.points.readings[0].id == logged.args[0].id
     again.gauge.log.pin(logged.args[0].id)
     qtbot.waitUntil(lambda: again.gauge.log.pinned == logged.args[0].id, timeout=WAIT_MS)
-    with qtbot.waitSignal(again.gauge.said) as said:
+    with qtbot.waitSignal(again.gauge.said, timeout=30_000) as said:
         again.gauge.log.use("")
         qtbot.waitUntil(lambda: again.gauge.log.pinned == "", timeout=WAIT_MS)
         again.gauge.save_chart()
@@ -249,8 +255,13 @@ def test_a_watched_folder_logs_what_arrives(
     folder = tmp_path / "from the phone"
     folder.mkdir()
     window = open_window(str(folder))
-    qtbot.waitUntil(lambda: window.preferences.source.startswith("folder:"), timeout=WAIT_MS)
-    qtbot.wait(300)
+    # Told once the folder was looked at: what comes from then on is new.
+    with qtbot.waitSignal(
+        window.gauge.session.source_changed,
+        timeout=WAIT_MS,
+        check_params_cb=lambda state: state.kind == "running",
+    ):
+        pass
     with qtbot.waitSignal(window.gauge.session.logged, timeout=WAIT_MS) as logged:
         shutil.copy(sample("fuzzy_single_phone.jpg"), folder / "one.jpg")
     expected = measure_picture(sample("fuzzy_single_phone.jpg")).strands[0].diameter_mm

@@ -142,7 +142,7 @@ def press(qtbot: QtBot, page: SpinsPage, name: str) -> None:
 def to_the_front(qtbot: QtBot, page: SpinsPage) -> None:
     """As a window manager does when a dialog has gone; where there is none, nothing does."""
     page.activateWindow()
-    qtbot.waitUntil(page.isActiveWindow)
+    qtbot.waitUntil(page.isActiveWindow, timeout=30_000)
     page.bobbins.setFocus()
 
 
@@ -230,7 +230,7 @@ def test_readings_taken_in_different_ways_are_not_averaged(page: SpinsPage) -> N
 def test_search_finds_by_every_word_wherever_it_stands(qtbot: QtBot, page: SpinsPage) -> None:
     def find(words: str) -> None:
         page.search.setText(words)
-        qtbot.waitUntil(lambda: not page._typing.isActive())
+        qtbot.waitUntil(lambda: not page._typing.isActive(), timeout=30_000)
         settled(qtbot, page)
 
     find("gotland SOCK")
@@ -243,7 +243,7 @@ def test_search_finds_by_every_word_wherever_it_stands(qtbot: QtBot, page: Spins
     assert "all these words" in page._empty.toPlainText()
     page.search.setFocus()
     qtbot.keyClick(page.search, Qt.Key.Key_Escape)
-    qtbot.waitUntil(lambda: not page._typing.isActive())
+    qtbot.waitUntil(lambda: not page._typing.isActive(), timeout=30_000)
     settled(qtbot, page)
     assert len(names(page)) == 2
 
@@ -657,14 +657,14 @@ def test_from_the_search_to_spinning_by_keys_alone(qtbot: QtBot, page: SpinsPage
     page.bobbin_wanted.connect(told.append)
     both = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.ShiftModifier
     qtbot.keyClick(page.spins, Qt.Key.Key_F, both)
-    qtbot.waitUntil(page.search.hasFocus)
+    qtbot.waitUntil(page.search.hasFocus, timeout=30_000)
     qtbot.keyClicks(page.search, "merino")
-    qtbot.waitUntil(lambda: not page._typing.isActive())
+    qtbot.waitUntil(lambda: not page._typing.isActive(), timeout=30_000)
     settled(qtbot, page)
     qtbot.keyClick(page.search, Qt.Key.Key_Down)
-    qtbot.waitUntil(page.spins.hasFocus)
+    qtbot.waitUntil(page.spins.hasFocus, timeout=30_000)
     qtbot.keyClick(page.spins, Qt.Key.Key_Return)
-    qtbot.waitUntil(page.bobbins.hasFocus)
+    qtbot.waitUntil(page.bobbins.hasFocus, timeout=30_000)
     qtbot.keyClick(page.bobbins, Qt.Key.Key_Down)
     qtbot.keyClick(page.bobbins, Qt.Key.Key_Return)
     settled(qtbot, page)

@@ -51,7 +51,7 @@ def test_what_comes_into_the_sink_goes_out_as_frames(qtbot: QtBot, camera: Camer
     for number, level in enumerate((16, 126, 235), 1):
         before = time.monotonic()
         camera._sink.setVideoFrame(nv12(level))
-        qtbot.waitUntil(lambda number=number: len(frames) == number)
+        qtbot.waitUntil(lambda number=number: len(frames) == number, timeout=30_000)
         assert before <= frames[-1].time_s <= time.monotonic()
     # ITU-R BT.601-7: black, the middle, white.
     assert [int(frame.pixels[20, 30, 1]) for frame in frames] == [0, 128, 255]
@@ -73,7 +73,7 @@ def test_frames_may_come_in_any_thread_and_only_the_newest_is_kept(
     thread.start()
     thread.join()
     # BT.601-7: 235 is white.
-    qtbot.waitUntil(lambda: bool(frames) and frames[-1].pixels[0, 0, 0] == 255)
+    qtbot.waitUntil(lambda: bool(frames) and frames[-1].pixels[0, 0, 0] == 255, timeout=30_000)
     # The window stood still for all of it.
     assert len(frames) <= 2
 
@@ -91,7 +91,7 @@ def test_after_the_stop_no_frame_comes_and_it_starts_again(
     assert frames == []
     camera.start()
     camera._sink.setVideoFrame(nv12(200))
-    qtbot.waitUntil(lambda: len(frames) >= 1)
+    qtbot.waitUntil(lambda: len(frames) >= 1, timeout=30_000)
 
 
 def test_every_camera_of_this_computer_gets_a_format_it_has(qtbot: QtBot) -> None:

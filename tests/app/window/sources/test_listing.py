@@ -84,7 +84,7 @@ def test_a_chosen_picture_is_handed_over(qtbot: QtBot, tmp_path: Path) -> None:
     file = tmp_path / "strand.png"
     Image.fromarray(np.zeros((80, 90), np.uint8)).save(file)
     source = open_source(key_of_path(file))
-    with qtbot.waitSignal(source.still) as came:
+    with qtbot.waitSignal(source.still, timeout=30_000) as came:
         source.start()
     assert came.args == [Still(file, "strand.png")]
     source.stop()

@@ -122,7 +122,7 @@ def test_a_threaded_source_starts_again_after_its_stop(qtbot: QtBot) -> None:
 
     source = Counting("counting")
     for number in (1, 2):
-        with qtbot.waitSignal(source.frame) as came:
+        with qtbot.waitSignal(source.frame, timeout=30_000) as came:
             source.start()
         assert came.args is not None
         assert came.args[0].number == number
@@ -136,7 +136,7 @@ def test_a_fault_in_the_thread_is_told(qtbot: QtBot) -> None:
 
     source = Broken("broken")
     source.start()
-    qtbot.waitUntil(lambda: source.current_state.kind == "failed")
+    qtbot.waitUntil(lambda: source.current_state.kind == "failed", timeout=30_000)
     assert source.current_state.text == "broken stopped through a fault in the program."
     assert "by nought" in source.current_state.advice
     source.stop()

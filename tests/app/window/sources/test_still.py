@@ -139,7 +139,7 @@ def test_chosen_pictures_are_handed_over_once_then_the_source_has_ended(
     source.still.connect(stills.append)
     source.state.connect(states.append)
     source.start()
-    qtbot.waitUntil(lambda: bool(states) and states[-1].kind == "ended")
+    qtbot.waitUntil(lambda: bool(states) and states[-1].kind == "ended", timeout=30_000)
     assert stills == [Still(path, path.name) for path in paths]
     assert source.name == "2 pictures"
     source.stop()

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Final
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QPen
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QLabel, QSizePolicy, QVBoxLayout, QWidget
 
+from app.window.flow_row import FlowRow
 from app.window.theme import LIGHT, Theme
 
 if TYPE_CHECKING:
@@ -115,16 +116,13 @@ class CameraMeters(QWidget):
         self._advice.setTextFormat(Qt.TextFormat.PlainText)
         self._advice.setAccessibleName("Camera advice")
         self._advice.hide()
-        row = QHBoxLayout()
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(10)
+        row = FlowRow()
         for chip in self._chips.values():
-            row.addWidget(chip)
-        row.addStretch(1)
+            row.add("", chip)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(2)
-        layout.addLayout(row)
+        layout.addWidget(row)
         layout.addWidget(self._advice)
         self.setAccessibleName("Camera")
 

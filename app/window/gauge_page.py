@@ -64,6 +64,7 @@ class GaugePage(GaugeParts):
         self._theme: Theme = LIGHT
         self._letters: list[QAction] = []
         self._strand: StrandReading | None = None
+        self._source_detail = ""
         self.session = GaugeSession(
             desk, Bench(preferences.bobbin, preferences.posture, printed_card=""), self
         )
@@ -214,10 +215,11 @@ class GaugePage(GaugeParts):
     def _show_other_source(self, some: bool) -> None:
         self.log.unpin()
         self.meters.show_help(None)
+        self._source_detail = ""
+        self.source_words.say("")
         if not some:
             self.picture.clear(_STARTING)
             self.reading.set_state(LiveState())
-            self.source_words.clear()
 
     def _show_live(self, state: LiveState, measured: Measured | None) -> None:
         self.reading.set_state(state)
@@ -274,13 +276,11 @@ class GaugePage(GaugeParts):
         self._strand = strand
 
     def _show_busy(self, busy: bool) -> None:
-        if busy:
-            self.source_words.setText("Measuring…")
-        else:
-            self.source_words.clear()
+        self.source_words.say("Measuring…" if busy else self._source_detail)
 
     def _show_source_state(self, state: SourceState) -> None:
-        self.source_words.setText(state.detail)
+        self._source_detail = state.detail
+        self.source_words.say(state.detail)
         if state.text:
             sentence = f"{state.text} {state.advice}".strip()
             self.said.emit(sentence)

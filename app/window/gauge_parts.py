@@ -12,11 +12,12 @@ from app.window.bench_bar import BenchBar
 from app.window.big_reading import BigReading
 from app.window.camera_meters import CameraMeters
 from app.window.drift_chart import DriftChart
-from app.window.panel import panel, quiet_label
+from app.window.panel import panel
 from app.window.picture_view import PictureView
 from app.window.preferences import Preferences, Unit
 from app.window.profile_plot import ProfilePlot
 from app.window.theme import Theme
+from app.window.words import ShortLabel, quiet_label
 from measure.band import Band
 
 _AXES: Final[tuple[tuple[Literal["number", "time", "grams"], str, str], ...]] = (
@@ -35,8 +36,9 @@ class GaugeParts(QWidget):
         self.bar = BenchBar()
         self.picture = PictureView()
         self.meters = CameraMeters()
-        self.source_words = quiet_label("Source")
-        self.source_words.setWordWrap(False)
+        self.source_words = ShortLabel("Source")
+        self.source_words.setObjectName("quiet")
+        self.source_words.setAlignment(Qt.AlignmentFlag.AlignRight)
         self.reading = BigReading()
         self.chart = DriftChart()
         self.profile = ProfilePlot()
@@ -77,8 +79,8 @@ class GaugeParts(QWidget):
         column.setSpacing(4)
         column.addWidget(self.picture, 1)
         below = QHBoxLayout()
-        below.addWidget(self.meters, 1)
-        below.addWidget(self.source_words)
+        below.addWidget(self.meters, 3)
+        below.addWidget(self.source_words, 2)
         column.addLayout(below)
         return seen
 

@@ -1,10 +1,10 @@
-"""Panels, headings and quiet words, alike on every page."""
+"""Panels and their headings, alike on every page."""
 
 from __future__ import annotations
 
-from PySide6.QtCore import Qt
-from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QFrame, QLabel, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
+
+from app.window.words import heading_font
 
 
 def panel(margin: int = 10) -> tuple[QFrame, QVBoxLayout]:
@@ -49,21 +49,7 @@ def scrolled_panel(title: str, *parts: QWidget) -> QScrollArea:
     return area
 
 
-def quiet_label(name: str = "", text: str = "") -> QLabel:
-    """Plain words in the quiet colour; `name` is their accessible name."""
-    label = QLabel(text)
-    label.setObjectName("quiet")
-    label.setTextFormat(Qt.TextFormat.PlainText)
-    label.setWordWrap(True)
-    if name:
-        label.setAccessibleName(name)
-    return label
-
-
 def _heading(title: str) -> QLabel:
     heading = QLabel(title)
-    font = QFont(heading.font())
-    font.setPointSizeF(font.pointSizeF() * 1.15)
-    font.setBold(True)
-    heading.setFont(font)
+    heading.setFont(heading_font(heading, 1.15))
     return heading

@@ -27,14 +27,7 @@ from app.window.flow_row import FlowRow
 from app.window.panel import panel
 from app.window.preferences import Preferences, Unit
 from app.window.spin_actions import SpinActions
-from app.window.spin_lists import (
-    BobbinTable,
-    SearchField,
-    ShortLabel,
-    SpinList,
-    Words,
-    heading_font,
-)
+from app.window.spin_lists import BobbinTable, SearchField, SpinList
 from app.window.spin_shelf import (
     Shelf,
     band_of,
@@ -45,6 +38,7 @@ from app.window.spin_shelf import (
 )
 from app.window.spin_work import SpinWork
 from app.window.theme import LIGHT, Theme
+from app.window.words import ShortLabel, Words, heading_font
 
 LOOK_EVERY_MS: Final = 3000
 """How often it looks whether another window wrote to the notebook, while it is shown."""

@@ -69,7 +69,7 @@ class BenchBar(QWidget):
         self._source = QComboBox()
         self._source.setAccessibleName("Source")
         self._source.setToolTip("Camera, video or folder that is looked at")
-        self._source.setMinimumContentsLength(30)
+        self._source.setMinimumContentsLength(24)
         self._source.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
@@ -91,7 +91,7 @@ class BenchBar(QWidget):
 
         self._bobbin = QComboBox()
         self._bobbin.setToolTip("The bobbin that readings are logged under")
-        self._bobbin.setMinimumContentsLength(24)
+        self._bobbin.setMinimumContentsLength(18)
         self._bobbin.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )

@@ -77,6 +77,8 @@ class Painting:
         """Height of a line of the smaller texts: grows with the panel."""
         # What stands round the figure takes some seven lines: the figure keeps a quarter and more.
         self.text = min(self.text, 0.085 * self.box.width(), 0.066 * self.box.height())
+        # A low panel with large letters: the figure gives way before words get too small to read.
+        self.text = max(self.text, min(0.75 * self.line, 0.085 * self.box.height()))
 
     def paint(self) -> None:
         """Paint everything, side by side in a wide panel and one below the other else."""
@@ -90,11 +92,12 @@ class Painting:
             if self.shown.band_thin:
                 track = self._bottom(rest, 3.4 * self.text)
                 rest = self._above(rest, track)
-                status = QRectF(rest.topLeft(), rest.size())
-                status.setHeight(min(0.2 * self.box.height(), 0.2 * self.box.width()))
-                rest.setTop(status.bottom() + self.gap)
-                self._status(status)
                 self._track(track)
+                if self.shown.judged is not None and not self.shown.faded:
+                    status = QRectF(rest)
+                    status.setHeight(min(0.2 * self.box.height(), 0.2 * self.box.width()))
+                    rest.setTop(status.bottom() + self.gap)
+                    self._status(status)
             self._figure_or_advice(rest)
             self._foot(foot)
 
@@ -270,8 +273,8 @@ class Painting:
         room = thin_x - box.left() - 0.28 * wide
         left = QRectF(box.left(), box.top(), room, box.height())
         right = QRectF(box.right() - room, box.top(), room, box.height())
-        self._fit(left, "thin", self.theme.quiet_ink, align=_LEFT, tallest=0.85)
-        self._fit(right, "thick", self.theme.quiet_ink, align=_RIGHT, tallest=0.85)
+        self._fit(left, "thin", self.theme.quiet_ink, align=_LEFT, tallest=1.0)
+        self._fit(right, "thick", self.theme.quiet_ink, align=_RIGHT, tallest=1.0)
 
     # Held, taken, logged.
 

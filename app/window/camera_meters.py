@@ -105,7 +105,7 @@ class MeterChip(QWidget):
 
 
 class CameraMeters(QWidget):
-    """The five meters and one plain advice."""
+    """The five meters, what is chosen of the source, and one plain advice."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -119,6 +119,11 @@ class CameraMeters(QWidget):
         row = FlowRow()
         for chip in self._chips.values():
             row.add("", chip)
+        self._source = QLabel()
+        self._source.setObjectName("quiet")
+        self._source.setTextFormat(Qt.TextFormat.PlainText)
+        self._source.setAccessibleName("Source")
+        row.add("", self._source)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(2)
@@ -140,6 +145,10 @@ class CameraMeters(QWidget):
         if advice != self._advice.text():
             self._advice.setText(advice)
             self._advice.setVisible(bool(advice))
+
+    def say_source(self, text: str) -> None:
+        """What is chosen of the source, or what it is doing."""
+        self._source.setText(text)
 
     @property
     def advice(self) -> str:

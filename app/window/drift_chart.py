@@ -390,7 +390,7 @@ class DriftChart(QWidget):
     def minimumSizeHint(self) -> QSize:
         """Still of use."""
         line = self.fontMetrics().height()
-        return QSize(16 * line, 8 * line)
+        return QSize(16 * line, 6 * line)
 
     def resizeEvent(self, event: object) -> None:
         """Make room by leaving the legend out."""

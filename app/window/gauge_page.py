@@ -216,7 +216,7 @@ class GaugePage(GaugeParts):
         self.log.unpin()
         self.meters.show_help(None)
         self._source_detail = ""
-        self.source_words.say("")
+        self.meters.say_source("")
         if not some:
             self.picture.clear(_STARTING)
             self.reading.set_state(LiveState())
@@ -276,11 +276,11 @@ class GaugePage(GaugeParts):
         self._strand = strand
 
     def _show_busy(self, busy: bool) -> None:
-        self.source_words.say("Measuring…" if busy else self._source_detail)
+        self.meters.say_source("Measuring…" if busy else self._source_detail)
 
     def _show_source_state(self, state: SourceState) -> None:
         self._source_detail = state.detail
-        self.source_words.say(state.detail)
+        self.meters.say_source(state.detail)
         if state.text:
             sentence = f"{state.text} {state.advice}".strip()
             self.said.emit(sentence)

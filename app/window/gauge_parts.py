@@ -17,7 +17,7 @@ from app.window.picture_view import PictureView
 from app.window.preferences import Preferences, Unit
 from app.window.profile_plot import ProfilePlot
 from app.window.theme import Theme
-from app.window.words import ShortLabel, quiet_label
+from app.window.words import quiet_label
 from measure.band import Band
 
 _AXES: Final[tuple[tuple[Literal["number", "time", "grams"], str, str], ...]] = (
@@ -36,9 +36,6 @@ class GaugeParts(QWidget):
         self.bar = BenchBar()
         self.picture = PictureView()
         self.meters = CameraMeters()
-        self.source_words = ShortLabel("Source")
-        self.source_words.setObjectName("quiet")
-        self.source_words.setAlignment(Qt.AlignmentFlag.AlignRight)
         self.reading = BigReading()
         self.chart = DriftChart()
         self.profile = ProfilePlot()
@@ -52,7 +49,7 @@ class GaugeParts(QWidget):
         self._top, self._low = QSplitter(), QSplitter()
         self._both = QSplitter(Qt.Orientation.Vertical)
         self._seen = self._seen_part()
-        figure, inside = panel(0)
+        figure, inside = panel(4)
         inside.addWidget(self.reading)
         for splitter, parts, sizes in (
             (self._top, (self._seen, figure), (620, 460)),
@@ -78,10 +75,7 @@ class GaugeParts(QWidget):
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(4)
         column.addWidget(self.picture, 1)
-        below = QHBoxLayout()
-        below.addWidget(self.meters, 3)
-        below.addWidget(self.source_words, 2)
-        column.addLayout(below)
+        column.addWidget(self.meters)
         return seen
 
     def _drift_panel(self) -> QWidget:

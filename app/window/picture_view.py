@@ -75,7 +75,7 @@ class PictureView(QWidget):
         self._cached: tuple[QRect, QSize, QImage] | None = None
         self.setAccessibleName("Picture")
         self.setToolTip("Wheel or + and - to zoom, 0 to fit; drag or arrow keys to move")
-        self.setMinimumSize(240, 160)
+        self.setMinimumSize(240, 120)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setAcceptDrops(True)

@@ -269,7 +269,7 @@ class ProfilePlot(QWidget):
     def minimumSizeHint(self) -> QSize:
         """Still of use."""
         line = self.fontMetrics().height()
-        return QSize(16 * line, 7 * line)
+        return QSize(16 * line, 6 * line)
 
     def resizeEvent(self, event: object) -> None:
         """Make room by leaving the title out."""

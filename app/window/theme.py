@@ -148,6 +148,7 @@ QComboBox, QDoubleSpinBox, QSpinBox {{
     min-height: 1.7em; padding: 0 0.5em; border: 1px solid {theme.line}; border-radius: 6px;
     background: {theme.panel}; color: {theme.ink};
 }}
+QDoubleSpinBox, QSpinBox {{ padding: 0; }}
 QComboBox:hover, QDoubleSpinBox:hover, QSpinBox:hover {{ border-color: {theme.accent}; }}
 QComboBox:focus, QDoubleSpinBox:focus, QSpinBox:focus {{ border: 2px solid {theme.accent}; }}
 QComboBox:disabled, QDoubleSpinBox:disabled, QSpinBox:disabled {{ color: {theme.quiet_ink}; }}

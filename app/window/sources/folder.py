@@ -82,9 +82,7 @@ class FolderSource(ThreadedSource):
             else:
                 if arrivals is None:
                     arrivals = Arrivals(found)
-                self._hand(
-                    SourceState("running", detail=f"watching {self._folder} for new pictures")
-                )
+                self._hand(SourceState("running", detail="watching for new pictures"))
                 for path in arrivals.finished(found, time.monotonic()):
                     self._hand(Still(path, path.name))
             busy = arrivals is not None and arrivals.pending

@@ -40,12 +40,11 @@ from app.printed_cards import FactorsFound, FoundBy, PrintedCard, PrintedCards
 from app.sheet import Paper, lay_out
 from app.window.flow_row import FlowRow
 from app.window.lens_panel import LensPanel
-from app.window.panel import headed_panel
+from app.window.panel import headed_panel, quiet_label
 from app.window.printer_panel import PictureSource, PrinterPanel, in_words, picture_in
 from app.window.sheet_preview import SheetPreview
 from app.window.theme import Theme
 from app.window.tips import tip_of
-from app.window.words import quiet_label
 from measure.card import CardKind, newest_card
 from measure.lens import Lens
 from measure.printer_check import PrinterFactors

@@ -12,12 +12,11 @@ from app.window.bench_bar import BenchBar
 from app.window.big_reading import BigReading
 from app.window.camera_meters import CameraMeters
 from app.window.drift_chart import DriftChart
-from app.window.panel import panel
+from app.window.panel import panel, quiet_label
 from app.window.picture_view import PictureView
 from app.window.preferences import Preferences, Unit
 from app.window.profile_plot import ProfilePlot
 from app.window.theme import Theme
-from app.window.words import quiet_label
 from measure.band import Band
 
 _AXES: Final[tuple[tuple[Literal["number", "time", "grams"], str, str], ...]] = (

@@ -1,7 +1,8 @@
-"""Panels and their headings, alike on every page."""
+"""Panels, headings and quiet words, alike on every page."""
 
 from __future__ import annotations
 
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFrame, QLabel, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
 
 from app.window.words import heading_font
@@ -47,6 +48,17 @@ def scrolled_panel(title: str, *parts: QWidget) -> QScrollArea:
     area.setWidget(inside)
     area.viewport().setAutoFillBackground(False)
     return area
+
+
+def quiet_label(name: str = "", text: str = "") -> QLabel:
+    """Plain words in the quiet colour; `name` is their accessible name."""
+    label = QLabel(text)
+    label.setObjectName("quiet")
+    label.setTextFormat(Qt.TextFormat.PlainText)
+    label.setWordWrap(True)
+    if name:
+        label.setAccessibleName(name)
+    return label
 
 
 def _heading(title: str) -> QLabel:

@@ -1,4 +1,4 @@
-"""Words on a page: plain text, in the quiet colour, cut short, scrolled, or as a heading."""
+"""Words that others wrote: plain text, cut short or scrolled; and the font of headings."""
 
 from __future__ import annotations
 
@@ -8,17 +8,6 @@ from PySide6.QtWidgets import QFrame, QLabel, QPlainTextEdit, QSizePolicy, QWidg
 
 from app.bobbin_sources import one_line
 from app.window.tips import tip_of
-
-
-def quiet_label(name: str = "", text: str = "") -> QLabel:
-    """Plain words in the quiet colour; `name` is their accessible name."""
-    label = QLabel(text)
-    label.setObjectName("quiet")
-    label.setTextFormat(Qt.TextFormat.PlainText)
-    label.setWordWrap(True)
-    if name:
-        label.setAccessibleName(name)
-    return label
 
 
 class Words(QPlainTextEdit):

@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     from measure.results import StrandReading
 
 PAGES: Final = ("gauge", "spins", "plan", "bobbins", "card")
-_SETTLE_MS: Final = 9000
+_SETTLE_MS: Final = 6000
+"""After the picture was measured: what a page works out itself, on a busy machine."""
 
 
 def make_notebook(file: Path) -> str:
@@ -175,7 +176,8 @@ def take(
             window.grab().save(str(to))
             window.close()
 
-        QTimer.singleShot(_SETTLE_MS, save)
+        measured = window.gauge.session.still_measured
+        measured.connect(lambda _: QTimer.singleShot(_SETTLE_MS, save))
         application.exec()
 
 

@@ -212,6 +212,11 @@ class MainWindow(QMainWindow):
         return page
 
     @property
+    def page_names(self) -> tuple[str, ...]:
+        """The pages that there are, as they stand in the rail."""
+        return tuple(self._makers)
+
+    @property
     def gauge(self) -> GaugePage:
         """The gauge page, which is always there."""
         return cast(GaugePage, self.page("gauge"))

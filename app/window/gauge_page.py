@@ -185,6 +185,7 @@ class GaugePage(GaugeParts):
         self._stopped = True
         self._profile_timer.stop()
         self.keep_layout(self._preferences)
+        self.sources.stop()
         self.session.stop()
         self.voice.stop()
         if self._loading is not None:

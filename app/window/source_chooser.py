@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from threading import Thread
 from typing import Final
 
-from PySide6.QtCore import QMimeData, QObject, Signal
-from PySide6.QtGui import QGuiApplication
+from PySide6.QtCore import QMimeData, QObject, Qt, Signal
+from PySide6.QtGui import QGuiApplication, QImage
 from PySide6.QtWidgets import QFileDialog, QMessageBox, QWidget
 
 from app.batch import PICTURE_SUFFIXES
@@ -20,7 +21,7 @@ from app.window.sources.listing import (
     name_of_key,
     open_source,
 )
-from app.window.sources.still import given
+from app.window.sources.still import given, still_of_image
 from app.window.sources.video import VIDEO_SUFFIXES
 
 AT_THE_WHEEL: Final = (
@@ -36,6 +37,8 @@ class SourceChooser(QObject):
     """A sentence for the person."""
     changed = Signal(bool)
     """Something else is looked at from now on; whether there is anything at all."""
+    _pasted = Signal(object)
+    """Still, from the thread that made it."""
 
     def __init__(
         self, preferences: Preferences, session: GaugeSession, bar: BenchBar, page: QWidget
@@ -45,6 +48,8 @@ class SourceChooser(QObject):
         self._session = session
         self._bar = bar
         self._page = page
+        self._encoding: Thread | None = None
+        self._pasted.connect(session.measure_still, Qt.ConnectionType.QueuedConnection)
         self._list = SourceList(self)
         self._list.changed.connect(self.show)
         bar.source_chosen.connect(self.choose)
@@ -134,8 +139,24 @@ class SourceChooser(QObject):
             self.said.emit(what.text)
         if what.place is not None:
             self.choose(key_of_path(what.place))
-        elif what.stills:
+        elif what.stills or what.image is not None:
             self._session.set_source(None)
             self.changed.emit(True)
             for still in what.stills:
                 self._session.measure_still(still)
+            if what.image is not None:
+                self._encode(what.image)
+
+    def _encode(self, image: QImage) -> None:
+        """Make a still of pixels beside the window's own work."""
+        self.stop()
+        self._encoding = Thread(
+            target=lambda: self._pasted.emit(still_of_image(image)), name="pasted"
+        )
+        self._encoding.start()
+
+    def stop(self) -> None:
+        """Leave no thread behind."""
+        if self._encoding is not None:
+            self._encoding.join()
+            self._encoding = None

@@ -46,6 +46,8 @@ class Given:
     """What was dropped on the window or lies on the clipboard."""
 
     stills: tuple[Still, ...] = ()
+    image: QImage | None = None
+    """A picture that is offered as pixels alone: `still_of_image` makes a still of it."""
     place: Path | None = None
     """A video or a folder, to be opened as a source."""
     text: str = ""
@@ -85,12 +87,17 @@ def given(mime: QMimeData) -> Given:
                 return Given(stills=(Still(data, _PASTED),))
     image = mime.imageData() if mime.hasImage() else None
     if isinstance(image, QImage) and not image.isNull():
-        return Given(stills=(Still(_encoded(image), _PASTED),))
+        return Given(image=image)
     if paths:
         return Given(text="None of those files is a picture or a video that can be read here.")
     if mime.hasUrls():
         return Given(text="That is no picture on this computer. Save it first, then open the file.")
     return Given(text="There is no picture to paste. Copy a picture or a picture file first.")
+
+
+def still_of_image(image: QImage) -> Still:
+    """Pixels as a still; some 80 ms for 12 megapixels, so not in the thread that draws."""
+    return Still(_encoded(image), _PASTED)
 
 
 def _encoded(image: QImage) -> bytes:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import pytest
 from PySide6.QtCore import QMimeData, Qt, QUrl
-from PySide6.QtGui import QGuiApplication
+from PySide6.QtGui import QGuiApplication, QImage
 from PySide6.QtWidgets import QApplication, QLineEdit
 from pytestqt.qtbot import QtBot
 
@@ -205,6 +205,12 @@ def test_dropped_and_pasted_pictures(open_window: OpenWindow, qtbot: QtBot) -> N
     assert measured.args[0].reading.refusals[0].code == "no_card"
     advice = measured.args[0].reading.refusals[0].advice.removesuffix(".")
     assert advice in window.gauge.reading.spoken()
+    image = QImage(640, 480, QImage.Format.Format_RGB32)
+    image.fill(0xFF808080)
+    clipboard.setImage(image)
+    with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS) as measured:
+        qtbot.keyClick(window, Qt.Key.Key_V, Qt.KeyboardModifier.ControlModifier)
+    assert (measured.args[0].reading.width_px, measured.args[0].reading.height_px) == (640, 480)
     clipboard.clear()
 
 

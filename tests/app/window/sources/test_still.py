@@ -10,7 +10,13 @@ from PySide6.QtGui import QDropEvent, QGuiApplication, QImage
 from pytestqt.qtbot import QtBot
 
 from app.window.frame import SourceState, Still
-from app.window.sources.still import StillSource, given, may_hold_pictures, still_of
+from app.window.sources.still import (
+    StillSource,
+    given,
+    may_hold_pictures,
+    still_of,
+    still_of_image,
+)
 from measure.picture import Picture, read_picture
 
 
@@ -21,7 +27,9 @@ def urls(*names: str | Path) -> QMimeData:
 
 
 def picture_in(mime: QMimeData) -> Picture:
-    (still,) = given(mime).stills
+    image = given(mime).image
+    assert image is not None
+    still = still_of_image(image)
     assert still.name == "pasted picture"
     assert isinstance(still.content, bytes)
     return read_picture(still.content)

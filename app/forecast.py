@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from app import UseError
 from app.bobbin_sources import ComparedBobbin
@@ -34,6 +34,9 @@ LOOP_M: Final = 0.4
 
 USUAL_M: Final = 100.0
 """Length of a bobbin's strand where neither it nor its weight is known (ours)."""
+
+_LEAST_M: Final = 0.5
+"""Shorter ends are not worth a word."""
 
 PROFILES: Final = 10
 """Readings of each bobbin whose profiles are looked at."""
@@ -69,7 +72,11 @@ class Forecasts:
     @property
     def sentence(self) -> str:
         """'plied from three bobbins this would be 21 to 24 WPI; chain-plied from one, 18 to 27'."""
-        return sentence(self.plied, self.chained)
+        return self.sentence_in("wpi")
+
+    def sentence_in(self, unit: Literal["wpi", "mm"]) -> str:
+        """The same in this unit."""
+        return sentence(self.plied, self.chained, unit)
 
     def washed_sentence(self, plied: Bloom, chained: Bloom) -> str:
         """What both would be once washed, by what the spinner's own skeins did; '' without any."""
@@ -216,7 +223,7 @@ def print_forecasts(console: Console, found: Forecasts, units: str, washed: str 
             left = [
                 f"{length / per:.0f} {unit} of {end.name}"
                 for end, length in zip(way.ends, made.left_over_m, strict=True)
-                if length / per >= 0.5
+                if length / per >= _LEAST_M
             ]
             table.add_row(
                 how,
@@ -230,6 +237,19 @@ def print_forecasts(console: Console, found: Forecasts, units: str, washed: str 
     for words in (found.sentence, washed, *notes_of(found)):
         if words:
             console.print(escape(f"{words[:1].upper()}{words[1:]}."), highlight=False)
+
+
+def left_over_text(found: Forecasts) -> str:
+    """'plied together, 6 m of B1 would be left over'; '' where nothing is."""
+    from measure.match import listed
+
+    parts = [
+        f"{length:.0f} m of {end.name}"
+        for way in found.groups
+        for end, length in zip(way.ends, way.forecast.left_over_m, strict=True)
+        if length >= _LEAST_M
+    ]
+    return f"plied together, {listed(parts)} would be left over" if parts else ""
 
 
 def notes_of(found: Forecasts) -> list[str]:

@@ -20,6 +20,7 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.signal import lfilter
 
 from measure.bobbin_profile import BobbinProfile
 from measure.ply_geometry import ply_factor, take_up
@@ -161,14 +162,13 @@ def _cuts(along: Along) -> Floats:
 def wander(n: int, carries_mm: float, random: np.random.Generator) -> Floats:
     """A normal series of 1 mm steps with variance 1 and correlation exp(-lag/carries), (n,).
 
-    By circulant embedding of its covariance, which is exact: an exponential of lags up to half
-    the circle is positive definite around it too.
+    The autoregressive series of order 1, which has that correlation exactly, begun at rest in it.
     """
-    around = 2 ** math.ceil(math.log2(max(2 * n, 2)))
-    lag = np.minimum(np.arange(around), around - np.arange(around))
-    power = np.maximum(np.fft.rfft(np.exp(-lag / carries_mm)).real, 0.0)
-    white = np.fft.rfft(random.standard_normal(around))
-    series: Floats = np.fft.irfft(white * np.sqrt(power), around)[:n]
+    kept = math.exp(-1 / carries_mm)
+    new = math.sqrt(-math.expm1(-2 / carries_mm))
+    steps = new * random.standard_normal(n)
+    steps[:1] /= new
+    series: Floats = lfilter([1.0], [1.0, -kept], steps)
     return series
 
 
@@ -334,15 +334,21 @@ def _sections(yarn: ArrayLike, cells: int) -> Floats:
     return whole
 
 
-def sentence(plied: Forecast, chained: Forecast | None = None) -> str:
+def sentence(
+    plied: Forecast, chained: Forecast | None = None, unit: Literal["wpi", "mm"] = "wpi"
+) -> str:
     """'Plied from three bobbins this would be 21 to 24 WPI; chain-plied from one, 18 to 27'."""
-    told = f"plied from {_number(plied.plies)} bobbins this would be {_range(plied)} WPI"
+    name = "WPI" if unit == "wpi" else "mm"
+    told = f"plied from {_number(plied.plies)} bobbins this would be {_range(plied, unit)} {name}"
     if chained is None:
         return told
-    return f"{told}; chain-plied from one, {_range(chained)}"
+    return f"{told}; chain-plied from one, {_range(chained, unit)}"
 
 
-def _range(forecast: Forecast) -> str:
+def _range(forecast: Forecast, unit: Literal["wpi", "mm"]) -> str:
+    if unit == "mm":
+        thin, thick = forecast.range_mm
+        return f"{thin:.2f} to {thick:.2f}"
     coarse, fine = forecast.wpi_range
     decimals = 0 if fine - coarse >= 2 else 1
     return f"{coarse:.{decimals}f} to {fine:.{decimals}f}"

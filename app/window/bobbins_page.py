@@ -33,19 +33,24 @@ from app.compare import (
     figures_of,
     read_text,
 )
+from app.forecast import LOOP_M, PROFILES, Forecasts, forecast
 from app.notebook.records import POSTURES, Bobbin, Posture, Spin
 from app.notebook.store import Notebook
+from app.pairs import known_skeins, pairs_but
 from app.window.bench_bar import POSTURE_NAMES
 from app.window.bobbin_strips import BobbinStrips
 from app.window.desk import Desk
 from app.window.flow_row import FlowRow
+from app.window.forecast_view import ForecastView
 from app.window.panel import scrolled_panel
 from app.window.plying_ways import PlyingWays
 from app.window.preferences import Preferences, Unit
 from app.window.theme import LIGHT, Theme
+from measure.bloom import Pair, learn
 from measure.bobbin_profile import profiles_of
 from measure.match import MARGIN_PERCENT
 from measure.pairing import MOST_BOBBINS, MOST_PLIES
+from measure.plan import CHAIN_PLIES
 from measure.results import Floats
 
 _NO_SPIN: Final = "No spin yet: log readings on the Gauge page, and its bobbins show here."
@@ -61,6 +66,8 @@ class _Shelf:
     bobbins: tuple[Bobbin, ...]
     read: tuple[ComparedBobbin, ...]
     """The bobbins' readings in one posture, in the same order."""
+    pairs: tuple[Pair, ...] = ()
+    """Skeins that what becomes of the yarn in the wash is learned from."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +80,9 @@ class _Asked:
     own: str | None
     may_rewind: bool
     wrap_factor: float
+    loop_m: float
+    pairs: tuple[Pair, ...]
+    fibre: str
 
 
 @dataclass(frozen=True)
@@ -91,6 +101,7 @@ class BobbinsPage(QWidget):
 
     said = Signal(str)
     _worked_out = Signal(int, object)
+    _forecast_out = Signal(int, object)
 
     def __init__(self, preferences: Preferences, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -104,6 +115,7 @@ class BobbinsPage(QWidget):
         self._looked_up = self._asked = 0
         self._work = ThreadPoolExecutor(1, thread_name_prefix="bobbins")
         self._worked_out.connect(self._show, Qt.ConnectionType.QueuedConnection)
+        self._forecast_out.connect(self._show_forecast, Qt.ConnectionType.QueuedConnection)
         self._build()
         self.set_theme(LIGHT)
 
@@ -141,6 +153,20 @@ class BobbinsPage(QWidget):
 
         self.strips = BobbinStrips()
         self.strips.set_empty_text(_NO_SPIN)
+        self._loop = QSpinBox()
+        self._loop.setRange(2, 500)
+        self._loop.setValue(round(100 * LOOP_M))
+        self._loop.setSuffix(" cm")
+        self._loop.setKeyboardTracking(False)
+        self._loop.setToolTip("Length of the loops when a bobbin is chain-plied instead")
+        self._loop.valueChanged.connect(self._work_out)
+        row = FlowRow()
+        row.add("Chain &loop", self._loop)
+        self.forecast = ForecastView(row)
+        upper = QSplitter(Qt.Orientation.Horizontal)
+        upper.setChildrenCollapsible(False)
+        upper.addWidget(self.strips)
+        upper.addWidget(self.forecast)
         self._lower = QSplitter(Qt.Orientation.Horizontal)
         self._lower.setChildrenCollapsible(False)
         self._lower.addWidget(self._words_panel())
@@ -149,10 +175,11 @@ class BobbinsPage(QWidget):
         self._lower.setStretchFactor(1, 1)
         split = QSplitter(Qt.Orientation.Vertical)
         split.setChildrenCollapsible(False)
-        split.addWidget(self.strips)
+        split.addWidget(upper)
         split.addWidget(self._lower)
         # Larger than any window, so that what counts is their proportion.
         split.setSizes([5500, 4500])
+        upper.setSizes([6300, 3700])
         self._lower.setSizes([5000, 5000])
         layout = QVBoxLayout(self)
         layout.setContentsMargins(12, 12, 12, 12)
@@ -205,6 +232,7 @@ class BobbinsPage(QWidget):
         """Draw in these colours from now on."""
         self._theme = theme
         self.strips.set_theme(theme)
+        self.forecast.set_theme(theme)
 
     def set_unit(self, unit: Unit, wrap_factor: float) -> None:
         """Say thickness in this unit from now on."""
@@ -212,6 +240,7 @@ class BobbinsPage(QWidget):
         self._unit, self._wrap = unit, wrap_factor
         self.strips.set_unit(unit, wrap_factor)
         self.ways.set_unit(unit, wrap_factor)
+        self.forecast.set_unit(unit, wrap_factor)
         if changed:
             self._work_out()
 
@@ -246,8 +275,10 @@ class BobbinsPage(QWidget):
                 spin = next((s for s in spins if latest and s.id == latest.spin_id), None)
             spin = spin or (spins[0] if spins else None)
             bobbins = tuple(notebook.bobbins(spin.id)) if spin else ()
-            read = tuple(from_notebook(notebook, spin, bobbins, posture)) if spin else ()
-            return _Shelf(spins, spin, bobbins, read)
+            read: tuple[ComparedBobbin, ...] = ()
+            if spin:
+                read = tuple(from_notebook(notebook, spin, bobbins, posture, profiles=PROFILES))
+            return _Shelf(spins, spin, bobbins, read, tuple(pairs_but(known_skeins(notebook), ())))
 
         def put(shelf: _Shelf) -> None:
             if number == self._looked_up:
@@ -308,6 +339,9 @@ class BobbinsPage(QWidget):
             own=self._own.text().strip() or None,
             may_rewind=self._rewind.isChecked(),
             wrap_factor=self._wrap,
+            loop_m=self._loop.value() / 100,
+            pairs=self._shelf.pairs,
+            fibre=self._shelf.spin.fibre if self._shelf.spin else "",
         )
         self._asked += 1
         number = self._asked
@@ -316,7 +350,11 @@ class BobbinsPage(QWidget):
             # Only the newest question is worth an answer.
             if number == self._asked:
                 try:
-                    self._worked_out.emit(number, _answer(asked))
+                    found = _answer(asked)
+                    self._worked_out.emit(number, found)
+                    # It takes longer, and the rest is shown meanwhile.
+                    if number == self._asked:
+                        self._forecast_out.emit(number, _foretold(asked, found))
                 except Exception as error:
                     self._worked_out.emit(number, error)
                     raise
@@ -345,7 +383,30 @@ class BobbinsPage(QWidget):
         pairing = compared.pairing if compared else None
         self.ways.set_pairing(pairing)
         self.ways.setVisible(pairing is not None)
+        if pairing is None:
+            self.forecast.set_forecasts(None)
         _say(self._plying_words, [found.why_not] if compared and not pairing else [])
+
+    def _show_forecast(self, number: int, foretold: tuple[Forecasts, str] | None) -> None:
+        if number == self._asked:
+            self.forecast.set_forecasts(*(foretold or (None,)))
+
+
+def _foretold(asked: _Asked, found: _Found) -> tuple[Forecasts, str] | None:
+    """In the same thread: what the evenest way would give, and what it would be once washed."""
+    pairing = found.compared.pairing if found.compared else None
+    if pairing is None:
+        return None
+    read = [bobbin for bobbin in asked.bobbins if bobbin.points]
+    forecasts = forecast(
+        read,
+        [group.ends for group in pairing.best.groups],
+        loop_m=asked.loop_m,
+        wrap_factor=asked.wrap_factor,
+    )
+    plied = learn(asked.pairs, "plied", pairing.plies, asked.fibre)
+    chained = learn(asked.pairs, "chain-plied", CHAIN_PLIES, asked.fibre)
+    return forecasts, forecasts.washed_sentence(plied, chained)
 
 
 def _answer(asked: _Asked) -> _Found:

@@ -131,6 +131,26 @@ def test_it_tells_which_to_ply_together(qtbot: QtBot, page: BobbinsPage) -> None
     assert " mm, CV " in page.ways.text().replace("\N{NO-BREAK SPACE}", " ")
 
 
+def test_it_foretells_what_plying_would_give(qtbot: QtBot, page: BobbinsPage) -> None:
+    page.show()
+    wait_for(qtbot, page, "Plied from two bobbins this would be ")
+    said = words(page)
+    assert "; chain-plied from one, " in said
+    assert "loops of 40 cm" in said
+    plot = page.forecast.plot
+    assert plot is not None
+    # Two grow opposite ways and are plied together; a chain of either passes its drift on.
+    plied, chained = (mean.getData()[1] for _, mean, _ in plot._curves)
+    assert np.ptp(chained) > 2 * np.ptp(plied)
+    page.set_unit("mm", 1.0)
+    assert " mm; chain-plied from one, " in words(page)
+    page._loop.setValue(90)
+    wait_for(qtbot, page, "loops of 90 cm")
+    page._plies.setValue(6)
+    wait_for(qtbot, page, "Two bobbins with two readings each")
+    page.set_theme(DARK)
+
+
 def test_the_spinners_own_choice_is_held_against_it(qtbot: QtBot, page: BobbinsPage) -> None:
     page.show()
     wait_for(qtbot, page, "Evenest: ")

@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 import pyqtgraph as pg
+from PySide6.QtCore import QSize
 from PySide6.QtGui import QFont
 
 from app.window.plots import PlainAxis, ThicknessPlot, inked
@@ -51,6 +52,10 @@ class ForecastPlot(ThicknessPlot):
             high.setPen(edge)
             mean.setPen(self.stroke(colour, 2.5, dashes=dashes))
             shade.setBrush(inked(colour, 0.14))
+
+    def sizeHint(self) -> QSize:
+        """No larger than it must be: what stands around it says how large that is."""
+        return QSize(10, 10)
 
     def show_ways(self, plied_mm: Floats, chained_mm: Floats | None) -> None:
         """Sections in order from the first of the yarn: plied together, and chain-plied."""

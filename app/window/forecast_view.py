@@ -21,6 +21,10 @@ KEY: Final = "Whole line: plied. Dashes: chain-plied. Shades: what 95 % of it li
 NONE: Final = "Two bobbins with two readings each are needed to foretell what they would give."
 
 
+_LINES: Final = 10
+"""Height of the plot at least, in lines of words."""
+
+
 class ForecastView(QWidget):
     """A panel that says what plying would give, with what can be set about it at its foot."""
 
@@ -45,8 +49,8 @@ class ForecastView(QWidget):
         self.words.setFont(strong)
         self.notes = quiet_label("Notes on the forecast")
         self._frame = Ringed()
-        self._frame.setMinimumHeight(9 * self.fontMetrics().height())
-        self._frame.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
+        self._frame.setMinimumHeight(_LINES * self.fontMetrics().height())
+        self._frame.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self._inside = QVBoxLayout(self._frame)
         self._inside.setContentsMargins(5, 5, 5, 5)
         self._key = quiet_label("What is drawn", KEY)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QFrame, QLabel, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
-
-from app.window.words import heading_font
 
 
 def panel(margin: int = 10) -> tuple[QFrame, QVBoxLayout]:
@@ -33,7 +32,6 @@ def headed_panel(title: str, *parts: QWidget, stretch: QWidget) -> QFrame:
 def scrolled_panel(title: str, *parts: QWidget) -> QScrollArea:
     """A panel under a heading that scrolls when there is more than fits."""
     inside = QWidget()
-    inside.setAutoFillBackground(False)
     layout = QVBoxLayout(inside)
     layout.setContentsMargins(10, 10, 10, 10)
     layout.addWidget(_heading(title))
@@ -46,6 +44,8 @@ def scrolled_panel(title: str, *parts: QWidget) -> QScrollArea:
     area.setWidgetResizable(True)
     area.setFrameShape(QFrame.Shape.NoFrame)
     area.setWidget(inside)
+    # A scroll area fills what it is given with the window's colour: the panel's own shows through.
+    inside.setAutoFillBackground(False)
     area.viewport().setAutoFillBackground(False)
     return area
 
@@ -59,6 +59,15 @@ def quiet_label(name: str = "", text: str = "") -> QLabel:
     if name:
         label.setAccessibleName(name)
     return label
+
+
+def heading_font(widget: QWidget, factor: float) -> QFont:
+    """The widget's font, bold and larger by that factor."""
+    font = QFont(widget.font())
+    font.setBold(True)
+    if font.pointSizeF() > 0:
+        font.setPointSizeF(font.pointSizeF() * factor)
+    return font
 
 
 def _heading(title: str) -> QLabel:

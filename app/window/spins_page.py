@@ -24,7 +24,7 @@ from app.notebook.records import Bobbin, Spin
 from app.notebook.store import Notebook
 from app.window.desk import Desk
 from app.window.flow_row import FlowRow
-from app.window.panel import panel
+from app.window.panel import heading_font, panel
 from app.window.preferences import Preferences, Unit
 from app.window.spin_actions import SpinActions
 from app.window.spin_lists import BobbinTable, SearchField, SpinList
@@ -38,7 +38,7 @@ from app.window.spin_shelf import (
 )
 from app.window.spin_work import SpinWork
 from app.window.theme import LIGHT, Theme
-from app.window.words import ShortLabel, Words, heading_font
+from app.window.words import ShortLabel, Words
 
 LOOK_EVERY_MS: Final = 3000
 """How often it looks whether another window wrote to the notebook, while it is shown."""

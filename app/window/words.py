@@ -1,10 +1,10 @@
-"""Words that others wrote: plain text, cut short or scrolled; and the font of headings."""
+"""Words that others wrote: plain text, cut short or scrolled."""
 
 from __future__ import annotations
 
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QFont, QResizeEvent
-from PySide6.QtWidgets import QFrame, QLabel, QPlainTextEdit, QSizePolicy, QWidget
+from PySide6.QtGui import QResizeEvent
+from PySide6.QtWidgets import QFrame, QLabel, QPlainTextEdit, QSizePolicy
 
 from app.bobbin_sources import one_line
 from app.window.tips import tip_of
@@ -70,12 +70,3 @@ class ShortLabel(QLabel):
         """More or less of it fits."""
         super().resizeEvent(event)
         self._cut()
-
-
-def heading_font(widget: QWidget, factor: float) -> QFont:
-    """The widget's font, bold and larger by that factor."""
-    font = QFont(widget.font())
-    font.setBold(True)
-    if font.pointSizeF() > 0:
-        font.setPointSizeF(font.pointSizeF() * factor)
-    return font

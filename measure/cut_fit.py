@@ -301,40 +301,29 @@ def _evaluate(
     g = (A * rhs_g - B * rhs_f) / det
     cost: Floats = np.maximum(energy + prior * level**2 - S * rhs_f - g * rhs_g, 0.0) @ channel
 
-    def product(p: int, q: int) -> Floats:
-        """Sum over samples of (S, g) . basis p times (S, g) . basis q, (n, C)."""
-        return np.asarray(
-            S * S * gram[:, p, q, None]
-            + S * g * (gram[:, p, q + 1, None] + gram[:, p + 1, q, None])
-            + g * g * gram[:, p + 1, q + 1, None]
-        )
-
-    def against(p: int) -> tuple[Floats, Floats]:
-        """What basis p has in common with F and with G, (n, C) each."""
-        return (
-            S * gram[:, p, 0, None] + g * gram[:, p + 1, 0, None],
-            S * gram[:, p, 1, None] + g * gram[:, p + 1, 1, None],
-        )
-
-    a_F, a_G = against(2)
-    u_F, u_G = against(4)
-
-    def lost(p_F: Floats, p_G: Floats, q_F: Floats, q_G: Floats) -> Floats:
-        """What a change of S and g would make up for."""
-        return np.asarray((D * p_F * q_F - B * (p_F * q_G + p_G * q_F) + A * p_G * q_G) / det)
-
-    h_aa = (product(2, 2) - lost(a_F, a_G, a_F, a_G)) @ channel
-    h_au = (product(2, 4) - lost(a_F, a_G, u_F, u_G)) @ channel
-    h_uu = (product(4, 4) - lost(u_F, u_G, u_F, u_G)) @ channel
-    b_a = (S * onto[:, 2] + g * onto[:, 3] - S * a_F - g * a_G) @ channel
-    b_u = (S * onto[:, 4] + g * onto[:, 5] - S * u_F - g * u_G) @ channel
+    both = np.stack([S, g], axis=1)
+    # What the slopes by log a and by u0 have in common with F and with G (n, 2, 2, C), and how a
+    # change of S and g would make up for it.
+    slopes = gram[:, 2:].reshape(n, 2, 2, 6)
+    common = np.einsum("npks,nkc->npsc", slopes[..., :2], both)
+    with_f, with_g = common[:, :, 0] / det[:, None], common[:, :, 1] / det[:, None]
+    made_up = np.stack(
+        [D[:, None] * with_f - B[:, None] * with_g, A[:, None] * with_g - B[:, None] * with_f],
+        axis=2,
+    )
+    lost = (common * channel).reshape(n, 2, -1) @ made_up.reshape(n, 2, -1).transpose(0, 2, 1)
+    pairs = (both * channel) @ both.transpose(0, 2, 1)
+    whole = np.einsum("npkql,nkl->npq", slopes[..., 2:].reshape(n, 2, 2, 2, 2), pairs)
+    normal = whole - lost
+    left = onto[:, 2:].reshape(n, 2, 2, -1) - common
+    downhill = (left * (both * channel)[:, None]).sum(axis=(2, 3))
     return _State(
         cost,
-        np.maximum(h_aa, 1e-12),
-        h_au,
-        np.maximum(h_uu, 1e-12),
-        b_a,
-        b_u,
+        np.maximum(normal[:, 0, 0], 1e-12),
+        normal[:, 0, 1],
+        np.maximum(normal[:, 1, 1], 1e-12),
+        downhill[:, 0],
+        downhill[:, 1],
         S,
         g,
     )

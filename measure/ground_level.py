@@ -22,6 +22,10 @@ PER_CUT: Final = 4
 _CLEAR_OF_SHADOW: Final = 2.5
 """Widths from the centreline beyond which shadows have faded below the light's own slope."""
 _SLOPE_SD: Final = 0.003
+_PICKED: Final = 12
+"""Cuts of a stretch that suffice to tell its ground."""
+_FEWEST: Final = 12
+"""Samples of bare ground without which it is not read."""
 
 
 def read_levels(
@@ -29,69 +33,104 @@ def read_levels(
     u: Singles,
     light: Singles,
     total: Singles,
+    share: Singles,
     valid: NDArray[np.bool_],
     stretch: NDArray[np.int_],
     along: Floats,
     width_mm: float,
 ) -> tuple[Singles, Singles, Singles, Singles]:
-    """Bare ground (n, C), white paper (n, C), relative slope across (n,) and noise (n, C)."""
+    """Bare ground (n, C), white paper (n, C), relative slope across (n,) and noise (n, C).
+
+    `share` (J,) says how many of a full sample's pixels those of each place have.
+    """
     n, _, channels = light.shape
     count = len(region.stretches)
-    half = float(np.abs(u).max())
-    edge = max(0.62 * half, min(width_mm, 0.8 * half))
     level = np.full((count, channels), np.nan)
     slope = np.zeros(count)
     noise = np.full((count, channels), np.nan)
-    for number in range(count):
-        chosen = np.nonzero(valid & (stretch == number))[0]
-        if not len(chosen):
-            continue
-        picked = chosen[:: max(1, len(chosen) // 12)]
-        places, full = u[picked], total[picked]
-        there = (np.abs(places) > edge) & (full > 0.6 * PER_CUT)
-        if np.count_nonzero(there) < 12:
-            there = (np.abs(places) > 0.5 * half) & (full > 0)
-        if np.count_nonzero(there) < 12:
-            continue
-        # Channels first: NumPy is quick along long axes only.
-        shown = np.ascontiguousarray(light[picked].transpose(2, 0, 1))
-        values = shown[:, there]
-        away = np.abs(values - _middles(values)[:, None]).max(axis=0)
-        keep = away <= 4.0 * 1.4826 * _middles(away[None])[0] + 1e-6
-        values = values[:, keep]
-        level[number] = np.maximum(values.mean(axis=1), 1e-4)
-        slope[number] = _light_slope(places[there][keep], values, level[number], width_mm)
-        # Noise from neighbours across, which share the light.
-        steps = np.abs(np.diff(shown, axis=2)[:, there[:, 1:] & there[:, :-1]])
-        if steps.shape[1] < 12:
-            noise[number] = values.std(axis=1)
-        else:
-            noise[number] = 1.4826 / np.sqrt(2.0) * _middles(steps)
+    own = [np.nonzero(valid & (stretch == number))[0] for number in range(count)]
+    shown = np.array([number for number in range(count) if len(own[number])], np.intp)
+    if len(shown):
+        picked = np.array(
+            [o[np.linspace(0, len(o) - 1, _PICKED).astype(int)] for o in own if len(o)]
+        )
+        found = _read(u, light, total, share, picked, width_mm)
+        level[shown], slope[shown], noise[shown] = found
     return _fill(region, level, slope, noise, stretch, along, light, n)
 
 
-def _middles(values: Singles) -> Singles:
-    """The upper median of each row."""
-    middle = values.shape[1] // 2
-    return np.partition(values, middle, axis=1)[:, middle]
+def _read(
+    u: Singles,
+    light: Singles,
+    total: Singles,
+    share: Singles,
+    picked: NDArray[np.intp],
+    width_mm: float,
+) -> tuple[Floats, Floats, Floats]:
+    """Level (s, C), slope (s,) and noise (s, C) of s stretches by some cuts of each, `picked`.
+
+    NaN where too little ground shows.
+    """
+    half = float(np.abs(u).max())
+    edge = max(0.62 * half, min(width_mm, 0.8 * half))
+    beside = np.nonzero(np.abs(u[picked[:, 0]]).max(axis=0) > min(edge, 0.5 * half))[0]
+    places, full = u[:, beside][picked], total[:, beside][picked]
+    there = (np.abs(places) > edge) & (full > 0.6 * PER_CUT * share[beside])
+    poor = np.count_nonzero(there, axis=(1, 2)) < _FEWEST
+    there[poor] = (np.abs(places[poor]) > 0.5 * half) & (full[poor] > 0)
+    # Channels first: NumPy is quick along long axes only.
+    shown = np.ascontiguousarray(light[:, beside][picked].transpose(0, 3, 1, 2))
+    flat, mask = shown.reshape(*shown.shape[:2], -1), there.reshape(len(there), 1, -1)
+    away = np.abs(flat - _middles(flat, mask)[..., None]).max(axis=1, keepdims=True)
+    keep = mask & (away <= 4.0 * 1.4826 * _middles(away, mask)[..., None] + 1e-6)
+    number = np.maximum(np.count_nonzero(keep, axis=2), 1)
+    level = np.maximum((flat * keep).sum(axis=2, dtype=float) / number, 1e-4)
+    slope = _light_slope(places.reshape(len(flat), -1), flat, keep[:, 0], level, width_mm)
+    # Noise from neighbours across, which share the light; samples of fewer pixels are noisier.
+    steps = np.abs(np.diff(shown, axis=3))
+    steps *= np.sqrt(np.minimum(share[beside][1:], share[beside][:-1]))
+    both = there[..., 1:] & there[..., :-1] & (np.diff(beside) == 1)
+    both = both.reshape(len(both), 1, -1)
+    noise = 1.4826 / np.sqrt(2.0) * _middles(steps.reshape(*steps.shape[:2], -1), both)
+    few = np.count_nonzero(both[:, 0], axis=1) < _FEWEST
+    if few.any():
+        square = (np.square(flat - level[..., None]) * keep).sum(axis=2) / number
+        noise[few] = np.sqrt(square[few])
+    unseen = np.count_nonzero(mask[:, 0], axis=1) < _FEWEST
+    level[unseen] = noise[unseen] = np.nan
+    slope[unseen] = 0.0
+    return level, slope, noise
 
 
-def _light_slope(x: Singles, values: Singles, level: Floats, width_mm: float) -> float:
-    """Relative change of the light (C, m) per mm across, from ground clear of shadows, or 0.
+def _middles(values: Singles, mask: NDArray[np.bool_]) -> Floats:
+    """The upper median of each row (..., m) of the values that the mask marks; 0 without any."""
+    ordered = np.sort(np.where(mask, values, np.float32(np.inf)), axis=-1)
+    middle = np.count_nonzero(mask, axis=-1, keepdims=True) // 2
+    middle = np.broadcast_to(middle, (*values.shape[:-1], 1))
+    found = np.take_along_axis(ordered, middle, axis=-1)[..., 0].astype(float)
+    return np.where(np.isfinite(found), found, 0.0)
+
+
+def _light_slope(
+    places: Singles, values: Singles, keep: NDArray[np.bool_], level: Floats, width_mm: float
+) -> Floats:
+    """Relative change of the light (s, C, m) per mm across, from ground clear of shadows, or 0.
 
     All channels share it: what differs between them is light thrown by a dyed strand. Held near
     zero, since few lamps change by more than half a per cent per millimetre.
     """
-    clear = np.abs(x) > _CLEAR_OF_SHADOW * width_mm
-    u = x[clear]
-    if len(u) < 24 or u.min() > 0 or u.max() < 0:
-        return 0.0
-    relative = (1 / (len(level) * level)) @ values[:, clear]
-    scatter = max(float(relative.std()), 2e-3)
-    away = u - u.mean()
-    spread = float(away @ away)
+    clear = keep & (np.abs(places) > _CLEAR_OF_SHADOW * width_mm)
+    count = np.count_nonzero(clear, axis=1)
+    enough = (count >= 24) & (clear & (places < 0)).any(axis=1) & (clear & (places > 0)).any(axis=1)
+    weight = clear / np.maximum(count, 1)[:, None]
+    relative = ((1 / (level.shape[1] * level))[:, None] @ values)[:, 0]
+    relative -= (weight * relative).sum(axis=1, keepdims=True)
+    scatter = np.maximum(np.sqrt((weight * np.square(relative)).sum(axis=1)), 2e-3)
+    away = np.where(clear, places - (weight * places).sum(axis=1, keepdims=True), 0.0)
+    spread = np.maximum(np.square(away).sum(axis=1), 1e-12)
     information = spread / scatter**2
-    return float(away @ relative) / spread * information / (information + _SLOPE_SD**-2)
+    found = (away * relative).sum(axis=1) / spread * information / (information + _SLOPE_SD**-2)
+    return np.where(enough, found, 0.0)
 
 
 def _fill(

@@ -59,7 +59,7 @@ class Pinhole:
         """Pixels (..., 2) of points on the card (..., 2)."""
         flat = np.asarray(points_mm, float).reshape(-1, 2)
         out = np.empty_like(flat)
-        R, t, f = self.rotation, self._origin(), self.focal_px
+        R, t, f = self.rotation, self.origin_mm(), self.focal_px
         for start in range(0, len(flat), _CHUNK):
             X, Y = flat[start : start + _CHUNK].T
             depth = 1.0 / (R[2, 0] * X + R[2, 1] * Y + t[2])
@@ -75,7 +75,7 @@ class Pinhole:
         """Millimetres (..., 2) on the card of pixels (..., 2); the inverse of `to_picture`."""
         flat = np.asarray(points_px, float).reshape(-1, 2)
         out = np.empty_like(flat)
-        homography = np.column_stack([self.rotation[:, :2], self._origin()])
+        homography = np.column_stack([self.rotation[:, :2], self.origin_mm()])
         back = np.linalg.inv(homography)
         for start in range(0, len(flat), _CHUNK):
             x, y = ((flat[start : start + _CHUNK] - self.centre_px) / self.focal_px).T
@@ -118,7 +118,7 @@ class Pinhole:
         out[:, 10] = np.sum((per_camera @ self.rotation[:, :2]) * outward, axis=1)
         return out
 
-    def _origin(self) -> Floats:
+    def origin_mm(self) -> Floats:
         """The card's origin (3,) in the camera's frame."""
         return np.asarray(self.translation_mm - self.rotation[:, :2] @ self.pivot_mm)
 
@@ -163,7 +163,7 @@ class Pinhole:
 
     def camera_mm(self) -> Floats:
         """Camera centre (3,) in card coordinates, z from the card towards the camera."""
-        x, y, z = -self.rotation.T @ self._origin()
+        x, y, z = -self.rotation.T @ self.origin_mm()
         # x right and y down leave a right-handed z pointing into the paper.
         return np.array([x, y, -z])
 
@@ -246,7 +246,7 @@ class Affine:
         return np.array([0.0, 0.0, FAR_MM])
 
 
-_NUDGE: Final = 1e-4
+NUDGE: Final = 1e-4
 """Share of a standard deviation stepped to get a slope, so that propagation stays linear."""
 
 
@@ -256,7 +256,7 @@ def slopes_by_step(plane: Pinhole | Affine, value: Callable[[Pinhole | Affine], 
     The sum of its squares over the first axis is the value's variance.
     """
     base = value(plane)
-    return np.array([(value(stepped) - base) / _NUDGE for stepped in plane.nudged])
+    return np.array([(value(stepped) - base) / NUDGE for stepped in plane.nudged])
 
 
 M = TypeVar("M", Pinhole, Affine)
@@ -267,4 +267,4 @@ def _nudged(plane: M) -> tuple[M, ...]:
     sizes = np.sqrt(np.maximum(np.diag(plane.covariance), 1e-300))
     values, vectors = np.linalg.eigh(plane.covariance / np.outer(sizes, sizes))
     steps = (sizes[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))).T
-    return tuple(plane.stepped(_NUDGE * step) for step in steps)
+    return tuple(plane.stepped(NUDGE * step) for step in steps)

@@ -8,6 +8,7 @@ centre is given in the same coordinates for whoever must know how a strand was l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final, Literal
 
 import numpy as np
@@ -18,7 +19,8 @@ from measure.errors import MeasureError
 from measure.lens import Lens
 from measure.marker_search import shows_card
 from measure.picture import Picture
-from measure.plane_map import FAR_MM, Affine, Floats, Pinhole, slopes_by_step
+from measure.plane_doubt import PlaneDoubt
+from measure.plane_map import FAR_MM, Affine, Floats, Pinhole
 from measure.ruler import RulerView, view_ruler
 from measure.settings import Printer, RulerUnit
 
@@ -74,6 +76,10 @@ class Scale:
     ruler: RulerView | None = None
     """or of a ruler."""
 
+    @cached_property
+    def _doubt(self) -> PlaneDoubt:
+        return PlaneDoubt.of(self.plane)
+
     def to_picture(self, points_mm: Floats) -> Floats:
         """Pixels (..., 2) of points on the card (..., 2), distortion included."""
         return self.plane.to_picture(points_mm)
@@ -94,10 +100,8 @@ class Scale:
         root sum square.
         """
         points = np.asarray(points_mm, float)
-        moved = slopes_by_step(
-            self.plane, lambda plane: np.log(_mm_per_px(plane, points, direction))
-        )
-        variance = self.u_common**2 + np.sum(moved**2, axis=0)
+        along = np.broadcast_to(_unit(direction), points.shape)
+        variance = self.u_common**2 + self._doubt.u_log_length(points, along) ** 2
         return np.asarray(np.sqrt(variance + self._local_slope(points, direction) ** 2))
 
     def _local_slope(self, points: Floats, direction: Floats) -> Floats:
@@ -211,8 +215,7 @@ def _line_of_sight(
             f"{MOST_TILT_DEG:.0f} is the most that can be read.",
             f"Hold the camera straight above the {what}.",
         )
-    moved = slopes_by_step(plane, lambda stepped: stepped.camera_mm())
-    return camera, moved.T @ moved, tilt_deg
+    return camera, PlaneDoubt.of(plane).camera_covariance(), tilt_deg
 
 
 def scale_from_dpi(picture: Picture) -> Scale:

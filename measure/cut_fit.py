@@ -23,7 +23,7 @@ Singles = NDArray[np.float32]
 
 _TABLE_STEP: Final = 0.086
 """Farthest that log half widths of a table lie apart."""
-_SURE_STEP: Final = 0.012
+SURE_STEP: Final = 0.012
 """A step of less than this share of the half width is taken without looking what it gained."""
 _BENT: Final = 4e-4
 """How far a curve may bend away from straight within samples that are pooled."""
@@ -131,10 +131,24 @@ def pooled(samples: Samples, table: Table, half_width_mm: float, middle_mm: floa
         if i + 1 - starts[-1] > left:
             starts.append(i)
             left = float(most[i])
+    return _together(samples, starts)
+
+
+def thinned(samples: Samples, count: int) -> Samples:
+    """Every so many neighbouring samples put together, for a first look."""
+    if count < 2:
+        return samples
+    return _together(samples, list(range(0, samples.u_mm.shape[1], count)))
+
+
+def _together(samples: Samples, starts: list[int]) -> Samples:
+    """Samples put together from each start to the next."""
     weight = np.add.reduceat(samples.weight, starts, axis=1)
     safe = np.maximum(weight, np.float32(1e-6))
     u = np.add.reduceat(samples.u_mm * samples.weight, starts, axis=1) / safe
-    light = np.add.reduceat(samples.light * samples.weight[..., None], starts, axis=1)
+    n, j, channels = samples.light.shape
+    flat = samples.light.reshape(n, -1) * np.repeat(samples.weight, channels, axis=1)
+    light = np.add.reduceat(flat.reshape(n, j, channels), starts, axis=1)
     light /= safe[..., None]
     return Samples(np.asarray(u, np.float32), light, weight, samples.level, samples.noise)
 
@@ -165,11 +179,17 @@ def look_up(
 
 
 def fit_cuts(
-    table: Table, samples: Samples, half_width_mm: Floats, middle_mm: Floats, looks: int
+    table: Table,
+    samples: Samples,
+    half_width_mm: Floats,
+    middle_mm: Floats,
+    looks: int,
+    sure_step: float = SURE_STEP,
 ) -> EdgePairs:
     """Fit n cuts from a start, looking at each cut at most `looks` times.
 
-    A cut whose next step is small takes it and is done; only the others are looked at again.
+    A cut whose next step is less than `sure_step` half widths takes it and is done; only the
+    others are looked at again.
     """
     count, channels = samples.level.shape
     noise = np.mean(samples.noise**2, axis=0)
@@ -206,7 +226,7 @@ def fit_cuts(
         width = np.exp(best_a[active])
         log_a[active] = np.clip(best_a[active] + np.clip(step_a, -0.25, 0.25), low, high)
         u0[active] = best_u[active] + np.clip(step_u, -0.4 * width, 0.4 * width)
-        small = better & (np.abs(step_a) < _SURE_STEP) & (np.abs(step_u) < _SURE_STEP * width)
+        small = better & (np.abs(step_a) < sure_step) & (np.abs(step_u) < sure_step * width)
         sure = active[small]
         best_a[sure], best_u[sure] = log_a[sure], u0[sure]
         # What such a step gains is known beforehand.

@@ -47,7 +47,9 @@ _MODEL_FLOOR: Final = 0.004
 """The model's own doubt per sample, relative to white: what no light parameter explains."""
 
 _COARSE: Final = 24
-"""Steps per half width that suffice to find the light."""
+"""Steps per half width that suffice to find the light,"""
+_FINEST: Final = 40
+"""and to follow it once it is found."""
 _ELSEWHERE_SD: Final = np.array([0.05, 0.05, 0.06, 0.10, 0.20, 0.05, 0.10])
 """How far the light may differ between the lanes of one card."""
 _UNSHADED: Final = Light(0.0, 0.0, 0.0, 0.3, 0.6, 0.1, 0.0)
@@ -134,7 +136,7 @@ def fit_light(
     `no_ground`: an open lane that was cut out, where no shadow falls. `known`: the light as
     another lane of the same picture showed it, which is nearly the same here.
     """
-    packed = _pack(profiles, strands, no_ground, known)
+    packed = _pack(profiles, strands, no_ground, known, _COARSE)
     flat, *found = _search(packed, profiles, strands, known)
     found.sort(key=lambda trial: trial.cost)
     if not no_ground and flat.cost < _PERHAPS_FLAT * found[0].cost:
@@ -159,7 +161,7 @@ def refit_light(
     known: Light | None = None,
 ) -> LightFit:
     """The fit again, from an earlier one's light and rims, with profiles lined up better."""
-    packed = _pack(profiles, len(rims), no_ground, _UNSHADED if flat else known)
+    packed = _pack(profiles, len(rims), no_ground, _UNSHADED if flat else known, _FINEST)
     point = Point(
         light.row[0],
         np.concatenate([r.row for r in rims]),
@@ -187,7 +189,7 @@ def _fit_flat(packed: Packed, start: Point) -> LightFit | None:
 
 
 def _pack(
-    profiles: list[MeanProfile], strands: int, no_ground: bool, known: Light | None
+    profiles: list[MeanProfile], strands: int, no_ground: bool, known: Light | None, finest: int
 ) -> Packed:
     longest = max(len(p.u_mm) for p in profiles)
     channels = profiles[0].light.shape[1]
@@ -203,7 +205,7 @@ def _pack(
     strand = np.array([p.strand for p in profiles])
     level = np.array([p.level for p in profiles])
     level_prior = 1.0 / (LEVEL_TIE * np.maximum(level, 0.03)) ** 2
-    steps = max(steps_for(p.half_width_mm, p.blur_mm, _COARSE) for p in profiles)
+    steps = min(max(steps_for(p.half_width_mm, p.blur_mm, _COARSE) for p in profiles), finest)
     nothing = np.zeros((0, 0))
     packed = Packed(
         strand=strand,

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.cut_fit import Samples, fit_cuts, make_table, pooled
+from measure.cut_fit import SURE_STEP, Samples, fit_cuts, make_table, pooled, thinned
 from measure.light_fit import LightFit, MeanProfile
 from measure.medians import median, medians
 from measure.profiles import Cuts
@@ -24,6 +24,10 @@ _SURE: Final = 1.35
 _ENOUGH: Final = 160
 """Running cuts of one ground, a quarter of which suffice to line cuts up and average them."""
 _LEAST_CONTRAST: Final = 0.08
+_FIRST_SAMPLES: Final = 5
+"""Samples to a half width that suffice for a first look, whose light is not known yet,"""
+_FIRST_SURE: Final = 0.03
+"""and the step, in half widths, after which its edges are good enough."""
 
 
 @dataclass(frozen=True)
@@ -67,9 +71,14 @@ def find_lines(
         curves = curves_of(cuts, index, light, rim, no_ground, typical, blur_mm)
         table = make_table(curves, around(half[some], start is None), blur_mm, rim.softness)
         samples = samples_of(cuts, some)
-        if start is not None:
+        if start is None:
+            step = float(np.diff(samples.u_mm[0]).min())
+            samples = thinned(samples, int(typical / (_FIRST_SAMPLES * step)))
+            looks, sure_step = 8, _FIRST_SURE
+        else:
             samples = pooled(samples, table, typical, median(middle[some]))
-        pairs = fit_cuts(table, samples, half[some], middle[some], 8 if start is None else 5)
+            looks, sure_step = 5, SURE_STEP
+        pairs = fit_cuts(table, samples, half[some], middle[some], looks, sure_step)
         # Once the light is known a single cut may be believed, unless it stands quite alone.
         spread = 0.0 if start is None else 0.35 * median(half[some])
         half[index] = np.interp(index, some, _calm(pairs.half_width_mm, spread))

@@ -57,7 +57,7 @@ _PLAIN: Final = 1.3
 """Mean squared residual, in units of noise and model doubt, at which no shading is needed."""
 _INNER: Final = 0.75
 """Half widths within which a single strand's face is smooth."""
-_ROUGH: Final = 2e-3
+_ROUGH: Final = 1e-2
 """Relative gain of a step below which the first fit stops: it is done again, lined up better."""
 _FINE: Final = 1e-3
 _CLEAR: Final = 0.3

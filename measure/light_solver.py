@@ -46,6 +46,8 @@ RIM_PRIOR: Final = np.array(
         [0.5, 0.3, 0.15, 3.0],
     ]
 )
+_LEAST_GAIN: Final = 0.05
+"""Gain in weighted squares that moves no figure by a quarter of its standard uncertainty."""
 _LONGEST_STEP: Final = np.array([0.3, 0.3, 0.5, 0.2, 0.3, 0.3, 0.3])
 """Of each figure of the light: its slopes do not hold farther."""
 LIGHT_COUNT: Final = len(LIGHT_PRIOR)
@@ -271,7 +273,10 @@ def begin(packed: Packed, point: Point) -> Stop:
 
 
 def descend(packed: Packed, start: Stop, steps: int, least_gain: float) -> Stop:
-    """Levenberg-Marquardt within limits, until a step gains less than that share of the cost."""
+    """Levenberg-Marquardt within limits, until a step gains less than that share of the cost.
+
+    Or less than what would move any figure by a fraction of its uncertainty.
+    """
     point, state, damping = start.point, start.state, start.damping
     settled = start.settled
     for _ in range(steps):
@@ -279,17 +284,21 @@ def descend(packed: Packed, start: Stop, steps: int, least_gain: float) -> Stop:
             break
         H = state.normal + packed.tied
         weights = np.diag(H) + 1e-9
-        gain = 0.0
+        least = max(least_gain * state.cost, _LEAST_GAIN)
+        settled = True
         for _attempt in range(5):
-            trial = _moved(point, _step(H + np.diag(damping * weights), state.downhill, point))
+            step = _step(H + np.diag(damping * weights), state.downhill, point)
+            # What it will gain at most is known beforehand.
+            if 2.0 * float(step @ state.downhill) - float(step @ H @ step) < least:
+                break
+            trial = _moved(point, step)
             there = evaluate(packed, trial)
             if there.cost < state.cost:
-                gain = (state.cost - there.cost) / state.cost
+                settled = state.cost - there.cost < least
                 point, state = trial, there
                 damping = max(damping * 0.2, 1e-6)
                 break
-            damping *= 8.0
-        settled = gain < least_gain
+            damping = max(8.0 * damping, 0.02)
     return Stop(point, state, damping, settled)
 
 

@@ -28,6 +28,8 @@ SURE_STEP: Final = 0.012
 _BENT: Final = 4e-4
 """How far a curve may bend away from straight within samples that are pooled."""
 _MOST_POOLED: Final = 8
+_AT_ONCE: Final = 160
+"""Cuts looked at together: what is worked out on the way stays in the processor's cache."""
 _SHOWS: Final = 2.5
 """Half widths within which strand and shadow show most."""
 _ASTRAY: Final = 0.3
@@ -146,11 +148,18 @@ def _together(samples: Samples, starts: list[int]) -> Samples:
     weight = np.add.reduceat(samples.weight, starts, axis=1)
     safe = np.maximum(weight, np.float32(1e-6))
     u = np.add.reduceat(samples.u_mm * samples.weight, starts, axis=1) / safe
-    n, j, channels = samples.light.shape
-    flat = samples.light.reshape(n, -1) * np.repeat(samples.weight, channels, axis=1)
-    light = np.add.reduceat(flat.reshape(n, j, channels), starts, axis=1)
-    light /= safe[..., None]
-    return Samples(np.asarray(u, np.float32), light, weight, samples.level, samples.noise)
+    # Channels first: NumPy adds up quickly along the last axis only.
+    by_channel = np.ascontiguousarray(samples.light.transpose(0, 2, 1))
+    by_channel *= samples.weight[:, None]
+    light = np.add.reduceat(by_channel, starts, axis=2)
+    light /= safe[:, None]
+    return Samples(
+        np.asarray(u, np.float32),
+        np.ascontiguousarray(light.transpose(0, 2, 1)),
+        weight,
+        samples.level,
+        samples.noise,
+    )
 
 
 def look_up(
@@ -208,15 +217,20 @@ def fit_cuts(
     kept = _State.nothing(count, channels)
     active = np.arange(count)
     for look in range(looks):
-        state = _evaluate(
-            table,
-            samples if len(active) == count else samples.some(active),
-            energy[active],
-            prior[active],
-            channel,
-            log_a[active],
-            u0[active],
-        )
+        state = _State.nothing(len(active), channels)
+        for start in range(0, len(active), _AT_ONCE):
+            part = slice(start, start + _AT_ONCE)
+            some = active[part]
+            found = _evaluate(
+                table,
+                samples.some(some),
+                energy[some],
+                prior[some],
+                channel,
+                log_a[some],
+                u0[some],
+            )
+            state.put(part, found)
         better = state.cost <= kept.cost[active]
         won = active[better]
         kept.take(won, state, better)
@@ -270,6 +284,11 @@ class _State:
             *(np.ones(count) for _ in range(5)),
             *(np.zeros((count, channels)) for _ in range(2)),
         )
+
+    def put(self, part: slice, other: _State) -> None:
+        """Put the other's figures in the place of the cuts `part`."""
+        for name in self.__dataclass_fields__:
+            getattr(self, name)[part] = getattr(other, name)
 
     def take(self, to: NDArray[np.int_], other: _State, which: NDArray[np.bool_]) -> None:
         """Put the other's figures of its cuts marked `which` in the place of the cuts `to`."""

@@ -296,7 +296,7 @@ def _search(
 
 def _costs(packed: Packed, i: int, curves: Curves, a: Floats, u_ref: float) -> Floats:
     """Cost of profile i for every half width (k,), shift and light (m,), brightness solved for."""
-    thin = max(1, packed.u.shape[1] // 40)
+    thin = max(1, round(packed.u.shape[1] / 36))
     u, y, w = packed.u[i, ::thin], packed.y[i, ::thin], packed.w[i, ::thin]
     count, m = len(curves.grid.xi), len(curves.face)
     sigma = np.repeat(np.hypot(packed.blur[i] / a, RIM_PRIOR[1, 0]), m)

@@ -141,20 +141,16 @@ def _mean_profile(
     stretch = np.clip(typical / start.half_width_mm[index], 0.75, 1.33)
     typical_middle = median(start.middle_mm[index])
     u = typical_middle + (cuts.u_mm[index] - start.middle_mm[index, None]) * stretch[:, None]
-    # A bin about each sample of a cut, by way of cells a quarter as wide as the closest lie.
-    places = cuts.u_mm[index[len(index) // 2]].astype(float)
-    places = places[np.abs(places) <= 9.5 * typical]
-    pitch = float(np.diff(places).min())
-    first, cell = places[0] - 0.5 * pitch, 0.25 * pitch
-    cells = int((places[-1] + 0.5 * pitch - first) / cell)
-    bin_of = np.full(cells + 2, len(places))
-    middles = first + cell * (np.arange(cells) + 0.5)
-    bin_of[1:-1] = np.searchsorted(0.5 * (places[1:] + places[:-1]), middles)
-    at = bin_of[np.clip(np.floor((u - first) / cell), -1, cells).astype(int) + 1].ravel()
+    steps = np.diff(cuts.u_mm[index[0]])
+    pitch = median(steps[len(steps) // 3 : -(len(steps) // 3)])
+    reach = min(float(np.abs(cuts.u_mm).max()), 9.5 * typical)
+    bins = int(2 * reach / pitch)
+    place = np.rint((u + reach) / (2 * reach) * bins).astype(int)
+    at = np.where((place >= 0) & (place <= bins), place, bins + 1).ravel()
     weight = cuts.weight[index].astype(float).ravel()
 
     def summed(values: Floats) -> Floats:
-        return np.bincount(at, values, len(places) + 1)[:-1].astype(float)
+        return np.bincount(at, values, bins + 2)[:-1].astype(float)
 
     total = summed(weight)
     good = total > 0.1 * median(total[total > 0])

@@ -241,7 +241,7 @@ def _descend(
         plane, residuals, cost = candidate, new_residuals, new_cost
         damping = damping / 10 if damping > 1e-6 else 0.0
         # A gain this small in chi-square moves no parameter by a tenth of its uncertainty.
-        if gain <= 1e-3 + 1e-5 * cost:
+        if gain <= 1e-2 + 1e-5 * cost:
             break
     return plane, residuals, information
 

@@ -77,7 +77,7 @@ def read_picture(source: Path | str | bytes | NDArray[Any]) -> Picture:
         return _read_encoded(_file_bytes(path, name or str(path)), name)
     raise PictureError(
         "not_a_picture",
-        f"A {type(source).__name__} is not a picture.",
+        f"What was given, of type {type(source).__name__}, is not a picture.",
         "Give a path, the bytes of a picture file or a NumPy array.",
     )
 

@@ -14,6 +14,7 @@ from measure.grounds import Part, combined, part_of, trusted, whole_cuts
 from measure.medians import median
 from measure.notes import caution, refusal
 from measure.profiles import CUT_MM, Cuts
+from measure.regions import Region
 from measure.results import Along, Caution, Outline, Refusal, StrandReading
 from measure.scale import Scale
 from measure.strands import STEP_MM
@@ -90,7 +91,7 @@ def read_strand(
     if width_px < NEEDED_PX:
         return too_few_pixels(width_px, number)
     length_mm = _length(along.position_mm)
-    if length_mm < _SHORTEST_MM:
+    if length_mm < _least_length_mm(cuts.line.region):
         return refusal("too_short", number, length_mm=length_mm)
     budget = _budget(strand, along, diameter_mm, u_light, around)
     low, high = budget.interval(diameter_mm)
@@ -140,6 +141,17 @@ def read_strand(
             )
         ),
     )
+
+
+def _least_length_mm(region: Region) -> float:
+    """Length without which a strand is not read.
+
+    Nothing says that a thing outside a lane is a strand but that it goes on: a stem, a crack or a
+    letter's stroke does not.
+    """
+    if region.name != "picture":
+        return _SHORTEST_MM
+    return max(_SHORTEST_MM, min(_SHORT_MM, 0.5 * region.length_mm))
 
 
 def too_few_pixels(width_px: float, number: int | None = None) -> Refusal:

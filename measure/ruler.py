@@ -73,7 +73,10 @@ def view_ruler(picture: Picture, unit: RulerUnit | None = None) -> RulerView:
 
     Raises MeasureError: `no_ruler`, `ruler_unit` where its marks do not tell the unit.
     """
-    read = [(row, read_division(row.number, row.length)) for row in find_tick_rows(picture.pixels)]
+    read = [
+        (row, read_division(row.number, row.length, row.grain))
+        for row in find_tick_rows(picture.pixels)
+    ]
     read = [
         (row, tuple(d for d in divisions if unit is None or d.unit == unit))
         for row, divisions in read

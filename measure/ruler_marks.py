@@ -23,6 +23,9 @@ _LONGER: Final = 1.07
 _OVERLAP: Final = 0.12
 """Share of marks that may be of the wrong length for their rank (dirt, numbers, faint ends)."""
 
+_SHORTEST_PITCHES: Final = 0.7
+"""Marks are no shorter than that, seen from the side at the most tilt."""
+
 MM_MARK_PITCHES: Final = 1.8
 """The shortest marks of a millimetre ruler are 2 to 6 pitches long; of one in tenths of an inch"""
 TENTH_MARK_PITCHES: Final = 1.5
@@ -60,17 +63,22 @@ def _binary(parts: int) -> Division:
     return Division("inch", MM_PER_INCH / parts, f"{_PARTS[parts]} of an inch")
 
 
-def read_division(number: Ints, length: Floats) -> tuple[Division, ...]:
+def read_division(number: Ints, length: Floats, grain: float = 0.0) -> tuple[Division, ...]:
     """What the pitch can be, the likelier first, from marks' numbers and lengths in pitches.
 
+    Lengths that differ by less than `grain`, the size of a pixel, do not differ.
     Empty when the marks are not lengthened as a ruler's are; more than one when they do not tell.
     """
     shortest = float(np.percentile(length, 10))
-    fifth, tenth, second = (_rank(number, length, n) for n in (5, 10, 2))
+    if shortest < _SHORTEST_PITCHES:
+        return ()
+    # Steps of pixels make ranks of chance: only what is clearly more than one counts.
+    length = np.where(length - shortest < 1.6 * grain, shortest, length)
+    fifth, second = (_rank(number, length, n) for n in (5, 2))
     if second is not None:
         return _by_halves(number, length, second, shortest)
     decimal = fifth is not None and _higher(number, length, 5, fifth, 2)
-    if decimal or (fifth is None and tenth is not None):
+    if decimal:
         return _decimal(shortest, MILLIMETRE, TENTH)
     return ()
 

@@ -15,14 +15,21 @@ from typing import Any, Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Ints = NDArray[np.intp]
+Bytes = NDArray[np.uint8]
 
-_LARGEST_PX: Final = 2000
+_LARGEST_PX: Final = 1800
 """Longer side of the largest size looked at."""
 _SMALLEST_PX: Final = 240
+_ROWS_AT_ONCE: Final = 64
+"""The picture is worked on in strips, to hold little more than itself."""
+_BESIDE: Final = 8
+"""Rows of the neighbouring strips that filters reach into."""
 _DIRECTIONS: Final = 4
 """Directions tried, the ones with most edges across them first."""
 _FEWEST: Final = 16
@@ -58,6 +65,8 @@ class TickRow:
     """Median."""
     scatter: float
     """Root mean square departure from the map, in pitches."""
+    grain: float
+    """A pixel of the size it was found in, in pitches."""
 
 
 def find_tick_rows(pixels: NDArray[Any]) -> list[TickRow]:
@@ -72,9 +81,8 @@ def find_tick_rows(pixels: NDArray[Any]) -> list[TickRow]:
     return rows
 
 
-def _sizes(pixels: NDArray[Any]) -> Iterator[tuple[Singles, float]]:
-    """The picture in grey from 0 to 1 at falling sizes, with its pixels per pixel of each."""
-    top = float(np.iinfo(pixels.dtype).max)
+def _sizes(pixels: NDArray[Any]) -> Iterator[tuple[Bytes, float]]:
+    """The picture in 8-bit grey at falling sizes, with its pixels per pixel of each."""
     longest = max(pixels.shape[:2])
     factor = max(1.0, longest / _LARGEST_PX)
     if factor > 1.0:
@@ -82,28 +90,26 @@ def _sizes(pixels: NDArray[Any]) -> Iterator[tuple[Singles, float]]:
         pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     if pixels.ndim == 3:
         pixels = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
-    grey = np.asarray(pixels, np.float32) / np.float32(top)
+    grey = np.asarray(pixels if pixels.dtype == np.uint8 else pixels >> 8, np.uint8)
     while max(grey.shape) >= _SMALLEST_PX and min(grey.shape) >= 32:
         yield grey, factor
-        grey = np.asarray(
-            cv2.resize(
-                grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA
-            ),
-            np.float32,
-        )
+        half = (grey.shape[1] // 2, grey.shape[0] // 2)
+        grey = np.asarray(cv2.resize(grey, half, interpolation=cv2.INTER_AREA), np.uint8)
         factor *= 2.0
 
 
-def _directions(grey: Singles) -> list[float]:
+def _directions(grey: Bytes) -> list[float]:
     """Directions, degrees from x towards y, in which brightness changes most."""
-    smooth = cv2.GaussianBlur(grey, (0, 0), 1.0)
-    x, y = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
-    strength = np.hypot(x, y)
-    angle = np.rint(np.degrees(np.arctan2(y, x))).astype(int) % 180
-    # A strong edge counts no more than a plain one: ticks are many, an outline is long.
-    weight = np.minimum(strength, 4.0 * float(strength.mean()))
-    weight[strength < strength.mean()] = 0.0
-    exact = np.bincount(angle.ravel(), weight.ravel(), 180)
+    exact = np.zeros(180)
+    for top in range(0, len(grey), _ROWS_AT_ONCE):
+        smooth = cv2.GaussianBlur(grey[top : top + _ROWS_AT_ONCE], (0, 0), 1.0)
+        x, y = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+        strength = np.hypot(x, y)
+        # A strong edge counts no more than a plain one: ticks are many, an outline is long.
+        strong = strength > max(float(strength.mean()), 1.0)
+        angle = np.rint(np.degrees(np.arctan2(y[strong], x[strong]))).astype(np.int32) % 180
+        weight = np.minimum(strength[strong], 4.0 * float(strength.mean()))
+        exact += np.bincount(angle, weight, 180)
     count = np.sum([np.roll(exact, step) for step in (-2, -1, 0, 1, 2)], axis=0)
     found: list[float] = []
     for place in np.argsort(-count, kind="stable"):
@@ -129,33 +135,40 @@ class _Marks:
 
 
 @dataclass(frozen=True, eq=False)
-class _Turned:
-    """The picture turned so that one direction lies along x."""
+class _Crests:
+    """Places where a ridge is highest along its row, row by row, in turned pixels."""
 
-    grey: Singles
-    inside: NDArray[np.bool_]
+    x: Ints
+    y: Ints
+    place: Floats
+    """Along x, to a part of a pixel."""
+    at_rim: NDArray[np.bool_]
+    """So near the picture's rim that the ridge may be cut off."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Turned:
+    """The picture turned so that one direction lies along x; worked on some rows at a time."""
+
+    grey: Bytes
+    there: Floats
+    """(2, 3) from the pixels of `grey` to turned ones."""
     back: Floats
     """(2, 3) from turned pixels to those of the picture as given."""
+    shape: tuple[int, int]
+    """Columns and rows."""
 
     @staticmethod
-    def of(grey: Singles, degrees: float, factor: float) -> _Turned:
+    def of(grey: Bytes, degrees: float, factor: float) -> _Turned:
         height, width = grey.shape
         angle = np.radians(degrees)
         turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
         size = np.ceil(np.abs(turn) @ [width, height]).astype(int)
         offset = (size - 1) / 2 - turn @ [(width - 1) / 2, (height - 1) / 2]
-        there = np.column_stack([turn, offset])
-        shape = (int(size[0]), int(size[1]))
-        turned = cv2.warpAffine(
-            grey, there, shape, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-        )
-        inside = cv2.warpAffine(np.ones(grey.shape, np.uint8), there, shape)
-        inside = cv2.erode(inside, np.ones((7, 7), np.uint8))
         # Pixel (0, 0) of a smaller size has its centre off that of the picture's by half of both.
-        back = np.column_stack(
-            [factor * turn.T, factor * (-turn.T @ offset + 0.5) - 0.5],
-        )
-        return _Turned(np.asarray(turned, np.float32), inside > 0, back)
+        back = np.column_stack([factor * turn.T, factor * (-turn.T @ offset + 0.5) - 0.5])
+        there = np.column_stack([turn, offset])
+        return _Turned(grey, there, back, (int(size[0]), int(size[1])))
 
     def to_picture(self, x: Floats, y: Floats) -> Floats:
         """Places (n, 2) in the picture as given."""
@@ -163,48 +176,88 @@ class _Turned:
 
     def marks(self) -> Iterator[_Marks]:
         """Dark upright ridges, then bright ones."""
-        smooth = cv2.GaussianBlur(self.grey, (0, 0), sigmaX=1.1, sigmaY=1.5)
-        ridge = np.asarray(cv2.filter2D(smooth, -1, np.array([[0.5, 0, -1, 0, 0.5]])), np.float32)
-        ridge[~self.inside] = 0.0
-        noise = 1.4826 * float(np.median(np.abs(ridge[::3, ::3])))
-        least = max(0.012, 3.0 * noise)
-        rim = cv2.erode(self.inside.astype(np.uint8), np.ones((7, 7), np.uint8)) == 0
-        for signed in (ridge, -ridge):
-            yield _upright(signed, least, rim)
+        tops = range(0, self.shape[1], _ROWS_AT_ONCE)
+        some = [np.abs(self._ridge(top)[0][::2, ::3]).ravel() for top in tops[::4]]
+        noise = 1.4826 * float(np.median(np.concatenate(some)))
+        least = max(3.0, 3.0 * noise)
+        found: tuple[list[_Crests], list[_Crests]] = ([], [])
+        for top in tops:
+            ridge, distance = self._ridge(top)
+            for crests, signed in zip(found, (ridge, -ridge), strict=True):
+                crests.append(_crests(signed, distance, least, top))
+        for crests in found:
+            whole = _Crests(
+                *(np.concatenate([getattr(c, f) for c in crests]) for f in _CREST_FIELDS)
+            )
+            yield _upright(whole, self.shape)
+
+    def _ridge(self, top: int) -> tuple[Singles, Bytes]:
+        """How dark an upright ridge runs through each of some rows, and whether they are inside:
+        0 outside the picture, 1 near its rim, 2 well inside."""
+        first = top - _BESIDE
+        count = min(_ROWS_AT_ONCE, self.shape[1] - top)
+        size = (self.shape[0], count + 2 * _BESIDE)
+        there = self.there - np.array([[0, 0, 0], [0, 0, first]])
+        turned = cv2.warpAffine(
+            self.grey, there, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        ).astype(np.float32)
+        smooth = cv2.GaussianBlur(turned, (0, 0), sigmaX=1.1, sigmaY=1.5)
+        ridge = cv2.filter2D(smooth, -1, np.array([[0.5, 0, -1, 0, 0.5]], np.float32))
+        inside = cv2.warpAffine(np.ones(self.grey.shape, np.uint8), there, size)
+        near = cv2.erode(inside, np.ones((7, 7), np.uint8), borderValue=1)
+        well = cv2.erode(inside, np.ones((13, 13), np.uint8), borderValue=1)
+        ridge[near == 0] = 0.0
+        own = slice(_BESIDE, _BESIDE + count)
+        return np.asarray(ridge[own], np.float32), np.asarray((near + well)[own], np.uint8)
 
 
-def _upright(ridge: Singles, least: float, rim: NDArray[np.bool_]) -> _Marks:
-    """Crests of a ridge picture joined from row to row, less those cut off by the `rim`."""
+_CREST_FIELDS: Final = ("x", "y", "place", "at_rim")
+
+
+def _crests(ridge: Singles, distance: Bytes, least: float, top: int) -> _Crests:
     # On both sides of a mark the filter answers half as strongly the other way.
     beside = np.asarray(cv2.dilate(-ridge, np.ones((1, 9), np.uint8)), np.float32)
     crest = (ridge > least) & (ridge > 0.7 * beside)
     crest[:, 1:] &= ridge[:, 1:] > ridge[:, :-1]
     crest[:, :-1] &= ridge[:, :-1] >= ridge[:, 1:]
     crest[:, [0, -1]] = False
-    count, labels = cv2.connectedComponents(crest.astype(np.uint8), connectivity=8)
     y, x = np.nonzero(crest)
-    label = labels[y, x]
     before, here, after = ridge[y, x - 1], ridge[y, x], ridge[y, x + 1]
     bend = np.minimum(before - 2 * here + after, np.float32(-1e-6))
     place = x + 0.5 * (before - after).astype(np.float64) / bend
+    return _Crests(x, y + top, place, distance[y, x] < 2)
+
+
+def _upright(crests: _Crests, shape: tuple[int, int]) -> _Marks:
+    """Crests joined from row to row, less what the picture's rim cuts off."""
+    x, y, place = crests.x, crests.y, crests.place
+    key = y * (shape[0] + 2) + x
+    pairs = []
+    for aside in (-1, 0, 1):
+        below = key + shape[0] + 2 + aside
+        to = np.minimum(np.searchsorted(key, below), len(key) - 1) if len(key) else below
+        met = np.nonzero(key[to] == below)[0] if len(key) else to
+        pairs.append((met, to[met]))
+    start, stop = (np.concatenate([pair[side] for pair in pairs]) for side in (0, 1))
+    links = coo_matrix((np.ones(len(start), bool), (start, stop)), shape=(len(key), len(key)))
+    count, label = connected_components(links, directed=False)
 
     def total(values: NDArray[Any]) -> Floats:
         return np.bincount(label, values, count).astype(np.float64)
 
-    cells = np.maximum(np.bincount(label, minlength=count), 1)
-    mean_x, mean_y = total(place) / cells, total(y) / cells
-    dy, dx = y - mean_y[label], place - mean_x[label]
-    lean = total(dx * dy) / np.maximum(total(dy * dy), 1e-9)
-    wander = np.sqrt(total((dx - lean[label] * dy) ** 2) / cells)
+    cells = np.bincount(label, minlength=count).astype(np.float64)
     # Crests come row by row, and of several values for one place the last one stays.
     top, bottom = np.zeros(count), np.zeros(count)
     bottom[label] = y
     top[label[::-1]] = y[::-1]
     height = bottom - top + 1
-    good = (height >= 4) & (height < 0.4 * len(ridge)) & (wander < 0.7) & (np.abs(lean) < 0.3)
+    good = (height >= 4) & (height < 0.4 * min(shape)) & (total(crests.at_rim) == 0)
     good &= (cells > 0.75 * height) & (cells < 1.3 * height)
-    good &= total(rim[y, x]) == 0
-    good[0] = False
+    mean_x, mean_y = total(place) / cells, total(y) / cells
+    dy, dx = y - mean_y[label], place - mean_x[label]
+    lean = total(dx * dy) / np.maximum(total(dy * dy), 1e-9)
+    wander = np.sqrt(total((dx - lean[label] * dy) ** 2) / cells)
+    good &= (wander < 0.7) & (np.abs(lean) < 0.3)
     top, bottom, lean, mean_x, mean_y = (v[good] for v in (top, bottom, lean, mean_x, mean_y))
     return _Marks(top, bottom, mean_x + lean * (top - mean_y), mean_x + lean * (bottom - mean_y))
 
@@ -406,4 +459,5 @@ def _row(
         inward=inward / np.linalg.norm(inward),
         pitch_px=float(np.median(pitch)) * float(np.hypot(*turned.back[:, 0])),
         scatter=scatter,
+        grain=1.0 / float(np.median(pitch)),
     )

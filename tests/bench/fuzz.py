@@ -39,6 +39,8 @@ SECONDS: Final = 60.0
 """For one file, in a worker that shares its core with others."""
 ADDRESS_BYTES: Final = 3_000_000_000
 """Of a worker, libraries and all."""
+MOST_BYTES: Final = 450_000_000
+"""For a file that is refused in the end: its header may promise the largest picture there is."""
 TAKEN_BYTES: Final = 60_000_000
 """What decoding may take beyond three times the picture (the libraries' own buffers)."""
 
@@ -53,7 +55,7 @@ def outcome(seed: int) -> str:
         grown = _most_memory() - before
         if error.code not in CODES or not (error.text and error.advice):
             return f"!{said}: odd refusal {error.code}"
-        if grown > TAKEN_BYTES:
+        if grown > MOST_BYTES:
             return f"!{said}: {grown / 1e6:.0f} MB for a file that is refused"
         return error.code
     except BaseException as error:

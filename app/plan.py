@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
@@ -12,7 +13,13 @@ from measure.band import Band
 from measure.plan import Estimate, Plan, plan_sentences
 from measure.ply_twist import turns_per_metre
 from measure.weight_class import WeightChart
-from measure.wheel import seconds_per_draft, treadles_per_draft
+from measure.wheel import (
+    draft_mm_for_treadles,
+    drive_ratio,
+    seconds_per_draft,
+    treadles_per_draft,
+    turns_per_minute_counted,
+)
 from measure.yarn import count_from_tex, wpi_interval_from_diameter
 
 if TYPE_CHECKING:
@@ -67,6 +74,34 @@ def band_of_wpi(text: str, wrap_factor: float) -> Band:
             f"--wpi needs a number or a range with the smaller first and a dot in decimals, such "
             f"as 14 or 12.5-15, not {text!r}."
         ) from None
+
+
+def wheel_of(ratio: str | None, motor: str | None, treadles: float, draft_mm: float) -> Wheel:
+    """The wheel from "9" or "45/5" turns, "800" a minute or "133/10" turns in seconds; UseError."""
+    turns = None if ratio is None else _quotient("--ratio", ratio)
+    speed = None if motor is None else _quotient("--motor", motor)
+    return Wheel(
+        None if turns is None else drive_ratio(*turns),
+        None if speed is None else turns_per_minute_counted(*speed),
+        treadles,
+        draft_mm,
+    )
+
+
+def _quotient(option: str, text: str) -> tuple[float, float]:
+    """Two counts with a stroke between; of one alone the second is that of its unit."""
+    unit = 60.0 if option == "--motor" else 1.0
+    first, stroke, second = text.partition("/")
+    try:
+        counts = float(first), float(second) if stroke else unit
+        if not all(0 < count < math.inf for count in counts):
+            raise ValueError
+    except ValueError:
+        raise UseError(
+            f"{option} needs a number, or two counts with a stroke between such as 133/10, with "
+            f"a dot in decimals, not {text!r}."
+        ) from None
+    return counts
 
 
 @dataclass(frozen=True)
@@ -149,9 +184,7 @@ def _amount_lines(plan: Plan, units: str) -> list[Line]:
 
 def _wheel_lines(plan: Plan, wheel: Wheel, units: str) -> list[Line]:
     twist, lines = plan.twist, []
-    draft = f"{wheel.draft_mm:.0f} mm"
-    if units == "inch":
-        draft = f"{wheel.draft_mm / MM_PER_INCH:.1f} in"
+    draft = _draft(wheel.draft_mm, units)
     for what, turns in (("single", twist.single_turns_per_inch), ("ply", twist.ply_turns_per_inch)):
         if turns is None:
             continue
@@ -160,13 +193,19 @@ def _wheel_lines(plan: Plan, wheel: Wheel, units: str) -> list[Line]:
             strokes = treadles_per_draft(
                 turns, wheel.draft_mm, wheel.ratio, wheel.treadles_per_turn
             )
-            parts.append(f"{strokes:.1f} treadles")
+            whole = max(round(strokes), 1)
+            for_whole = draft_mm_for_treadles(turns, whole, wheel.ratio, wheel.treadles_per_turn)
+            parts.append(f"{strokes:.1f} treadles ({whole} for {_draft(for_whole, units)})")
         if wheel.turns_per_minute is not None:
             seconds = seconds_per_draft(turns, wheel.draft_mm, wheel.turns_per_minute)
             parts.append(f"{seconds:.1f} s of the motor")
         count = f"{turns * wheel.draft_mm / MM_PER_INCH:.0f} turns"
         lines.append(Line("Wheel", f"{what}, a draft of {draft}", ", ".join([count, *parts])))
     return lines
+
+
+def _draft(length_mm: float, units: str) -> str:
+    return f"{length_mm / MM_PER_INCH:.1f} in" if units == "inch" else f"{length_mm:.0f} mm"
 
 
 def _band(band: Band, units: str, wrap: float) -> str:

@@ -83,15 +83,17 @@ def plan(
         float | None, typer.Option(metavar="TPI", min=0.1, help="The single's turns per inch.")
     ] = None,
     ratio: Annotated[
-        float | None,
+        str | None,
         typer.Option(
-            metavar="TURNS", min=0.5, max=100, help="Your wheel: turns of the flyer to one of it."
+            metavar="TURNS",
+            help="Your wheel: turns of the flyer to one of it, 9 or counted as 45/5.",
         ),
     ] = None,
     motor: Annotated[
-        float | None,
+        str | None,
         typer.Option(
-            metavar="RPM", min=10, max=10000, help="Or a motor wheel's turns a minute, counted."
+            metavar="RPM",
+            help="Or a motor wheel's turns a minute, 800 or counted as 133/10, turns in seconds.",
         ),
     ] = None,
     draft: Annotated[
@@ -137,13 +139,14 @@ def plan(
     Learns from the skeins in your notebook whose singles and finished yarn you read.
     """
     with clean_end():
-        from app.plan import Wheel, print_plan
+        from app.plan import print_plan, wheel_of
         from app.plan_json import as_json as json_of
         from measure.plan import Wish, make_plan
 
         chosen_chart = _chart(chart)
         wanted = _band(weight_class, wpi, chosen_chart, wrap_factor)
         way, strands = _way(method, plies)
+        wheel = wheel_of(ratio, motor, treadles, draft)
         pairs = _pairs(notebook, without or [])
         try:
             wish = Wish(
@@ -168,7 +171,6 @@ def plan(
             return
         from rich.console import Console
 
-        wheel = Wheel(ratio, motor, treadles, draft)
         print_plan(Console(), made, chosen_chart, wheel, units.value, wrap_factor)
 
 

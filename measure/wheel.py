@@ -12,16 +12,12 @@ import math
 from measure.yarn import MM_PER_INCH
 
 
-def drive_ratio(wheel_mm: float, whorl_mm: float) -> float:
-    """Turns of the flyer for one of the wheel, from the diameters that the band runs on.
+def drive_ratio(flyer_turns: float, wheel_turns: float) -> float:
+    """Turns of the flyer for one of the wheel, from turns counted of both.
 
-    Counting turns at the hub is surer: the band sits a little outside the groove's bottom.
+    The diameters that the band runs on, the wheel's over the whorl's, do nearly as well: it sits
+    a little outside the groove's bottom.
     """
-    return _positive("the wheel's diameter", wheel_mm) / _positive("the whorl's", whorl_mm)
-
-
-def drive_ratio_counted(flyer_turns: float, wheel_turns: float) -> float:
-    """The same from counted turns of both."""
     return _positive("turns of the flyer", flyer_turns) / _positive("of the wheel", wheel_turns)
 
 
@@ -56,11 +52,6 @@ def seconds_per_draft(turns_per_inch: float, draft_mm: float, turns_per_minute: 
 def turns_per_minute_counted(turns: float, seconds: float) -> float:
     """Speed of a motor wheel from turns of its flyer that were counted, by ear or from a video."""
     return 60 * _positive("counted turns", turns) / _positive("seconds", seconds)
-
-
-def turns_per_inch_given(turns: float, length_mm: float) -> float:
-    """Twist that so many turns put into a length that was then drawn in and measured."""
-    return _positive("turns", turns) * MM_PER_INCH / _positive("a length", length_mm)
 
 
 def _positive(what: str, value: float) -> float:

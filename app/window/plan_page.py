@@ -99,8 +99,7 @@ class PlanPage(QWidget):
         self.form.spin_chosen.connect(self._choose_spin)
         wanted = scrolled_panel("What you want", self.form)
         wanted.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        bar = wanted.verticalScrollBar().sizeHint().width()
-        wanted.setFixedWidth(self.form.minimumSizeHint().width() + bar + 26)
+        self._wanted = wanted
 
         self.headline = _words("What to spin")
         strong = QFont(self.headline.font())
@@ -171,6 +170,9 @@ class PlanPage(QWidget):
     def showEvent(self, event: QShowEvent) -> None:
         """Look the notebook up: skeins may have been read since."""
         super().showEvent(event)
+        # Known once style and letters are: the form needs no more, and the bar beside it.
+        bar = self._wanted.verticalScrollBar().sizeHint().width()
+        self._wanted.setFixedWidth(self.form.minimumSizeHint().width() + bar + 36)
         self.set_unit(self._preferences.unit, self._preferences.wrap_factor)
         self.refresh()
 
@@ -322,8 +324,8 @@ def _about(skeins: tuple[KnownSkein, ...], left_out: set[str]) -> str:
         return _NONE_LEARNED
     counted = sum(s.id not in left_out for s in skeins)
     return (
-        f"{counted} of {len(skeins)} skeins count. Each figure is how much thicker the yarn was "
-        "than geometry makes it; the wash compares washed with plied. Untick what does not belong."
+        f"{counted} of {len(skeins)} skeins count. How much thicker each was than geometry makes "
+        "it; untick what does not belong."
     )
 
 

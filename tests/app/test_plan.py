@@ -18,7 +18,7 @@ from app.notebook.records import Aim, Bobbin
 from app.notebook.skein_records import Amounts, LabelWords
 from app.notebook.store import Notebook
 from app.pairs import Tally, known_skeins, mean_of, pairs_but, way_plied
-from app.plan import percent_text
+from app.plan import Wheel, percent_text, wheel_of
 from app.plan_command import plan
 
 program = typer.Typer(pretty_exceptions_enable=False, rich_markup_mode=None)
@@ -181,6 +181,8 @@ def test_the_table_names_them_and_fits_a_terminal(path: Path) -> None:
         (("--wpi", "12,5"), "--wpi needs a number or a range"),
         (("--wpi", "14", "--chart", "mine"), "no chart named 'mine'"),
         (("--wpi", "14", "--method", "chain", "--plies", "2"), "leave --plies out"),
+        (("--wpi", "14", "--ratio", "9:1"), "--ratio needs a number"),
+        (("--wpi", "14", "--motor", "133/0"), "--motor needs a number"),
         (("--wpi", "14", "--without", "Nobody"), "no skein called 'Nobody'"),
         (("--wpi", "14", "--ply-tpi", "90"), "too many for plies"),
         (("--wpi", "14", "--ply-tpi", "3", "--angle", "20"), "give one of them"),
@@ -232,6 +234,13 @@ def test_few_readings_have_the_usual_scatter_and_many_their_own() -> None:
     assert both is not None
     assert both.value == pytest.approx(0.6)
     assert mean_of([]) is None
+
+
+def test_a_wheel_is_said_or_counted() -> None:
+    # 45 turns of the flyer in 5 of the wheel; 133 in 10 seconds are 798 a minute.
+    assert wheel_of("45/5", "133/10", 1.0, 300.0) == Wheel(9.0, 798.0)
+    assert wheel_of("9", "800", 1.0, 300.0) == Wheel(9.0, 800.0)
+    assert wheel_of(None, None, 2.0, 250.0) == Wheel(None, None, 2.0, 250.0)
 
 
 def test_per_cents_have_a_sign_unless_they_are_nothing() -> None:

@@ -20,7 +20,7 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.signal import lfilter
+from scipy.linalg import solve_banded
 
 from measure.bobbin_profile import BobbinProfile
 from measure.ply_geometry import ply_factor, take_up
@@ -168,7 +168,10 @@ def wander(n: int, carries_mm: float, random: np.random.Generator) -> Floats:
     new = math.sqrt(-math.expm1(-2 / carries_mm))
     steps = new * random.standard_normal(n)
     steps[:1] /= new
-    series: Floats = lfilter([1.0], [1.0, -kept], steps)
+    # x[k] - kept x[k-1] = steps[k]: a band of two, solved from the front.
+    band = np.ones((2, n))
+    band[1] = -kept
+    series: Floats = solve_banded((1, 0), band, steps, overwrite_ab=True, overwrite_b=True)
     return series
 
 

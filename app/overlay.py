@@ -26,7 +26,7 @@ from app.drawing import (
     wrapped,
 )
 from app.format import interval_decimals, interval_text, rounded
-from app.report import told_cautions
+from app.report import told_cautions, twist_text
 from measure.results import Outline, PictureReading, StrandReading
 
 OVERLAY_SUFFIXES: Final = (".png", ".jpg", ".jpeg", ".webp", ".tif", ".tiff")
@@ -304,11 +304,13 @@ def _panel_texts(reading: PictureReading) -> list[tuple[str, Colour]]:
     texts: list[tuple[str, Colour]] = []
     for strand in reading.strands:
         classes = ", ".join(c.name for c in strand.weight_classes)
+        twist = twist_text(strand)
         texts.append(
             (
                 f"{strand.number}: WPI {interval_text(strand.wpi, strand.wpi_interval)}, "
                 f"diameter {interval_text(strand.diameter_mm, strand.diameter_interval_mm)} mm"
-                + (f", {classes}" if classes else ""),
+                + (f", {classes}" if classes else "")
+                + (f", {twist}" if twist else ""),
                 colour_of(strand),
             )
         )

@@ -19,7 +19,14 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from app.batch import PictureResult
-    from measure.results import Caution, Interval, PictureReading, ScaleSummary, StrandReading
+    from measure.results import (
+        Caution,
+        Interval,
+        PictureReading,
+        ScaleSummary,
+        StrandReading,
+        Twist,
+    )
 
 Units = Literal["mm", "inch"]
 
@@ -46,7 +53,10 @@ CSV_COLUMNS: Final = (
     "agreement_percent",
     "plies",
     "turns_per_inch",
+    "turns_per_inch_low",
+    "turns_per_inch_high",
     "twist",
+    "angle_deg",
     "scale_source",
     "scale_verified",
     "mm_per_px",
@@ -125,6 +135,9 @@ def _table(strands: Sequence[StrandReading], units: Units) -> Any:
     table.add_column("Class", max_width=18)
     table.add_column("Evenness", no_wrap=True)
     table.add_column("Length", justify="right", no_wrap=True)
+    twisted = any(strand.plies is not None for strand in strands)
+    if twisted:
+        table.add_column("Twist", no_wrap=True)
     for strand in strands:
         low, high = strand.diameter_interval_mm
         table.add_row(
@@ -134,8 +147,21 @@ def _table(strands: Sequence[StrandReading], units: Units) -> Any:
             "\n".join(f"{c.number} {c.name}" for c in strand.weight_classes) or "none",
             _evenness(strand),
             length_text(strand.length_mm, units),
+            *([twist_text(strand, "\n")] if twisted else []),
         )
     return table
+
+
+def twist_text(strand: StrandReading, between: str = ", ") -> str:
+    """Plies and twist in a few words: '2-ply, 7.5 TPI S'; empty where nothing is known."""
+    words = []
+    if strand.plies is not None:
+        words.append("single" if strand.plies == 1 else f"{strand.plies}-ply")
+    if strand.turns_per_inch is not None and strand.turns_per_inch_interval is not None:
+        decimals = min(interval_decimals(strand.turns_per_inch, strand.turns_per_inch_interval), 2)
+        turns = rounded(strand.turns_per_inch, decimals)
+        words.append(f"{turns} TPI {strand.twist or ''}".rstrip())
+    return between.join(words)
 
 
 def _two_lines(value: float, interval: Interval) -> str:
@@ -266,9 +292,40 @@ def _strand_object(strand: StrandReading) -> dict[str, Any]:
         "width_px": _number(strand.width_px),
         "plies": strand.plies,
         "turns_per_inch": _number(strand.turns_per_inch),
+        "turns_per_inch_interval": _pair(strand.turns_per_inch_interval),
         "twist": strand.twist,
+        "twist_detail": _twist_object(strand.twist_detail),
         "cautions": [{"code": c.code, "text": c.text} for c in strand.cautions],
     }
+
+
+def _twist_object(twist: Twist | None) -> dict[str, Any] | None:
+    if twist is None:
+        return None
+    return {
+        "turns_per_metre": _number(twist.turns_per_metre),
+        "turns_per_metre_interval": _pair(twist.turns_per_metre_interval),
+        "angle_deg": _number(twist.angle_deg),
+        "angle_interval_deg": _pair(twist.angle_interval_deg),
+        "turns_seen": _number(twist.turns_seen),
+        "evenness_cv_percent": _number(twist.evenness_cv_percent),
+        "cues": [
+            {
+                "name": cue.name,
+                "turns_per_inch": _number(cue.turns_per_inch),
+                "u_turns_per_inch": _number(cue.u_turns_per_inch),
+            }
+            for cue in twist.cues
+        ],
+        "cues_agree": twist.cues_agree,
+        "reason": (
+            {"code": twist.reason.code, "text": twist.reason.text} if twist.reason else None
+        ),
+    }
+
+
+def _pair(interval: Interval | None) -> list[float | None] | None:
+    return None if interval is None else [_number(v) for v in interval]
 
 
 def _number(value: float | None, decimals: int = 5) -> float | None:
@@ -299,6 +356,7 @@ def _csv_row(
     picture: str, strand: StrandReading, scale: ScaleSummary | None
 ) -> dict[str, str | float | None]:
     thick, thin = count_places(strand)
+    turns = strand.turns_per_inch_interval
     return {
         "picture": picture,
         "strand": strand.number,
@@ -322,7 +380,10 @@ def _csv_row(
         "agreement_percent": _number(strand.agreement_percent),
         "plies": strand.plies,
         "turns_per_inch": _number(strand.turns_per_inch),
+        "turns_per_inch_low": _number(turns[0]) if turns else None,
+        "turns_per_inch_high": _number(turns[1]) if turns else None,
         "twist": strand.twist,
+        "angle_deg": _number(strand.twist_detail.angle_deg) if strand.twist_detail else None,
         "scale_source": scale.source if scale else None,
         "scale_verified": str(scale.verified).lower() if scale else None,
         "mm_per_px": _number(scale.mm_per_px, 8) if scale else None,

@@ -108,7 +108,20 @@ CAUTIONS: Final[dict[str, str]] = {
     "crossing": "Places where strands cross or are covered were left out.",
     "sharpened": "The camera sharpened the picture; edges may be drawn wide.",
     "wide_interval": "The interval is wide: read it, not the middle alone.",
+    "twist_cues_disagree": (
+        "The bumps of the strand's edges and the texture of its face disagree about its twist."
+    ),
 }
+
+TWIST_REASONS: Final[dict[str, str]] = {
+    "twist_not_seen": "No twist shows clearly.",
+    "twist_cues_disagree": CAUTIONS["twist_cues_disagree"],
+    "plies_unsure": "Plies show, but not clearly enough to be counted.",
+    "too_few_turns": "Fewer than three turns are in view.",
+    "fibres_too_fine": "Too few pixels across to see how the fibres run.",
+    "fibres_not_seen": "How the fibres run does not show clearly.",
+}
+"""Why a reading has no number of turns."""
 
 
 def refusal(code: str, strand: int | None = None, **values: object) -> Refusal:
@@ -120,3 +133,8 @@ def refusal(code: str, strand: int | None = None, **values: object) -> Refusal:
 def caution(code: str, **values: object) -> Caution:
     """The caution of that code with its figures filled in."""
     return Caution(code, CAUTIONS[code].format(**values))
+
+
+def twist_reason(code: str) -> Caution:
+    """Why there is no number of turns."""
+    return Caution(code, TWIST_REASONS[code])

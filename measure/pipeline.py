@@ -25,6 +25,7 @@ from measure.scale import Scale, find_scale, scale_from_dpi, scale_from_marks, s
 from measure.settings import Settings
 from measure.shading import Light
 from measure.strands import STEP_MM, Centreline, Sight, find_strands
+from measure.twist import measure_twist
 from measure.weight_class import chart_named
 
 Floats = NDArray[np.float64]
@@ -194,7 +195,12 @@ def _read_lane(
             chart=chart,
             wrap_factor=known.settings.wrap_factor,
         )
-        outcome = read_strand(first + i, found, around)
+        twist = (
+            measure_twist(known.picture, known.scale, found, blur_mm)
+            if known.settings.twist
+            else None
+        )
+        outcome = read_strand(first + i, found, twist, around)
         if isinstance(outcome, Refusal):
             outline = _rough_outline(found.cuts.line, known.scale)
             refusals.append(replace(outcome, outline=outline))

@@ -15,7 +15,7 @@ from measure.medians import median
 from measure.notes import caution, refusal
 from measure.profiles import CUT_MM, Cuts
 from measure.regions import Region
-from measure.results import Along, Caution, Outline, Refusal, StrandReading
+from measure.results import Along, Caution, Outline, Refusal, StrandReading, Twist
 from measure.scale import Scale
 from measure.strands import STEP_MM
 from measure.uncertainty import Budget, Component, effective_sample_size, u_of_mean
@@ -58,9 +58,9 @@ class Surroundings:
 
 
 def read_strand(
-    number: int, strand: StrandDiameter, around: Surroundings
+    number: int, strand: StrandDiameter, twist: Twist | None, around: Surroundings
 ) -> StrandReading | Refusal:
-    """The reading of one strand, or why there is none."""
+    """The reading of one strand, or why there is none; `twist` None where none was looked for."""
     cuts = strand.cuts
     pitch_mm = median(cuts.mm_per_px)
     rough_px = cuts.line.width_mm / pitch_mm
@@ -77,7 +77,8 @@ def read_strand(
     if not parts:
         length = CUT_MM * sum(len(g.index) for g in strand.grounds) / 4.0
         return refusal("too_short", number, length_mm=length)
-    if strand.grooved:
+    # Plies have grooves between them too, but a wave runs along both their edges.
+    if strand.grooved and not _plied_for_sure(twist):
         return refusal("touching", number)
     if strand.off_card:
         return refusal("off_card", number)
@@ -139,7 +140,13 @@ def read_strand(
                 (low, high),
                 around,
             )
-        ),
+        )
+        + ((caution("twist_cues_disagree"),) if twist and twist.cues_agree is False else ()),
+        plies=twist.plies if twist else None,
+        turns_per_inch=twist.turns_per_inch if twist else None,
+        twist=twist.twist if twist else None,
+        turns_per_inch_interval=twist.turns_per_inch_interval if twist else None,
+        twist_detail=twist,
     )
 
 
@@ -152,6 +159,10 @@ def _least_length_mm(region: Region) -> float:
     if region.name != "picture":
         return _SHORTEST_MM
     return max(_SHORTEST_MM, min(_SHORT_MM, 0.5 * region.length_mm))
+
+
+def _plied_for_sure(twist: Twist | None) -> bool:
+    return bool(twist and twist.plies and twist.plies > 1 and twist.cues_agree)
 
 
 def too_few_pixels(width_px: float, number: int | None = None) -> Refusal:

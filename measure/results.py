@@ -94,6 +94,44 @@ class UnevenPlace:
 
 
 @dataclass(frozen=True)
+class TwistCue:
+    """What one sign of twist says by itself."""
+
+    name: Literal["edges", "texture", "stripes", "slope"]
+    """'edges': bumps of the outline; 'texture', 'stripes': pattern of shading or of colour along
+    the face; 'slope': how steeply that pattern, or a single's fibres, run across it."""
+    turns_per_inch: float
+    u_turns_per_inch: float
+
+
+@dataclass(frozen=True)
+class Twist:
+    """Twist of one strand; None wherever it could not be told, and then `reason` says why."""
+
+    plies: int | None
+    """1 for a single."""
+    turns_per_inch: float | None = None
+    turns_per_inch_interval: Interval | None = None
+    turns_per_metre: float | None = None
+    turns_per_metre_interval: Interval | None = None
+    twist: Literal["S", "Z"] | None = None
+    """As ISO 2 says: the slope of the middle stroke of that letter, the strand upright."""
+    angle_deg: float | None = None
+    """Of the surface to the strand's axis: tan = pi x diameter x turns per length."""
+    angle_interval_deg: Interval | None = None
+    turns_seen: float | None = None
+    """Turns in view that were counted."""
+    evenness_cv_percent: float | None = None
+    """Coefficient of variation of the twist along the strand, each value over a whole turn or
+    more; None for singles."""
+    cues: tuple[TwistCue, ...] = ()
+    cues_agree: bool | None = None
+    """None where one cue is all there was."""
+    reason: Caution | None = None
+    """Why there is no number of turns."""
+
+
+@dataclass(frozen=True)
 class StrandReading:
     """One strand as it was presented."""
 
@@ -133,6 +171,9 @@ class StrandReading:
     plies: int | None = None
     turns_per_inch: float | None = None
     twist: Literal["S", "Z"] | None = None
+    turns_per_inch_interval: Interval | None = None
+    twist_detail: Twist | None = None
+    """All that was found out about the twist; the three above are its heads."""
 
     @property
     def u_shared_mm(self) -> float:

@@ -55,3 +55,5 @@ class Settings:
     chart: str = DEFAULT_CHART
     lens: Lens | None = None
     """The camera's, where it was calibrated (`measure.lens`)."""
+    twist: bool = True
+    """Whether twist is looked for, which takes some time: at the wheel not in every frame."""

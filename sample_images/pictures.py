@@ -24,7 +24,7 @@ class Laid:
     """A strand and where it lies: `at_mm` below its lane's top edge where the card is halved.
 
     It runs `beyond_mm` past the card on both sides unless `from_mm` and `to_mm`, along the
-    strand from that middle, say otherwise.
+    strand from that middle, say otherwise. `of_plies` gives each ply a colour of its own.
     """
 
     lane: Literal["banded", "open"]
@@ -38,6 +38,7 @@ class Laid:
     to_mm: float | None = None
     beyond_mm: float = 10.0
     over_mm: float = 0.0
+    of_plies: tuple[Rgb, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -102,7 +103,7 @@ def _truth_of(laid: Laid, strand: Strand, found: Widths, card: Card) -> dict[str
         "core_cv_percent": round(float(np.nanstd(core) / np.nanmean(core) * 100), 2),
         "halo_mean_mm": round(float(np.nanmean(halo)), 4),
         "plies": recipe.plies,
-        "turns_per_inch": recipe.turns_per_inch,
+        "turns_per_inch": _turns_per_inch(strand, found),
         "twist": recipe.twist,
         "albedo": [list(c) for c in laid.colours],
         "lift_mm": laid.lift_mm,
@@ -116,6 +117,11 @@ def _truth_of(laid: Laid, strand: Strand, found: Widths, card: Card) -> dict[str
     }
 
 
+def _turns_per_inch(strand: Strand, found: Widths) -> float:
+    mean = strand.turns_per_inch(float(found.at_mm[0]), float(found.at_mm[-1]))
+    return round(mean, 4) if strand.recipe.turns_cv_percent else strand.recipe.turns_per_inch
+
+
 def make_picture(picture: Picture, folder: Path, samples: int, variant: str) -> Path:
     """Spin, render, develop and write a picture and its truth; gives the picture's path."""
     card = newest_card(picture.card)
@@ -124,7 +130,7 @@ def make_picture(picture: Picture, folder: Path, samples: int, variant: str) -> 
     truths: list[dict[str, Any]] = []
     for number, one in enumerate(picture.strands):
         strand = _spun(one, card, seed + number)
-        laid.append(lay(strand, _course(one, card), one.colours, seed + number))
+        laid.append(lay(strand, _course(one, card), one.colours, seed + number, one.of_plies))
         span = _visible_mm(one, strand, card, picture.camera)
         truths.append(_truth_of(one, strand, widths(strand, *span), card))
     scene = Scene(

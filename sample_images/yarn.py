@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import numpy as np
@@ -31,6 +31,7 @@ class Recipe:
     `turns_per_inch` and `twist` are of the ply twist when there are several plies, whose own
     twist then still runs the other way by `single_turns_per_inch`. `cv_percent` is the spread of
     the singles' diameter, wandering over `wander_mm`; `drift` multiplies it along the strand.
+    `turns_cv_percent` is the spread of the twist along the strand, which wanders more slowly.
     """
 
     single_mm: float
@@ -46,6 +47,7 @@ class Recipe:
     hairs_per_mm: float = 5.0
     hair_reach_mm: float = 0.45
     drift: Callable[[Floats], Floats] | None = None
+    turns_cv_percent: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,13 @@ class Strand:
     recipe: Recipe
     from_mm: float
     to_mm: float
+    turned: Floats = field(default_factory=lambda: np.zeros((2, 2)))
+    """(n, 2) places s along it, mm, and the turns of twist put in as far as there."""
+
+    def turns_per_inch(self, from_mm: float, to_mm: float) -> float:
+        """Mean twist between two places along it."""
+        ends = np.interp([from_mm, to_mm], self.turned[:, 0], self.turned[:, 1])
+        return float(np.diff(ends)[0] / (to_mm - from_mm) * 25.4)
 
 
 @dataclass(frozen=True)
@@ -135,7 +144,12 @@ def spin(recipe: Recipe, from_mm: float, to_mm: float, seed: int) -> Strand:
     # Z is a right-handed helix. With t down the card and h towards the eye the strand's frame is
     # left-handed, hence the minus sign before every offset across.
     hand = 1.0 if recipe.twist == "Z" else -1.0
-    turns = 2 * math.pi / 25.4 * at
+    gone = at
+    if recipe.turns_cv_percent:
+        step_mm = np.diff(at, prepend=at[0] - step)
+        uneven = _wander(rng, at, 4 * recipe.wander_mm) * recipe.turns_cv_percent / 100
+        gone = at[0] + np.cumsum(step_mm * (1 + uneven))
+    turns = 2 * math.pi / 25.4 * gone
     drift = np.ones_like(at) if recipe.drift is None else recipe.drift(at)
 
     def course() -> Floats:
@@ -173,7 +187,8 @@ def spin(recipe: Recipe, from_mm: float, to_mm: float, seed: int) -> Strand:
         for t, h in zip(across, above, strict=True)
     )
     hairs = _hairs(rng, recipe, at, axis, across, above, fibre_mm * 0.8)
-    return Strand(fibres, hairs, recipe, from_mm, to_mm)
+    turned = np.column_stack([at, recipe.turns_per_inch / 25.4 * gone])
+    return Strand(fibres, hairs, recipe, from_mm, to_mm, turned)
 
 
 def _hairs(
@@ -348,14 +363,24 @@ def place(path: Path, s_mm: Floats, t_mm: Floats) -> Floats:
     return np.column_stack([x, y])
 
 
-def lay(strand: Strand, path: Path, colours: tuple[Rgb, ...], seed: int) -> Curves:
+def lay(
+    strand: Strand,
+    path: Path,
+    colours: tuple[Rgb, ...],
+    seed: int,
+    of_plies: tuple[Rgb, ...] = (),
+) -> Curves:
     """The strand on the card, its colour running through `colours` from one end to the other.
 
-    No two fibres of a fleece take the dye alike: each has a depth of its own.
+    Where `of_plies` is given, each ply has one of those colours instead. No two fibres of a
+    fleece take the dye alike: each has a depth of its own.
     """
     rng = np.random.default_rng(seed)
     curves, albedo = [], []
-    for fibre in strand.fibres + strand.hairs:
+    in_ply = len(strand.fibres) // strand.recipe.plies
+    for number, fibre in enumerate(strand.fibres + strand.hairs):
+        if of_plies:
+            colours = (of_plies[number // in_ply % len(of_plies)],)
         points = place(path, fibre[:, 0], fibre[:, 1])
         height = fibre[:, 2] + path.height_mm(fibre[:, 0])
         curves.append(np.column_stack([points, height, fibre[:, 3]]))

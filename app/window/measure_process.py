@@ -153,7 +153,6 @@ class _Frames:
         import measure.picture
         import measure.pipeline
         from measure.camera_help import camera_help
-
         self._help = camera_help
         self._follow = measure.pipeline.follow
         self._read = measure.picture.read_picture
@@ -171,7 +170,7 @@ class _Frames:
         began = time.perf_counter()
         try:
             picture = self._read(self._pixels)
-            settings = _card_only(job.settings)
+            settings = _for_a_frame(job.settings)
             reading, self._seen = self._follow(picture, settings=settings, before=self._seen)
             help_ = self._help(picture, reading, self._seen, job.strand_mm)
         except Exception as error:  # noqa: BLE001  a fault in one frame must not end the rest
@@ -179,13 +178,13 @@ class _Frames:
         return FrameDone(reading, help_, time.perf_counter() - began)
 
 
-def _card_only(settings: Settings | None) -> Settings:
-    """As chosen, but no frame without the card is searched for a ruler: that takes too long."""
+def _for_a_frame(settings: Settings | None) -> Settings:
+    """As chosen, less what takes too long in every frame: searching for a ruler, and for twist."""
     from dataclasses import replace
 
     from measure.settings import Settings
 
-    settings = settings or Settings()
+    settings = replace(settings or Settings(), twist=False)
     return replace(settings, scale="card") if settings.scale == "auto" else settings
 
 

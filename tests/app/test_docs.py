@@ -13,7 +13,7 @@ from app.cli import cli
 from app.notebook.errors import PROBLEMS
 from app.notebook.table import COLUMNS
 from app.report import CSV_COLUMNS
-from measure.notes import CAUTIONS, OTHER_REFUSALS, REFUSALS
+from measure.notes import CAUTIONS, OTHER_REFUSALS, REFUSALS, TWIST_REASONS
 from measure.weight_class import CHARTS
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -30,6 +30,7 @@ def _rows(heading: str) -> set[str]:
 def test_every_code_is_in_the_table_and_no_other() -> None:
     assert _rows("Refusals") == set(REFUSALS) | set(OTHER_REFUSALS)
     assert _rows("Cautions") == set(CAUTIONS)
+    assert _rows("Why there is no number of turns") == set(TWIST_REASONS)
 
 
 def test_every_code_in_the_measuring_is_known() -> None:

@@ -22,7 +22,7 @@ STRAND_KEYS = {
     "number", "lane", "ground", "diameter_mm", "u_diameter_mm", "diameter_interval_mm", "wpi",
     "wpi_interval", "weight_classes", "cv_percent", "length_mm", "along", "uneven_places",
     "halo_ratio", "light_mm", "dark_mm", "agreement_percent", "budget_mm", "width_px", "plies",
-    "turns_per_inch", "twist", "cautions",
+    "turns_per_inch", "turns_per_inch_interval", "twist", "twist_detail", "cautions",
 }  # fmt: skip
 PICTURE_KEYS = {"picture", "size_px", "read", "scale", "strands", "refusals", "cautions"}
 

@@ -34,10 +34,22 @@ def core_mm(strand: dict[str, Any]) -> float:
     return float(np.nanmean(strand["cuts"]["core_mm"]))
 
 
-def truth_of(one: StrandReading, strands: list[dict[str, Any]]) -> float:
+def truth_of(one: StrandReading, strands: list[dict[str, Any]]) -> dict[str, Any]:
     """The drawn strand nearest in width on that lane."""
-    here = [core_mm(s) for s in strands if s["lane"] == one.lane]
-    return min(here, key=lambda mm: abs(mm - one.diameter_mm))
+    here = [s for s in strands if s["lane"] == one.lane]
+    return min(here, key=lambda s: abs(core_mm(s) - one.diameter_mm))
+
+
+def holds_twist(one: StrandReading, true: dict[str, Any]) -> None:
+    """Plies, turns and hand as the strand was built; single or plied may only be left open."""
+    assert one.plies in (true["plies"], None)
+    assert one.twist in (true["twist"], None)
+    if true["plies"] > 1:
+        assert (one.plies, one.twist) == (true["plies"], true["twist"])
+        assert one.turns_per_inch == pytest.approx(true["turns_per_inch"], rel=0.02)
+    if one.turns_per_inch_interval is not None:
+        low, high = one.turns_per_inch_interval
+        assert low < true["turns_per_inch"] < high
 
 
 @pytest.mark.parametrize("name", TO_READ)
@@ -49,8 +61,9 @@ def test_strands_are_read_and_cautioned(name: str) -> None:
     assert reading.scale is not None
     assert reading.scale.card == f"{card.kind} {card.edition}"
     for one in reading.strands:
-        true_mm = truth_of(one, truth["strands"])
-        error = one.diameter_mm / true_mm - 1
+        true = truth_of(one, truth["strands"])
+        holds_twist(one, true)
+        error = one.diameter_mm / core_mm(true) - 1
         assert abs(error) < WIDEST_MISS.get(name, 0.08)
         # Off by more than 5 % only with a caution.
         assert abs(error) < 0.05 or one.cautions

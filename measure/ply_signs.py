@@ -1,0 +1,78 @@
+"""What a straightened strand shows of its plies: its two edges' courses, and its face's texture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.straightened import XI_STEP, Straightened
+
+Floats = NDArray[np.float64]
+
+_FACE: Final = 0.55
+"""Half widths within which a strand of touching plies covers the ground all along."""
+_BESIDE: Final = 1.45
+"""Half widths from which the ground beside it is taken."""
+_RIM: Final = (0.35, 0.70)
+_EDGE_FROM: Final = 0.15
+_EDGE_LEVELS: Final = (0.15, 0.55)
+"""Shares of strand over ground between which an edge is placed: low, to be the outline's own and
+not of the plies' shading."""
+_STANDS_OUT: Final = 1.0
+"""Log ratio of strand to ground from which edges count in full."""
+_FEWEST_COLUMNS: Final = 12
+
+
+@dataclass(frozen=True)
+class PlySigns:
+    """Signals along n columns."""
+
+    s_mm: Floats
+    edge: Floats
+    """(n, 2) how far out the -u and the +u edge lies, half widths, less its stretch's mean."""
+    edge_weight: Floats
+    """(n,)"""
+    face: Floats
+    """(n, R, C) brightness over the row's mean in its stretch, less one."""
+    face_weight: Floats
+    """(n,)"""
+    face_xi: Floats
+    """(R,)"""
+
+
+def ply_signs(strand: Straightened) -> PlySigns:
+    """Edges and texture of a straightened strand, each stretch of ground on its own."""
+    light = strand.light.astype(float)
+    n = len(strand.s_mm)
+    xi = strand.xi
+    on_face = np.abs(xi) <= _FACE + 1e-9
+    edge = np.zeros((n, 2))
+    face = np.zeros((n, int(on_face.sum()), light.shape[2]))
+    edge_weight, face_weight = np.zeros(n), np.zeros(n)
+    for number in np.unique(strand.stretch[strand.stretch >= 0]):
+        columns = np.flatnonzero(strand.stretch == number)
+        if len(columns) < _FEWEST_COLUMNS:
+            continue
+        seen = light[columns]
+        level = seen[:, on_face].mean(axis=0)
+        face[columns] = seen[:, on_face] / np.maximum(level, 1e-4) - 1.0
+        face_weight[columns] = 1.0
+        stands = []
+        for side, sign in enumerate((-1.0, 1.0)):
+            out = sign * xi
+            rim = seen[:, (out > _RIM[0]) & (out < _RIM[1])].mean(axis=(0, 1))
+            ground = seen[:, out > _BESIDE].mean(axis=(0, 1))
+            rows = out >= _EDGE_FROM
+            step = rim - ground
+            cover = (seen[:, rows] - ground) @ step / max(float(step @ step), 1e-12)
+            low, high = _EDGE_LEVELS
+            inside = np.clip((cover - low) / (high - low), 0.0, 1.0)
+            course = inside.sum(axis=1) * XI_STEP
+            edge[columns, side] = course - course.mean()
+            ratio = np.log(np.maximum(rim, 1e-4) / np.maximum(ground, 1e-4))
+            stands.append(float(np.abs(ratio).max()))
+        edge_weight[columns] = min(1.0, min(stands) / _STANDS_OUT) ** 2
+    return PlySigns(strand.s_mm, edge, edge_weight, face, face_weight, xi[on_face])

@@ -1,0 +1,139 @@
+"""A strand pulled straight: linear light on an even grid along its centreline and across it.
+
+Unlike the cuts a width is fitted to, this grid is fine enough along the strand to show the bumps
+of its plies, and its rows lie at fixed shares of the strand's half width.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.linear_light import decode_srgb
+from measure.picture import Picture
+from measure.profiles import CUT_MM, Cuts
+from measure.scale import Scale
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+XI_STEP: Final = 0.1
+"""Spacing of the rows, half widths."""
+XI_REACH: Final = 1.7
+"""Half widths to either side that are looked at: edges, and some of the ground beside them."""
+_STEPS_ACROSS: Final = 14
+"""Grid steps along the strand to one width of it, where the picture has as many pixels."""
+_MOST_FINE: Final = 3
+_COLUMNS_AT_ONCE: Final = 96
+
+
+@dataclass(frozen=True)
+class Straightened:
+    """n columns along the strand, J rows across it, C channels."""
+
+    s_mm: Floats
+    """(n,) along the strand, as `Cuts.arc_mm`, evenly spaced."""
+    xi: Floats
+    """(J,) across it in half widths, rising towards the cuts' +u."""
+    light: Singles
+    """(n, J, C) linear light."""
+    stretch: NDArray[np.int_]
+    """(n,) number of the stretch of one ground each column lies in; -1 where it does not count."""
+    half_width_mm: float
+    px_across: float
+    """Pixels across the strand."""
+
+    @property
+    def step_mm(self) -> float:
+        """Spacing of the columns."""
+        return float(self.s_mm[1] - self.s_mm[0])
+
+
+def straighten(
+    picture: Picture,
+    scale: Scale,
+    cuts: Cuts,
+    middle_mm: Floats,
+    half_width_mm: float,
+    clearance_mm: float,
+) -> Straightened:
+    """The strand of these cuts, its middle `middle_mm` (n,) along u off the cuts' centreline.
+
+    Columns nearer than `clearance_mm` to a band's edge, and covered ones, do not count.
+    """
+    pitch = float(np.median(cuts.mm_per_px))
+    step = max(pitch, 2.0 * half_width_mm / _STEPS_ACROSS)
+    s = np.arange(float(cuts.arc_mm[0]), float(cuts.arc_mm[-1]), step)
+    fine = int(np.clip(round(step / pitch), 1, _MOST_FINE))
+    fine_s = (s[:, None] + ((np.arange(fine) + 0.5) / fine - 0.5) * step).ravel()
+    xi = np.arange(-round(XI_REACH / XI_STEP), round(XI_REACH / XI_STEP) + 1) * XI_STEP
+    fine_u = int(np.clip(round(XI_STEP * half_width_mm / pitch), 1, _MOST_FINE))
+    offsets = ((np.arange(fine_u) + 0.5) / fine_u - 0.5) * XI_STEP
+    u = ((xi[:, None] + offsets) * half_width_mm).ravel()
+    light = _sampled(picture, scale, cuts, middle_mm, fine_s, u)
+    light = light.reshape(len(s), fine, len(xi), fine_u, -1).mean(axis=(1, 3), dtype=np.float32)
+    return Straightened(
+        s_mm=s,
+        xi=np.asarray(xi, float),
+        light=light,
+        stretch=_stretches(cuts, s, clearance_mm),
+        half_width_mm=half_width_mm,
+        px_across=2.0 * half_width_mm / pitch,
+    )
+
+
+def _sampled(
+    picture: Picture, scale: Scale, cuts: Cuts, middle_mm: Floats, s: Floats, u: Floats
+) -> Singles:
+    """Linear light (len(s), len(u), C), interpolated between pixels after decoding."""
+    region = cuts.line.region
+    along = np.interp(s, cuts.arc_mm, cuts.along_mm + middle_mm * cuts.normals[:, 0])
+    across = np.interp(s, cuts.arc_mm, cuts.across_mm + middle_mm * cuts.normals[:, 1])
+    normals = np.stack([np.interp(s, cuts.arc_mm, cuts.normals[:, k]) for k in (0, 1)], axis=1)
+    edge = float(np.abs(u).max())
+    base = np.stack([along, across], axis=1)
+    three = np.stack([base + k * edge * normals for k in (-1.0, 0.0, 1.0)])
+    px = scale.to_picture(region.to_card(three))
+    first = (px[2] - px[0]) / (2 * edge)
+    second = (px[2] + px[0] - 2 * px[1]) / (2 * edge**2)
+    place = px[1][:, None] + first[:, None] * u[None, :, None]
+    place += second[:, None] * (u**2)[None, :, None]
+    height, width = picture.pixels.shape[:2]
+    channels = picture.pixels.shape[2] if picture.pixels.ndim == 3 else 1
+    out = np.empty((len(s), len(u), channels), np.float32)
+    for start in range(0, len(s), _COLUMNS_AT_ONCE):
+        some = place[start : start + _COLUMNS_AT_ONCE]
+        left, top = np.maximum(np.floor(some.min(axis=(0, 1))).astype(int) - 1, 0)
+        right, bottom = np.ceil(some.max(axis=(0, 1))).astype(int) + 2
+        box = picture.pixels[top : min(bottom, height), left : min(right, width)]
+        if not box.size:
+            out[start : start + len(some)] = 0.0
+            continue
+        seen = cv2.remap(
+            decode_srgb(np.ascontiguousarray(box)),
+            (some[..., 0] - left).astype(np.float32),
+            (some[..., 1] - top).astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        out[start : start + len(some)] = np.reshape(seen, (*some.shape[:2], channels))
+    return out
+
+
+def _stretches(cuts: Cuts, s: Floats, clearance_mm: float) -> NDArray[np.int_]:
+    """Which stretch of one ground each column lies in, -1 where it does not count."""
+    region, line = cuts.line.region, cuts.line
+    along = np.interp(s, cuts.arc_mm, cuts.along_mm)
+    nearest = np.clip(np.searchsorted(cuts.arc_mm, s), 0, len(cuts.arc_mm) - 1)
+    shown = line.seen[np.clip(np.searchsorted(line.along_mm, along), 0, len(line.seen) - 1)]
+    if region.stretches[0].ground == "open":
+        inside = (along > clearance_mm) & (along < region.length_mm - clearance_mm)
+        return np.where(inside & shown & cuts.valid[nearest], 0, -1)
+    # A cut across a band's edge is not valid either, but the columns in it are.
+    at_edge = region.stretch_index(cuts.along_mm, CUT_MM) < 0
+    clear = (cuts.valid | at_edge)[nearest]
+    return np.where(shown & clear, region.stretch_index(along, clearance_mm), -1)

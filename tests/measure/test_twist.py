@@ -1,0 +1,194 @@
+"""Twist of strands drawn from closed forms: turns, hand and plies, and when none is given."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from analytic_types import Camera
+from plied import (
+    Lamp,
+    PliedStrand,
+    draw_plied,
+    mean_turns_per_inch,
+    straight_plied,
+    width_mm,
+)
+
+from measure import PictureReading, Twist, measure_picture
+from measure.card import newest_card
+from measure.ply_count import edge_swing, edges_swing_together
+from measure.ply_geometry import ply_factor
+from measure.twist import twist_of
+from measure.waves import follow_wave, wave_shares
+
+CARD = newest_card("pocket")
+NATURAL = (0.85, 0.80, 0.68)
+TEAL = (0.06, 0.30, 0.32)
+
+
+def _twist(strand: PliedStrand, length_mm: float = 72.0, **how: object) -> Twist:
+    straight = straight_plied(strand, length_mm, 5, **how)  # type: ignore[arg-type]
+    return twist_of(straight, straight.half_width_mm / straight.px_across, 0.001)
+
+
+@pytest.mark.parametrize("plies", [2, 3, 4])
+def test_edges_of_round_plies_swing_as_drawn(plies: int) -> None:
+    # Against the outline itself: its first harmonic by a discrete Fourier transform.
+    theta = np.arange(3600) / 3600
+    phase = 2 * np.pi * (theta[:, None] + np.arange(plies) / plies)
+    radius = 0.5 / math.sin(math.pi / plies)
+    right = 0.5 + radius * np.sin(phase).max(axis=1)
+    left = 0.5 - radius * np.sin(phase).min(axis=1)
+    mean = ply_factor(plies)
+    assert (right + left).mean() == pytest.approx(mean, rel=1e-6)
+    first = [2 * np.fft.rfft(edge)[plies] / len(theta) / mean for edge in (left, right)]
+    assert np.abs(first) == pytest.approx([edge_swing(plies)] * 2, rel=1e-5)
+    apart = abs(float(np.angle(first[0] / first[1])))
+    assert apart == pytest.approx(0.0 if edges_swing_together(plies) else math.pi, abs=1e-3)
+
+
+def test_width_of_the_drawn_strand_obeys_cauchy() -> None:
+    # Mean projected width of a convex hull is its perimeter over pi: d (1 + n / pi).
+    for plies in (2, 3, 4):
+        strand = PliedStrand(plies, 0.5, 6.0, "Z")
+        mean = width_mm(strand, np.arange(720) / 720).mean()
+        assert mean == pytest.approx(0.5 * (1 + plies / math.pi), rel=1e-4)
+
+
+def test_a_wave_is_counted_across_gaps_however_it_strays() -> None:
+    s = np.arange(0, 70, 0.06)
+    turned = 0.8 * s + 0.5 * np.sin(2 * np.pi * s / 40)
+    random = np.random.default_rng(1)
+    values = np.stack([np.cos(2 * np.pi * turned + k) for k in (0.0, 1.0)], axis=1)
+    values += 0.5 * random.standard_normal(values.shape)
+    weight = np.ones(len(s))
+    for start in (11.0, 23.0, 35.0, 47.0, 59.0):
+        weight[(s > start) & (s < start + 1.0)] = 0.0
+    frequencies = np.geomspace(0.2, 3.0, 40)
+    shares = wave_shares(values, weight, s, frequencies)
+    start = float(frequencies[int(np.nanargmax(shares))])
+    assert start == pytest.approx(0.8, rel=0.1)
+    wave = follow_wave(values, weight, s, start)
+    assert wave is not None
+    # Ends of the count lie some millimetres inside, where the wave strays by less than 1 %.
+    assert wave.frequency_per_mm == pytest.approx((turned[-1] - turned[0]) / s[-1], rel=0.01)
+    assert np.angle(wave.signals[1] / wave.signals[0]) == pytest.approx(1.0, abs=0.05)
+    middle = np.abs(wave.centre_mm - 40.0).argmin()
+    local = 0.8 + 0.5 * 2 * np.pi / 40 * math.cos(2 * np.pi * wave.centre_mm[middle] / 40)
+    assert wave.local_per_mm[middle] == pytest.approx(local, rel=0.03)
+
+
+@pytest.mark.parametrize("hand", ["S", "Z"])
+@pytest.mark.parametrize(
+    ("plies", "ply_mm", "turns"), [(2, 1.1, 2.2), (2, 0.3, 12.0), (3, 0.5, 6.0), (4, 0.4, 5.5)]
+)
+def test_plied_strand(plies: int, ply_mm: float, turns: float, hand: str) -> None:
+    strand = PliedStrand(plies, ply_mm, turns, hand, (NATURAL,), swing=0.05, rough=0.04)  # type: ignore[arg-type]
+    twist = _twist(strand, lamp=Lamp(0.5, 35.0, 75.0))
+    true = mean_turns_per_inch(strand, -36.0, 36.0)
+    assert twist.reason is None
+    assert (twist.plies, twist.twist) == (plies, hand)
+    assert twist.turns_per_inch == pytest.approx(true, rel=0.015)
+    assert twist.turns_per_inch_interval is not None
+    low, high = twist.turns_per_inch_interval
+    assert low < true < high
+    assert high - low < 0.05 * true
+    assert twist.turns_per_metre == pytest.approx(39.3701 * twist.turns_per_inch, rel=1e-5)
+    assert twist.cues_agree
+    assert {cue.name for cue in twist.cues} >= {"edges", "texture"}
+    # tan = pi x diameter x turns, of the drawn strand's mean width.
+    width = ply_mm * (1 + plies / math.pi)
+    assert twist.angle_deg == pytest.approx(
+        math.degrees(math.atan(math.pi * width * true / 25.4)), rel=0.02
+    )
+    # One slow wave of 5 % has a standard deviation of 5 / sqrt(2).
+    assert twist.evenness_cv_percent == pytest.approx(3.5, abs=2.0)
+
+
+@pytest.mark.parametrize(
+    ("plies", "colours"), [(2, (NATURAL, TEAL)), (3, (NATURAL, NATURAL, TEAL))]
+)
+def test_stripes_of_colour_come_once_a_turn(
+    plies: int, colours: tuple[tuple[float, float, float], ...]
+) -> None:
+    strand = PliedStrand(plies, 0.55, 5.0, "Z", colours, rough=0.03)
+    twist = _twist(strand)
+    # A ply as dark as the ground takes its bumps with it: then plies need not be told.
+    assert twist.plies in (plies, None)
+    assert twist.twist == "Z"
+    assert twist.turns_per_inch == pytest.approx(5.0, rel=0.02)
+    assert twist.cues[0].name == "stripes"
+
+
+def test_single_by_its_fibres() -> None:
+    single = PliedStrand(1, 0.9, 7.0, "S", (NATURAL,), streaks=0.12, rough=0.05)
+    twist = _twist(single, px_across=20.0)
+    assert (twist.plies, twist.twist) == (1, "S")
+    assert twist.turns_per_inch_interval is not None
+    low, high = twist.turns_per_inch_interval
+    assert low < 7.0 < high
+    assert twist.cues_agree is None
+    # Without fibres to be seen it is a single still, of unknown twist.
+    bare = _twist(replace(single, streaks=0.0), px_across=20.0)
+    assert (bare.plies, bare.turns_per_inch) == (1, None)
+    assert bare.reason is not None
+    fine = _twist(single, px_across=9.0)
+    assert (fine.plies, fine.turns_per_inch) == (1, None)
+    assert fine.reason is not None
+    assert fine.reason.code == "fibres_too_fine"
+
+
+def test_fewer_than_three_turns_are_not_a_number() -> None:
+    strand = PliedStrand(3, 0.9, 2.5, "Z", (NATURAL,))
+    # 25 mm show 2.5 turns.
+    twist = _twist(strand, 25.4)
+    assert twist.turns_per_inch is None
+    assert twist.twist is None
+    assert twist.reason is not None
+    assert twist.reason.code in ("too_few_turns", "twist_not_seen", "plies_unsure")
+    assert _twist(strand, 50.8).turns_per_inch == pytest.approx(2.5, rel=0.03)
+
+
+def test_a_covered_stretch_is_bridged_not_counted_wrong() -> None:
+    strand = PliedStrand(2, 0.5, 8.0, "S", (NATURAL,), rough=0.03)
+    twist = _twist(strand, covered=((20.0, 33.0), (50.0, 53.0)))
+    assert twist.turns_per_inch == pytest.approx(8.0, rel=0.01)
+    assert (twist.plies, twist.twist) == (2, "S")
+
+
+def test_noise_alone_has_no_twist() -> None:
+    straight = straight_plied(PliedStrand(2, 0.5, 8.0, "S"), 72.0, 5)
+    random = np.random.default_rng(2)
+    noise = random.uniform(0.2, 0.4, straight.light.shape).astype(np.float32)
+    twist = twist_of(replace(straight, light=noise), 0.05, 0.001)
+    assert twist.turns_per_inch is None
+    assert twist.twist is None
+
+
+@pytest.fixture(scope="module")
+def pictured() -> PictureReading:
+    camera = Camera(
+        px_per_mm=16, distance_mm=250, tilt_deg=5, roll_deg=1.0, blur_px=0.9, noise=0.004
+    )
+    strands = (
+        PliedStrand(2, 0.55, 6.5, "S", (NATURAL,), -2.6, 0.01, rough=0.03),
+        PliedStrand(4, 0.42, 5.0, "Z", (TEAL,), 2.6, rough=0.03),
+    )
+    picture, _ = draw_plied(CARD, strands, camera, 3, Lamp(0.4, 35, 100))
+    return measure_picture(picture)
+
+
+def test_twist_in_a_picture_of_the_card(pictured: PictureReading) -> None:
+    first, second = pictured.strands
+    assert (first.plies, first.twist) == (2, "S")
+    assert (second.plies, second.twist) == (4, "Z")
+    for strand, true in ((first, 6.5), (second, 5.0)):
+        assert strand.turns_per_inch == pytest.approx(true, rel=0.01)
+        assert strand.turns_per_inch_interval is not None
+        low, high = strand.turns_per_inch_interval
+        assert low < true < high
+        assert strand.twist_detail is not None
+        assert strand.twist_detail.turns_per_inch == strand.turns_per_inch

@@ -8,7 +8,7 @@ import re
 from html import escape
 from typing import TYPE_CHECKING, Final, Literal
 
-from app.qt_setup import forget_opencv_plugins
+from app.qt_setup import drawing_application
 from app.sheet import Frame, Paper, Sheet, Words, card_words, lay_out, window_frame
 from measure.card import Card
 
@@ -119,14 +119,11 @@ def _outline(frame: Frame, unit: float) -> QPainterPath:
 
 def sheet_pdf(sheet: Sheet) -> bytes:
     """The sheet as a PDF page of exactly the paper's size, vector shapes and text only."""
-    forget_opencv_plugins()
+    application = drawing_application()
     from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF, QSizeF
-    from PySide6.QtGui import QGuiApplication, QPageSize, QPainter, QPdfWriter
+    from PySide6.QtGui import QPageSize, QPainter, QPdfWriter
 
-    application = QGuiApplication.instance()
-    if application is None:
-        # No window is shown, so none of the platform's own is needed: works on a bare server.
-        application = QGuiApplication(["slubwise", "-platform", "offscreen"])
+    assert application is not None
 
     data = QByteArray()
     buffer = QBuffer(data)
@@ -158,7 +155,7 @@ def paint_sheet(painter: QPainter, sheet: Sheet, unit: float) -> None:
     from PySide6.QtGui import QColor, QFont, QFontDatabase, QFontMetricsF, QPainterPath, QPen
 
     # A machine may have no font at all; Pillow always brings one along.
-    font_id = QFontDatabase.addApplicationFontFromData(QByteArray(_font_bytes()))
+    font_id = QFontDatabase.addApplicationFontFromData(QByteArray(font_bytes()))
     families = QFontDatabase.applicationFontFamilies(font_id)
     family = families[0] if families else "sans-serif"
 
@@ -206,7 +203,8 @@ def paint_sheet(painter: QPainter, sheet: Sheet, unit: float) -> None:
 _PDF_DPI: Final = 1200
 
 
-def _font_bytes() -> bytes:
+def font_bytes() -> bytes:
+    """Pillow's own font, so that no machine lacks one."""
     from PIL import ImageFont
 
     font = ImageFont.load_default(16)

@@ -5,6 +5,10 @@ from __future__ import annotations
 import ctypes
 import os
 import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from PySide6.QtCore import QCoreApplication
 
 _OPENCV_SETS = ("QT_QPA_PLATFORM_PLUGIN_PATH", "QT_QPA_FONTDIR")
 _WINDOW_LIBRARY = "libxcb-cursor.so.0"
@@ -44,3 +48,17 @@ def why_no_window() -> str | None:
             "Install it (Debian, Ubuntu: apt install libxcb-cursor0)."
         )
     return None
+
+
+def drawing_application() -> QCoreApplication:
+    """The application that drawing with Qt needs, made where there is none; keep it while drawing.
+
+    No window is shown, so none of the platform's own is needed: it works on a bare server.
+    """
+    forget_opencv_plugins()
+    from PySide6.QtGui import QGuiApplication
+
+    running = QGuiApplication.instance()
+    if running is None:
+        running = QGuiApplication(["slubwise", "-platform", "offscreen"])
+    return running

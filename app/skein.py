@@ -13,7 +13,7 @@ from app.bobbin_sources import one_line
 from app.notebook.records import Bobbin, Skein, Spin
 from app.notebook.skein_records import Section
 from app.notebook.store import Notebook
-from app.pairs import way_plied
+from app.pairs import KnownSkein, known_skeins, way_plied
 from app.skein_amounts import amounts_of, route_of
 from measure.grist import (
     Amount,
@@ -73,11 +73,14 @@ class LookedAt:
     """Packing of this skein: Ashenhurst's k from its thickness and its grist."""
     learned: Packing | None
     """The spinner's own packing, from all skeins that count for learning."""
+    teaches: KnownSkein | None
+    """What the next plan may learn from it; None: nothing yet."""
     own_wrap_factor: float | None
     """From the wraps counted by hand on this skein."""
     next_place: Place
     plan: str
     tolerance_percent: float
+    wanted: WantedYarn | None
     suit: Suit | None
     why_no_suit: str
 
@@ -158,7 +161,8 @@ def look_at(
         own = wrap_factor_from_count(amounts.wraps, amounts.wraps_over_mm, figures.mean_mm)
     finished = bool(skein.finish.washed_on) or washed is not None
     place, plan = _plan(sections, finished, washed if finished else unwashed, tolerance_percent)
-    suit, why_not = _suit(wanted or wanted_of(skein, spin, by), figures, by, tex)
+    wanted = wanted or wanted_of(skein, spin, by)
+    suit, why_not = _suit(wanted, figures, by, tex)
     fibre, colourway = _said(notebook, skein, spin, bobbins)
     return LookedAt(
         skein=skein,
@@ -178,10 +182,12 @@ def look_at(
         disagreements=disagreements(routes),
         k=k_of(figures.mean_mm, tex.value) if figures and tex else None,
         learned=learned_packing(packed_skeins(notebook)),
+        teaches=next((k for k in known_skeins(notebook) if k.id == skein_id), None),
         own_wrap_factor=own,
         next_place=place,
         plan=plan,
         tolerance_percent=tolerance_percent,
+        wanted=wanted,
         suit=suit,
         why_no_suit=why_not,
     )

@@ -59,6 +59,13 @@ class SkeinScaleChoice(StrEnum):
     dpi = "dpi"
 
 
+class LabelPaperChoice(StrEnum):
+    """Sheets of several labels."""
+
+    a4 = "a4"
+    letter = "letter"
+
+
 NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="The skein, by its name.")]
 SpinOption = Annotated[
     str | None,
@@ -404,6 +411,58 @@ def suit(
             print_suit(Console(), looked)
         if looked.suit is None or looked.suit.verdict == "no":
             raise typer.Exit(EXIT_REFUSED)
+
+
+@skein_app.command()
+def label(
+    names: Annotated[list[str], typer.Argument(metavar="NAME...", help="Skeins, by their names.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="File to write: .pdf or .png; default: a .pdf here."),
+    ] = None,
+    paper: Annotated[
+        LabelPaperChoice | None,
+        typer.Option(help="Nine on a sheet with cut lines. Default: each on a page of its size."),
+    ] = None,
+    copies: Annotated[
+        int, typer.Option(metavar="N", min=1, max=500, help="Labels of each skein.")
+    ] = 1,
+    dpi: Annotated[
+        int, typer.Option(metavar="N", min=100, max=1200, help="Pixels per inch of a PNG.")
+    ] = 300,
+    listing: Annotated[
+        bool, typer.Option("--listing", help="Print it as text for a shop's listing instead.")
+    ] = False,
+    chart: ChartOption = None,
+    wrap_factor: WrapOption = 1.0,
+    units: UnitsOption = SkeinUnitsChoice.mm,
+    spin: SpinOption = None,
+    notebook: NotebookOption = None,
+) -> None:
+    """Write labels at true size, 60 by 85 mm, or the text for a listing."""
+    with opened_notebook(notebook) as opened:
+        from app.skein import look_at, skein_called
+        from app.skein_label import label_of, listing_of
+
+        labels = [
+            label_of(
+                look_at(
+                    opened, skein_called(opened, name, spin).id, chart=chart,
+                    wrap_factor=wrap_factor,
+                ),
+                units.value,
+            )
+            for name in names
+        ]  # fmt: skip
+        if listing:
+            typer.echo("\n".join(listing_of(one) for one in labels), nl=False)
+            return
+        from app.label_files import write_labels
+
+        for line in write_labels(
+            labels, out, paper.value if paper else None, copies=copies, dpi=dpi
+        ):
+            typer.echo(line)
 
 
 def _sections(number: int) -> str:

@@ -15,6 +15,7 @@ from app.format import (
     interval_text,
     rounded,
 )
+from app.pairs import KnownSkein
 from app.skein import LookedAt
 from measure.grist import Amount, in_count, in_yards
 from measure.packing import PUBLISHED, Packing, diameter_from_grist
@@ -81,7 +82,29 @@ def facts_of(looked: LookedAt, units: str = "mm") -> list[Fact]:
         out.append(Fact("Hang test", looked.balance))
     out += _amounts(looked, units)
     out += _packing(looked, units)
+    if looked.teaches is not None:
+        out.append(Fact("Learning", _learning(looked.teaches)))
     return out
+
+
+def _learning(known: KnownSkein) -> str:
+    """Which of its stages the next plan learns from, or that it does not."""
+    pair = known.pair
+    stages = [
+        words
+        for words, size in (
+            ("singles", pair.single_mm),
+            ("singles at rest", pair.relaxed_mm),
+            ("plied", pair.plied_mm),
+            ("washed", pair.washed_mm),
+            ("grist", pair.tex),
+        )
+        if size is not None
+    ]
+    told = ", ".join(stages[:-1]) + f" and {stages[-1]}" if len(stages) > 1 else stages[0]
+    if not known.counts:
+        return f"left out by you ({told} are known)"
+    return f"the next plan learns from its {told}"
 
 
 def _thickness(figures: SkeinFigures, looked: LookedAt, units: str) -> list[Fact]:

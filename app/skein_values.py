@@ -172,10 +172,20 @@ def with_written(skein: Skein, said: Mapping[str, Any]) -> Skein:
     ):  # fmt: skip
         if name in given:
             label = replace(label, **{column: given[name]})
+    if isinstance(given.get("plies"), str):
+        given["plies"] = _plies(given["plies"])
     own: dict[str, Any] = {n: given[n] for n in ("method", "note", "plies") if n in given}
     if "counts" in given:
         own["counts_for_learning"] = given["counts"]
     return replace(skein, amounts=amounts, finish=finish, wanted=wanted, label=label, **own)
+
+
+def _plies(text: str) -> int | None:
+    if not text.strip():
+        return None
+    if not text.strip().isdecimal():
+        raise UseError(f"plies: write a whole number, such as 3, not {text!r}.")
+    return int(text)
 
 
 def _float(text: str) -> float | None:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from app.notebook.store import Notebook
     from measure.results import StrandReading
 
-PAGES: Final = ("gauge", "spins", "plan", "bobbins", "card")
+PAGES: Final = ("gauge", "spins", "plan", "bobbins", "skeins", "card")
 _SETTLE_MS: Final = 6000
 """After the picture was measured: what a page works out itself, on a busy machine."""
 
@@ -88,6 +88,8 @@ def make_notebook(file: Path) -> str:
 def _make_skeins(notebook: Notebook, strand: StrandReading, chance: random.Random) -> None:
     """Skeins of earlier spins, read at every stage, for the plan to learn from."""
     from app.notebook.records import Aim
+    from app.notebook.skein_records import LAYERS
+    from app.skein_values import with_written
     from measure.ply_geometry import ply_factor
 
     begun = datetime(2026, 9, 2, 18, 30, tzinfo=UTC)
@@ -127,9 +129,17 @@ def _make_skeins(notebook: Notebook, strand: StrandReading, chance: random.Rando
                     _times(strand, ratio),
                     taken_at=at + timedelta(days=2, minutes=i),
                     washed=washed,
+                    layer=LAYERS[i % 3],
+                    hour=1 + (5 * i + 6) % 12,
                     printed_card="",
                     source="made up for show",
                 )
+        said = {
+            "weight": "98.5 g ± 0.5", "circumference": "1480 mm ± 8", "rounds": "148",
+            "washed_on": "2026-10-20", "hang": "0", "care": "Hand wash cool, dry flat",
+            "want": "Super Fine", "text": "Spun for the cold months.",
+        }  # fmt: skip
+        notebook.update_skein(with_written(skein, said))
 
 
 def _times(strand: StrandReading, ratio: float) -> StrandReading:
@@ -140,6 +150,7 @@ def _times(strand: StrandReading, ratio: float) -> StrandReading:
         u_diameter_mm=strand.u_diameter_mm * ratio,
         diameter_interval_mm=(low * ratio, high * ratio),
         wpi=strand.wpi / ratio,
+        along=replace(strand.along, diameter_mm=strand.along.diameter_mm * ratio),
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
 
@@ -32,6 +32,18 @@ from measure.weight_class import chart_named
 _SILENCE_MS: Final = 250
 _SILENT_S: Final = 0.8
 """Without a measured frame for so long, time is passed on by itself."""
+
+
+@dataclass(frozen=True, eq=False)
+class Current:
+    """A reading as it stands on the gauge."""
+
+    strand: StrandReading
+    scale: ScaleSummary | None
+    pixels: NDArray[np.uint8] | None
+    factor: float
+    """Pixels there per pixel of the picture that was measured."""
+    source: str
 
 
 class GaugeSession(QObject):
@@ -212,21 +224,30 @@ class GaugeSession(QObject):
 
     # --- the log
 
-    def take_now(self) -> None:
-        """Log what is shown, at the person's will."""
+    def current(self) -> Current | None:
+        """What would be logged now; None when there is no reading."""
         still = self._still
         if still is not None:
             strand = self._chosen()
             if strand is not None and not isinstance(still.reading, MeasureError):
-                self._log(strand, still.reading.scale, still.preview, still.factor)
-                return
+                return Current(
+                    strand, still.reading.scale, still.preview, still.factor, still.still.name
+                )
+            return None
+        strand = self._gauge.take_now()
+        if strand is None or self._measured is None:
+            return None
+        # A strand that was held still before lay where the newest frame shows it.
+        seen = self._measured
+        return Current(strand, seen.reading.scale, seen.frame.pixels, 1.0, self._name)
+
+    def take_now(self) -> None:
+        """Log what is shown, at the person's will."""
+        current = self.current()
+        if current is None:
+            self.said.emit("There is no reading to take now.")
         else:
-            strand = self._gauge.take_now()
-            if strand is not None and self._measured is not None:
-                # A strand that was held still before lay where the newest frame shows it.
-                self._log(strand, self._measured.reading.scale, self._measured.frame.pixels)
-                return
-        self.said.emit("There is no reading to take now.")
+            self._log(current.strand, current.scale, current.pixels, current.factor)
 
     def take_back(self) -> None:
         """Take back the reading logged last in this window."""

@@ -135,6 +135,7 @@ class MainWindow(QMainWindow):
         self._add_page("spins", "&Spins", "Spins and their bobbins", self._spins_page)
         self._add_page("plan", "&Plan", "From the yarn you want to the single", self._plan_page)
         self._add_page("bobbins", "&Bobbins", "Compare bobbins before plying", self._bobbins_page)
+        self._add_page("skeins", "S&keins", "Finished skeins and their labels", self._skein_page)
         self._add_page("card", "&Card", "Print the card, check the printer", self._card_page)
 
     def _add_page(self, name: str, title: str, tip: str, maker: Callable[[], Page]) -> None:
@@ -193,6 +194,20 @@ class MainWindow(QMainWindow):
 
         page = BobbinsPage(self.preferences, self.desk)
         self.gauge.unit_changed.connect(page.set_unit)
+        return page
+
+    def _skein_page(self) -> Page:
+        from app.window.skein_page import SkeinPage
+
+        gauge = self.gauge
+        page = SkeinPage(
+            self.preferences,
+            self.desk,
+            current=gauge.session.current,
+            settings=lambda: gauge.measuring.settings,
+            printed_card=lambda: gauge.session.bench.printed_card,
+        )
+        gauge.unit_changed.connect(page.set_unit)
         return page
 
     def _card_page(self) -> Page:

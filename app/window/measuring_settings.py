@@ -40,6 +40,11 @@ class MeasuringSettings(QObject):
         self._set(replace(self._settings, wrap_factor=wrap_factor))
 
     @property
+    def settings(self) -> Settings:
+        """How pictures are measured now."""
+        return self._settings
+
+    @property
     def lens(self) -> Lens | None:
         """The running camera's lens, where it is known."""
         return self._settings.lens

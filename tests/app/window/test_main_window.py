@@ -339,7 +339,7 @@ def test_a_bobbin_chosen_among_the_spins_is_the_one_logged_to(
 
 def test_every_page_opens_and_closes(open_window: OpenWindow, qtbot: QtBot) -> None:
     window = open_window()
-    assert set(window.page_names) >= {"gauge", "spins", "plan", "bobbins", "card"}
+    assert set(window.page_names) >= {"gauge", "spins", "plan", "bobbins", "skeins", "card"}
     for number, name in enumerate(window.page_names, start=1):
         qtbot.keyClick(window, Qt.Key(Qt.Key.Key_0 + number), Qt.KeyboardModifier.ControlModifier)
         assert window.page(name).isVisible()

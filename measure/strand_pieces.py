@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.linear_light import decode_srgb
-from measure.medians import median
+from measure.medians import median, medians
 from measure.picture import Picture
 from measure.regions import Region
 from measure.scale import Scale
@@ -136,9 +136,10 @@ def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | No
             covered.append(_box(thing, flat))
             continue
         # A thing that splits or merges here has no one middle; others carry the line on.
-        if np.mean(thing.filled < 0.7 * thing.span) > 0.35 and width > 1.2:
+        split = np.count_nonzero(thing.filled < 0.7 * thing.span) > 0.35 * len(thing.span)
+        if split and width > 1.2:
             continue
-        if thing.steady.mean() < 0.5:
+        if 2 * np.count_nonzero(thing.steady) < len(thing.steady):
             continue
         at_bottom = float(np.mean(thing.tops + thing.span >= rows))
         if max(float(np.mean(thing.tops <= 0)), at_bottom) > 0.5:
@@ -307,7 +308,7 @@ def _piece(thing: _Thing, flat: _Flat, ground: Singles) -> Piece | None:
     """The thing as a piece of a strand, or None when it does not run along the region."""
     h, w = thing.here.shape
     keep = _kept(thing)
-    if keep.sum() < 5:
+    if np.count_nonzero(keep) < 5:
         return None
     width = thing.middle_span * flat.row_mm
     columns = slice(thing.x, thing.x + w)
@@ -316,14 +317,16 @@ def _piece(thing: _Thing, flat: _Flat, ground: Singles) -> Piece | None:
     xs, ys = flat.along[columns][keep], middle[keep]
     slope, at_zero = straight_line(xs - xs[0], ys)
     wander = ys - (at_zero + slope * (xs - xs[0]))
-    if abs(slope) > _MAX_SLOPE or np.std(wander) > 1.5 + width:
+    # A line's departures have no mean: their root mean square is their spread.
+    spread = float(wander.dot(wander) / len(wander)) ** 0.5
+    if abs(slope) > _MAX_SLOPE or spread > 1.5 + width:
         return None
     _, bend_start = straight_line(xs[:12] - xs[0], ys[:12])
     _, bend_stop = straight_line(xs[-12:] - xs[-1], ys[-12:])
     own = flat.light[:, thing.y : thing.y + h, columns]
     share = own / np.maximum(ground[:, None, columns], 1e-4)
-    darkest = np.where(thing.here, share.mean(axis=0), 9.0).min(axis=0)
-    typical = np.array([median(channel[thing.here & keep[None]]) for channel in share])
+    darkest = np.where(thing.here, share.mean(axis=0), np.float32(9.0)).min(axis=0)
+    typical = medians(share[:, thing.here & keep], axis=1)
     return Piece(
         stretch=thing.stretch,
         along=xs,

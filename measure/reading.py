@@ -20,7 +20,8 @@ from measure.scale import Scale
 from measure.strands import STEP_MM
 from measure.uncertainty import Budget, Component, effective_sample_size, u_of_mean
 from measure.weight_class import WeightChart, classes_touched
-from measure.yarn import wpi_from_diameter, wpi_interval_from_diameter
+from measure.whole_turns import mean_over_part_turns, means_over_turns
+from measure.yarn import MM_PER_INCH, wpi_from_diameter, wpi_interval_from_diameter
 
 Floats = NDArray[np.float64]
 
@@ -87,7 +88,12 @@ def read_strand(
         return refusal("strong_shadow", number)
     whole = combined(cuts, parts)
     along, u_light = whole.along, whole.u_relative
+    turn_mm = _turn_mm(twist)
     diameter_mm = float(along.diameter_mm.mean())
+    if turn_mm and twist and twist.plies:
+        diameter_mm = mean_over_part_turns(
+            along.position_mm, along.diameter_mm, turn_mm, twist.plies
+        )
     width_px = diameter_mm / pitch_mm
     if width_px < NEEDED_PX:
         return too_few_pixels(width_px, number)
@@ -104,6 +110,11 @@ def read_strand(
     wpi = wpi_from_diameter(diameter_mm, around.wrap_factor)
     wpi_interval = wpi_interval_from_diameter((low, high), around.wrap_factor)
     cut_positions, cut_diameters = whole_cuts(along.position_mm, along.diameter_mm)
+    cut_mm = CUT_MM
+    if turn_mm and twist and twist.plies:
+        cut_positions, cut_diameters, cut_mm = means_over_turns(
+            along.position_mm, along.diameter_mm, turn_mm, twist.plies
+        )
     by_ground = {p.ground.ground: p.mean_mm for p in parts}
     light_mm, dark_mm = by_ground.get("light"), by_ground.get("dark")
     return StrandReading(
@@ -119,7 +130,7 @@ def read_strand(
         cv_percent=cv_percent(cut_diameters) if len(cut_diameters) >= 10 else None,
         length_mm=length_mm,
         along=along,
-        uneven_places=find_uneven_places(cut_positions, cut_diameters),
+        uneven_places=find_uneven_places(cut_positions, cut_diameters, cut_mm),
         halo_ratio=strand.halo_ratio,
         light_mm=light_mm,
         dark_mm=dark_mm,
@@ -159,6 +170,13 @@ def _least_length_mm(region: Region) -> float:
     if region.name != "picture":
         return _SHORTEST_MM
     return max(_SHORTEST_MM, min(_SHORT_MM, 0.5 * region.length_mm))
+
+
+def _turn_mm(twist: Twist | None) -> float | None:
+    """Length of one turn of a strand known to be plied."""
+    if twist is None or twist.turns_per_inch is None or not twist.plies or twist.plies < 2:
+        return None
+    return MM_PER_INCH / twist.turns_per_inch
 
 
 def _plied_for_sure(twist: Twist | None) -> bool:

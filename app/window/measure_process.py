@@ -153,6 +153,7 @@ class _Frames:
         import measure.picture
         import measure.pipeline
         from measure.camera_help import camera_help
+
         self._help = camera_help
         self._follow = measure.pipeline.follow
         self._read = measure.picture.read_picture

@@ -46,6 +46,10 @@ REFUSALS: Final[dict[str, tuple[str, str]]] = {
         "The strand does not lie on the card: its shadow falls clear of it.",
         "Let it touch the card all along, or use the open lane.",
     ),
+    "restless_ground": (
+        "What shows behind the strand in the open lane is not plain.",
+        "Hold the card before something even: a lit screen, a lamp shade, the sky or a dark room.",
+    ),
     "touching": (
         "Two strands touch side by side and cannot be told from one thick strand.",
         "Lay them a few millimetres apart.",

@@ -8,6 +8,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.backdrop import unrest
 from measure.diameter import StrandDiameter
 from measure.evenness import cv_percent, find_uneven_places
 from measure.grounds import Part, combined, part_of, trusted, whole_cuts
@@ -41,6 +42,11 @@ _WIDE_INTERVAL: Final = 0.05
 _DISAGREE: Final = 0.03
 _RELIEF: Final = 0.55
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
+_MOST_UNREST: Final = 0.05
+"""Of the strand's contrast, in what shows through a window: drawn and rendered windows before
+screens and dark rooms stay below 0.01, photographs of brick, print and grass above 0.06 (ours)."""
+_MOST_WINDOW_MISFIT: Final = 0.045
+"""A silhouette fits its model far better; where no bare ground shows this has to tell (ours)."""
 _STAND_OFF_MM: Final = 0.25
 """How far above the card a strand that lies on it may stand (standard uncertainty, ours)."""
 
@@ -83,6 +89,8 @@ def read_strand(
         return refusal("touching", number)
     if strand.off_card:
         return refusal("off_card", number)
+    if _restless(strand):
+        return refusal("restless_ground", number)
     parts = trusted(parts, strand)
     if not parts:
         return refusal("strong_shadow", number)
@@ -192,6 +200,18 @@ def too_few_pixels(width_px: float, number: int | None = None) -> Refusal:
         needed=COMFORTABLE_PX,
         share=100.0 * width_px / COMFORTABLE_PX,
     )
+
+
+def _restless(strand: StrandDiameter) -> bool:
+    """Whether what shows behind a strand in a window is anything but plain."""
+    seen = [g for g in strand.grounds if g.ground == "open" and len(g.index)]
+    if not strand.no_ground or not seen:
+        return False
+    contrast = max(g.contrast for g in seen)
+    found = unrest(strand.cuts)
+    return (found is not None and found > _MOST_UNREST * contrast) or min(
+        g.misfit for g in seen
+    ) > _MOST_WINDOW_MISFIT
 
 
 def _ground_name(names: list[str]) -> Literal["light", "dark", "both", "open"]:

@@ -66,7 +66,8 @@ def on_a_card() -> tuple[np.ndarray, Truth]:
 
 
 @pytest.mark.parametrize(
-    ("name", "through_hole"), [("brick", False), ("coffee", True), ("gravel", True)]
+    ("name", "through_hole"),
+    [("brick", False), ("brick", True), ("coffee", True), ("gravel", True), ("text", True)],
 )
 def test_a_photograph_behind_the_card_does_no_harm(
     name: str, through_hole: bool, on_a_card: tuple[np.ndarray, Truth]

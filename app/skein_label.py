@@ -63,7 +63,7 @@ def label_of(looked: LookedAt, units: str = "mm") -> Label:
         if figures.evenness is not None:
             strip = figures.evenness.strip_mm
     facts = _facts(looked, units)
-    if figures is None and not facts:
+    if figures is None and looked.route is None and skein.amounts.weight_g is None:
         raise UseError(
             "nothing is known of this skein yet: take a section, or write down weight and length."
         )

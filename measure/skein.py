@@ -35,6 +35,8 @@ class SkeinSection:
     along: Along | None = None
     turns_per_inch: float | None = None
     twist: Literal["S", "Z"] | None = None
+    turns_interval: Interval | None = None
+    """95 % interval of the turns per inch, where the reading has one."""
     layer: Layer | None = None
     hour: int | None = None
 
@@ -48,6 +50,7 @@ class SkeinSection:
             strand.along,
             strand.turns_per_inch,
             strand.twist,
+            strand.turns_per_inch_interval,
             layer,
             hour,
         )
@@ -226,10 +229,16 @@ def _twist(sections: Sequence[SkeinSection], mean_mm: float) -> SkeinTwist | Non
         return None
     said = {s.twist for s in sections if s.twist is not None}
     value = float(turns.mean())
-    # One section's turns are counted over a few centimetres: no closer than a third (ours).
-    reach = value / 3
+    told = [s.turns_interval for s in sections if s.turns_interval is not None]
+    halves = [(high - low) / 2 for low, high in told]
+    # Without a doubt of their own, turns counted over a few centimetres are sure to a third (ours).
+    own = math.sqrt(math.fsum(h * h for h in halves) / len(halves)) if halves else value / 3
+    reach = own
     if len(turns) > 1:
-        reach = float(stdtrit(len(turns) - 1, 0.975) * turns.std(ddof=1)) / math.sqrt(len(turns))
+        root = math.sqrt(len(turns))
+        scatter = float(stdtrit(len(turns) - 1, 0.975) * turns.std(ddof=1)) / root
+        # Sections that agree by luck leave at least the doubt of counting their turns.
+        reach = max(scatter, own / root if halves else 0.0)
     mean = Mean(len(turns), value, (max(value - reach, 0.0), value + reach))
     direction = next(iter(said)) if len(said) == 1 else None
     angle = math.degrees(math.atan(math.pi * mean_mm * value / MM_PER_INCH))

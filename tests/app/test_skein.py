@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import pypdf
 import pytest
 from hostile_texts import HOSTILE_TEXTS
 from logged_strands import a_strand
@@ -199,6 +200,32 @@ def test_an_empty_text_takes_something_away(notebook: Notebook, skein: Skein) ->
     code, _, _ = run("set", "Harbour 1", *[p for o in given for p in (o, "")], *file)
     assert code == 0
     assert notebook.skein(skein.id) == skein
+
+
+def test_labels_and_the_text_for_a_listing(
+    qapp: object, notebook: Notebook, skein: Skein, tmp_path: Path
+) -> None:
+    file = ("--notebook", notebook.path)
+    code, _, err = run("label", "Harbour 1", "--listing", *file)
+    assert (code, "nothing is known of this skein yet" in err) == (2, True)
+    read(notebook, skein, MM)
+    run("set", "Harbour 1", "--weight", "100 g +- 1", "--counted", "200 m +- 1 %", *file)
+    code, out, _ = run("label", "Harbour 1", "--listing", *file)
+    assert code == 0
+    # 1 % as a rectangle is 0.58 %: 1.13 % either way at 95 %.
+    assert "Length: 200 m (198 to 202), 219 yd" in out
+    assert "Weight: 100 g, 3.53 oz" in out
+    assert "Thickness: 16 WPI, sections 15 to 18" in out
+    target = tmp_path / "labels.pdf"
+    code, out, _ = run(
+        "label", "Harbour 1", "--paper", "letter", "--copies", 10, "--out", target, *file
+    )
+    assert (code, "print it at 100 %" in out) == (0, True)
+    pages = pypdf.PdfReader(target).pages
+    assert ["".join(p.extract_text().split()).count("Harbour1") for p in pages] == [9, 1]
+    run("set", "Harbour 1", "--text", "wool " * 2000, *file)
+    code, _, err = run("label", "Harbour 1", "--out", target, *file)
+    assert (code, "shorten it" in err) == (2, True)
 
 
 @pytest.mark.parametrize("text", [HOSTILE_TEXTS[0], "x" * 10_000, "\u202eאבג\n[bold]", "[/]"])

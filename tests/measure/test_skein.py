@@ -125,6 +125,12 @@ def test_twist_is_the_mean_of_what_the_sections_tell() -> None:
     four = skein_figures([section(1.0, turns_per_inch=4.0, twist="Z")], CRAFT_YARN_COUNCIL).twist
     assert four is not None
     assert f"{four.angle_deg:.2f}" == "26.32"
+    # A section's own interval is its own; sections that agree by luck are no surer than that.
+    own = [section(1.0, turns_per_inch=5.0, twist="S", turns_interval=(4.4, 5.6))]
+    for n, half in ((1, 0.6), (4, 0.3)):
+        sure = skein_figures(own * n, CRAFT_YARN_COUNCIL).twist
+        assert sure is not None
+        assert sure.turns_per_inch.interval == pytest.approx((5 - half, 5 + half))
     odd = [section(1.0, turns_per_inch=5.0, twist=t) for t in ("S", "Z")]
     mixed = skein_figures(odd, CRAFT_YARN_COUNCIL).twist
     assert mixed is not None

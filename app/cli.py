@@ -18,6 +18,7 @@ from app.measured import error_text
 from app.notebook_commands import notebook_app
 from app.plan_command import plan
 from app.skein_commands import skein_app
+from app.spin_report_command import report
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -339,9 +340,9 @@ def _print_results(
 
 @cli.command()
 def demo(
-    out: Annotated[
-        Path, typer.Option(metavar="FOLDER", help="Folder for the two pictures.")
-    ] = Path("slubwise-demo"),
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for what is written.")] = Path(
+        "slubwise-demo"
+    ),
     window: Annotated[
         bool, typer.Option("--window/--no-window", help="Open the window on it afterwards.")
     ] = True,
@@ -406,6 +407,7 @@ def _show_demo(sample: Path, out: Path) -> None:
 cli.command()(compare)
 cli.command()(plan)
 cli.command()(forecast)
+cli.command()(report)
 cli.add_typer(notebook_app)
 cli.add_typer(skein_app)
 

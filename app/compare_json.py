@@ -15,12 +15,20 @@ from measure.pairing import Pairing, Plying
 
 def as_json(compared: Compared) -> str:
     """The JSON of `slubwise compare --json` (docs/formats.md)."""
+    document = {"slubwise": program_version()} | compare_object(compared)
+    return json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1)
+
+
+def compare_object(compared: Compared) -> dict[str, Any]:
+    """The same without the version, as plain data."""
     comparison = compared.comparison
-    document = {
-        "slubwise": program_version(),
+    return {
         "margin_percent": comparison.margin_percent,
         "same_way": compared.same_way,
-        "bobbins": [_bobbin_object(f, compared) for f in compared.figures],
+        "bobbins": [
+            bobbin_object(f, compared.wrap_factor, compared.tolerance_percent)
+            for f in compared.figures
+        ],
         "pairs": [
             {
                 "first": pair.first,
@@ -42,10 +50,12 @@ def as_json(compared: Compared) -> str:
         "notes": compared.notes,
         "plying": None if compared.pairing is None else _pairing_object(compared.pairing),
     }
-    return json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1)
 
 
-def _bobbin_object(figures: BobbinFigures, compared: Compared) -> dict[str, Any]:
+def bobbin_object(
+    figures: BobbinFigures, wrap_factor: float, tolerance_percent: float
+) -> dict[str, Any]:
+    """What one bobbin's readings say, as plain data."""
     bobbin, found, drift = figures.bobbin, figures.precision, figures.drift
     trend = figures.trend
     out: dict[str, Any] = {
@@ -82,7 +92,7 @@ def _bobbin_object(figures: BobbinFigures, compared: Compared) -> dict[str, Any]
         },
     }
     if found is not None:
-        wpi, wpi_interval = wpi_of(found, compared.wrap_factor)
+        wpi, wpi_interval = wpi_of(found, wrap_factor)
         out["mean"] = {
             "diameter_mm": _number(found.mean_mm),
             "diameter_interval_mm": _numbers(found.mean_interval_mm),
@@ -90,12 +100,12 @@ def _bobbin_object(figures: BobbinFigures, compared: Compared) -> dict[str, Any]
             "wpi_interval": _numbers(wpi_interval),
             "n_effective": _number(found.n_effective),
             "known_to_percent": _number(found.known_to_percent),
-            "tolerance_percent": compared.tolerance_percent,
-            "further_readings": found.further_readings(compared.tolerance_percent),
+            "tolerance_percent": tolerance_percent,
+            "further_readings": found.further_readings(tolerance_percent),
             "spread_percent": _number(found.spread_percent),
             "spread_interval_percent": _numbers(found.spread_interval_percent),
             "cv_percent": _number(found.cv_percent),
-            "sentence": found.sentence(compared.tolerance_percent),
+            "sentence": found.sentence(tolerance_percent),
         }
     return out
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from app import UseError
 from app.evenness_strip import paint_strip
+from app.page_text import plain_font, printable
 from app.qt_setup import drawing_application
 from app.sheet import PAPER_MM, Paper
 from app.skein_label import SWATCH, Label
@@ -340,15 +341,7 @@ def _ended(column: _Column, strip_y: float | None) -> Side | None:
 
 
 def _font(size_mm: float, bold: bool) -> QFont:
-    from PySide6.QtGui import QFont
-
-    font = QFont(_family())
-    font.setPixelSize(max(1, round(size_mm * UNIT)))
-    font.setBold(bold)
-    font.setHintingPreference(QFont.HintingPreference.PreferNoHinting)
-    # A ligature would be read back, and searched for, as one odd letter.
-    font.setFeature(QFont.Tag("liga"), 0)
-    return font
+    return plain_font(size_mm * UNIT, bold)
 
 
 def _laid_out(text: str, font: QFont, width: float) -> tuple[QTextLayout, float]:
@@ -359,7 +352,7 @@ def _laid_out(text: str, font: QFont, width: float) -> tuple[QTextLayout, float]
     option = QTextOption()
     # A word longer than a line is broken anywhere rather than cut.
     option.setWrapMode(QTextOption.WrapMode.WrapAtWordBoundaryOrAnywhere)
-    layout = QTextLayout(_printable(text), font)
+    layout = QTextLayout(printable(text), font)
     layout.setTextOption(option)
     layout.setCacheEnabled(True)
     layout.beginLayout()
@@ -381,16 +374,6 @@ def _natural_width(text: str, font: QFont) -> float:
     from PySide6.QtGui import QFontMetricsF
 
     return QFontMetricsF(font).horizontalAdvance(text)
-
-
-def _printable(text: str) -> str:
-    """Line breaks as Qt's, no other controls, no halves of characters."""
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    kept = (
-        "".join(" " if unicodedata.category(c) in ("Cc", "Cs") else c for c in line)
-        for line in lines
-    )
-    return "\N{LINE SEPARATOR}".join(kept)
 
 
 def _checked(label: Label, sides: tuple[Side, ...], application: object) -> SetLabel:
@@ -418,17 +401,3 @@ def _page_size(size_mm: tuple[float, float], paper: Paper | None) -> QPageSize:
         paper or "label",
         QPageSize.SizeMatchPolicy.ExactMatch,
     )
-
-
-def _family() -> str:
-    """A plain face of the system's, or Pillow's where the machine has no font at all."""
-    from PySide6.QtCore import QByteArray
-    from PySide6.QtGui import QFontDatabase
-
-    if not QFontDatabase.families():
-        from app.card_sheet import font_bytes
-
-        QFontDatabase.addApplicationFontFromData(QByteArray(font_bytes()))
-        return QFontDatabase.families()[0]
-    general = QFontDatabase.systemFont(QFontDatabase.SystemFont.GeneralFont).family()
-    return general or QFontDatabase.families()[0]

@@ -39,7 +39,8 @@ _QUESTION: Final = """
         r.u_shared_mm, r.scale_from, r.printed_card_id
     FROM spin p JOIN bobbin b ON b.spin_id = p.id JOIN reading r ON r.bobbin_id = b.id
         JOIN sitting s ON s.id = r.sitting_id
-    WHERE p.deleted_at IS NULL AND b.deleted_at IS NULL AND r.taken_back_at IS NULL
+    WHERE (:spin = '' OR p.id = :spin) AND p.deleted_at IS NULL AND b.deleted_at IS NULL
+        AND r.taken_back_at IS NULL
     ORDER BY p.made_at, p.id, b.place, b.made_at, b.id, r.number
 """
 
@@ -48,27 +49,30 @@ _SECTIONS_QUESTION: Final = """
         t.u_diameter_mm, t.low_mm, t.high_mm, t.cv_percent, t.length_mm, t.turns_per_inch, t.twist,
         t.printed_card, t.source, t.note, t.id
     FROM spin p JOIN skein k ON k.spin_id = p.id JOIN section t ON t.skein_id = k.id
-    WHERE p.deleted_at IS NULL AND k.deleted_at IS NULL AND t.taken_back_at IS NULL
+    WHERE (:spin = '' OR p.id = :spin) AND p.deleted_at IS NULL AND k.deleted_at IS NULL
+        AND t.taken_back_at IS NULL
     ORDER BY p.made_at, p.id, k.made_at, k.id, t.number
 """
 
 
-def export_csv(notebook: Notebook, target: Path) -> int:
-    """Write every reading that stands, one row each; gives how many."""
-    return _export(notebook, target, COLUMNS, _QUESTION)
+def export_csv(notebook: Notebook, target: Path, spin_id: str = "") -> int:
+    """Write every reading that stands, one row each, of one spin or of all; gives how many."""
+    return _export(notebook, target, COLUMNS, _QUESTION, spin_id)
 
 
-def export_sections_csv(notebook: Notebook, target: Path) -> int:
-    """Write every section of a skein that stands, one row each; gives how many."""
-    return _export(notebook, target, SECTION_CSV_COLUMNS, _SECTIONS_QUESTION)
+def export_sections_csv(notebook: Notebook, target: Path, spin_id: str = "") -> int:
+    """The same of the sections of skeins."""
+    return _export(notebook, target, SECTION_CSV_COLUMNS, _SECTIONS_QUESTION, spin_id)
 
 
-def _export(notebook: Notebook, target: Path, columns: tuple[str, ...], question: str) -> int:
+def _export(
+    notebook: Notebook, target: Path, columns: tuple[str, ...], question: str, spin_id: str
+) -> int:
     with notebook.connection_beside() as db, writing(target, "") as file:
         writer = csv.writer(file, lineterminator="\r\n")
         writer.writerow(columns)
         count = 0
-        for row in db.execute(question):
+        for row in db.execute(question, {"spin": spin_id}):
             writer.writerow([_cell(value) for value in row])
             count += 1
         return count

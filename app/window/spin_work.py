@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, TypeVar
 
 from PySide6.QtCore import QObject, Qt, Signal
-from PySide6.QtWidgets import QDialog, QMessageBox, QWidget
+from PySide6.QtWidgets import QDialog, QFileDialog, QMessageBox, QWidget
 
+from app import UseError
+from app.bobbin_sources import one_line
 from app.notebook.errors import NotebookError
 from app.notebook.records import Aim, Bobbin, Spin
 from app.notebook.store import Notebook
@@ -204,6 +207,41 @@ class SpinWork(QObject):
         self.dialog = dialog
         dialog.open()
 
+    # --- reported
+
+    def ask_for_report(self, spin: Spin) -> None:
+        """Ask where the report of a spin goes and write it."""
+        name, kind = QFileDialog.getSaveFileName(
+            self._page,
+            "Save the report",
+            f"report-{_stem(spin.name)}.pdf",
+            "PDF (*.pdf);;Web page (*.html)",
+        )
+        if name:
+            file = Path(name)
+            if not file.suffix:
+                file = file.with_suffix(".html" if "html" in kind else ".pdf")
+            self.save_report(spin, file)
+
+    def save_report(self, spin: Spin, file: Path) -> None:
+        """Write the report of a spin into a file; what came of it is said."""
+        wrap = self._preferences.wrap_factor
+        self.said.emit(f"Writing the report of {quoted(spin.name)}…")
+
+        def work(notebook: Notebook) -> str:
+            # Here, in the notebook's thread, and drawn there too: pages need no window.
+            from app.spin_report import find_out
+            from app.spin_report_files import write_report
+
+            try:
+                found = find_out(notebook, notebook.spin(spin.id), wrap_factor=wrap)
+                write_report(found, file)
+            except UseError as error:
+                return str(error)
+            return f"Saved {file}."
+
+        self.ask(work, self.said.emit)
+
     # --- put away and brought back
 
     def delete(self, thing: Spin | Bobbin) -> None:
@@ -260,6 +298,12 @@ class SpinWork(QObject):
             self._refuse(error)
 
         self.ask(work, back, refused)
+
+
+def _stem(name: str) -> str:
+    """A file name that every system takes."""
+    kept = "".join(c for c in one_line(name) if c.isalnum() or c in " -_").strip()
+    return kept or "spin"
 
 
 def _to_spin_on(notebook: Notebook, bobbin: Bobbin) -> tuple[Bobbin, Spin] | None:

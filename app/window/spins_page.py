@@ -198,6 +198,7 @@ class SpinsPage(QWidget):
             new_spin=work.new_spin,
             edit_spin=self._with_spin(work.edit_spin),
             delete_spin=self._with_spin(work.delete),
+            report=self._with_spin(work.ask_for_report),
             new_bobbin=self._new_bobbin,
             edit_bobbin=self._with_bobbin(work.edit_bobbin),
             delete_bobbin=self._with_bobbin(work.delete),

@@ -60,11 +60,11 @@ def test_notebook_errors_columns_and_options_are_described() -> None:
     for column in COLUMNS:
         assert f"`{column}`" in FORMATS
     commands = typer.main.get_command(cli).commands  # type: ignore[attr-defined]
-    compare, plan, notebook, skein = (
-        commands[name] for name in ("compare", "plan", "notebook", "skein")
+    compare, plan, report, notebook, skein = (
+        commands[name] for name in ("compare", "plan", "report", "notebook", "skein")
     )
     groups = (*notebook.commands.values(), *skein.commands.values())
-    for command in (compare, plan, *groups):
+    for command in (compare, plan, report, *groups):
         for option in {o for p in command.params for o in p.opts if o.startswith("--")}:
             assert f"`{option}" in FORMATS, option
     for name in notebook.commands:

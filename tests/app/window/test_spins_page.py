@@ -718,6 +718,26 @@ def test_nothing_is_cut_off_in_a_small_window_with_large_letters(
         qapp.setStyleSheet(sheet)
 
 
+@pytest.mark.parametrize("ending", [".pdf", ".html", ".doc"])
+def test_the_report_of_a_spin_is_written_while_the_window_goes_on(
+    qtbot: QtBot, page: SpinsPage, tmp_path: Path, ending: str
+) -> None:
+    said: list[str] = []
+    page.said.connect(said.append)
+    assert page.actions_here._by_name["report"].isEnabled()
+    spin = page._shelf.spin
+    assert spin is not None
+    file = tmp_path / f"report{ending}"
+    page._work.save_report(spin, file)
+    assert said[0].startswith("Writing the report of")
+    qtbot.waitUntil(lambda: len(said) == 2, timeout=60_000)
+    if ending == ".doc":
+        assert "neither .pdf nor .html" in said[1]
+        return
+    assert said[1] == f"Saved {file}."
+    assert file.read_bytes().startswith(b"%PDF" if ending == ".pdf" else b"<!DOCTYPE html>")
+
+
 def test_times_are_said_as_one_says_them() -> None:
     noon = datetime(2026, 3, 2, 12, 0).astimezone()
     assert when_text(noon - timedelta(hours=2), noon) == "today 10:00"

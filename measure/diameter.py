@@ -38,11 +38,10 @@ _FUZZ_BIAS: Final = {"dark": -0.10, "light": 0.0, "open": 0.0}
 """What is to be added to a width per unit of halo: fuzz close to the core counts with it on a dark
 ground, where it is bright, and takes from it in its own shade on a light one. From fibre-built
 strands whose cover is known exactly (docs/accuracy.md); smooth strands have no halo."""
-_RELIEF_BIAS: Final = -0.7
-"""What is to be added to a width per unit of hard lamp and of rim softer than a smooth strand's:
-the bumps of a rough strand catch the lamp beyond where a cylinder turns away from it. From the same
-strands; nothing is added before an open lane with nothing behind it."""
-_SMOOTH_RIM: Final = 0.04
+_RELIEF_BIAS: Final = -1.1
+"""What is to be added to a width per unit of hard lamp and soft rim, as far as the picture's own
+blur lets that be seen: the bumps of a rough strand catch the lamp beyond where a cylinder turns
+away from it. From the same strands; nothing is added before an open lane with nothing behind it."""
 _GROOVE_MISFIT: Final = 0.065
 _GROOVE: Final = 0.082
 _LIFTED_MISFIT: Final = 0.09
@@ -283,7 +282,7 @@ def _final_pass(
         table = make_table(curves, around(half_mm, False), blur_mm, rim.softness)
         samples = pooled(samples_of(cuts, index), table, half, median(middle_mm))
         pairs = fit_cuts(table, samples, half_mm, middle_mm, 4)
-        grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine))
+        grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine, blur_mm))
     return StrandDiameter(
         cuts,
         tuple(grounds),
@@ -315,6 +314,7 @@ def _ground_diameter(
     rim: Rim,
     fit: LightFit,
     mine: list[int],
+    blur_mm: float,
 ) -> GroundDiameter:
     # A cut that something foreign lies on (a hair, a neighbour) does not fit like the others.
     typical = median(pairs.misfit)
@@ -323,7 +323,9 @@ def _ground_diameter(
     good = (pairs.misfit <= 3.5 * typical) & (np.abs(log_half - middle) < 0.9)
     bias = _FUZZ_BIAS[ground] * rim.halo
     if not fit.no_ground:
-        bias += _RELIEF_BIAS * fit.light.hardness * max(rim.softness - _SMOOTH_RIM, 0.0)
+        soft_mm2 = (rim.softness * np.exp(middle)) ** 2
+        resolved = soft_mm2 / (soft_mm2 + blur_mm**2)
+        bias += _RELIEF_BIAS * fit.light.hardness * rim.softness * resolved
     half = pairs.half_width_mm[good] * core_half_width(rim) * (1.0 + bias)
     kept = index[good]
     radius = half
@@ -334,7 +336,7 @@ def _ground_diameter(
             np.full(len(kept), cuts.camera_height_mm),
         )
     contrast = median(pairs.contrast)
-    level = medians(pairs.strand, axis=0)
+    level = medians(cuts.full_colour(pairs.strand), axis=0)
     return GroundDiameter(
         ground=ground,
         index=kept,

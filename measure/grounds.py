@@ -8,7 +8,7 @@ across their borders too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -17,17 +17,28 @@ from numpy.typing import NDArray
 from measure.diameter import GroundDiameter, StrandDiameter
 from measure.profiles import CUT_MM, Cuts
 from measure.results import Along
+from measure.unevenness import Step, step_between
 
 Floats = NDArray[np.float64]
 
 _BLACK_SHADOW: Final = 0.2
 """Light left in a lamp's shadow below which it looks like a black strand going on."""
-_UNCHECKED: Final = 0.015
+_FACE: Final = 0.4
+_FACE_ALONE: Final = 0.5
+"""How much darker than light ground a strand is to be, at least, beside a dark one and alone."""
+_WEAK: Final = 0.03
+"""Relative doubt of a light ground that is only worth something beside a dark one (ours)."""
+_NO_SKY: Final = 0.1
+_STRAIGHT: Final = 0.2
+"""Share of sky and tangent of a lamp's lean below which a light leaves no shadow to be seen."""
+_SHADOWLESS: Final = 0.03
+"""Relative doubt of a strand under such a light in the open lane (ours)."""
+_UNCHECKED: Final = 0.008
 """Relative doubt of a light ground that no dark one checks (ours)."""
-_LEAST_SPREAD: Final = 1e-4
-"""Relative: no strand is more even, and no cut better read."""
-_LONGEST_MEMORY: Final = 0.98
-"""Correlation of neighbouring 1 mm cuts, at most: more no strand across a card can show."""
+_MISFIT: Final = 0.2
+"""Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
+_FITTED: Final = 0.8
+"""Share of the fit's own doubt: its samples were counted as less alike than they are (ours)."""
 
 
 @dataclass(frozen=True)
@@ -56,17 +67,23 @@ class Whole:
 def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
     """A ground's mean and how far its light model may be off.
 
-    The floors come from rendered tubes in many lights (docs/accuracy.md): a dark ground takes
-    little shadow, a light one the more the brighter the strand is.
+    Floors under the fit's own doubt, since no light is quite of the model's kind: a dark ground
+    takes little shadow, a light one the more the brighter the strand is. Their sizes, and the share
+    of the fit's doubt, make intervals of hard pictures hold (docs/accuracy.md).
     """
     shaded = min(strand.light.sky + strand.light.lamp, 1.0)
     level = float(np.clip(ground.strand_level, 0.0, 1.2))
     if ground.ground == "dark":
-        floor = 0.002 + 0.005 * shaded + 0.003 / max(ground.contrast, 0.02)
+        floor = 0.0010 + 0.0025 * shaded + 0.0015 / max(ground.contrast, 0.02)
     else:
-        floor = 0.002 + shaded * (0.004 + 0.020 * level)
-    floor = float(np.hypot(floor, 0.4 * ground.misfit))
-    return Part(ground, float(ground.diameter_mm.mean()), float(np.hypot(floor, ground.u_light)))
+        floor = 0.0010 + shaded * (0.0020 + 0.0100 * level)
+    light = strand.light
+    if ground.ground == "open" and not strand.no_ground and not strand.flat:
+        # A lamp straight above throws no shadow beside a strand: neither does an open window.
+        straight = light.sky < _NO_SKY and light.lamp > 0.5 and abs(light.lean) < _STRAIGHT
+        floor = float(np.hypot(floor, _SHADOWLESS if straight else 0.0))
+    u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))
+    return Part(ground, float(ground.diameter_mm.mean()), u)
 
 
 def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
@@ -75,15 +92,16 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
     That is a strand hardly darker than the paper, whose shadows are all that shows, one as grey as
     a lamp's shadow, which may be one, or one so dark that its black shadow goes on where it ends.
     Beside a dark ground that contradicts it, or alone, such a part is worth nothing; beside one
-    that agrees it is kept.
+    that agrees it is kept, with more doubt.
     """
     shaded = strand.light.sky + strand.light.lamp > 0.15 and not strand.no_ground
+    least = _FACE if len(parts) > 1 else _FACE_ALONE
     weak = [
         p
         for p in parts
         if p.ground.ground != "dark"
         and (
-            p.ground.face_contrast < 0.4
+            p.ground.face_contrast < least
             or (p.ground.neutral and strand.light.lamp > 0.25)
             or (p.ground.black and strand.light.lamp > 1.0 - _BLACK_SHADOW)
         )
@@ -94,18 +112,18 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
     if not firm:
         return []
     gap = _gap(strand.cuts, weak[0], firm[0])
-    if abs(gap.log) > 2.0 * np.hypot(
-        gap.u_uneven, np.hypot(weak[0].u_relative, firm[0].u_relative)
-    ):
+    allowed = 2.0 * np.hypot(gap.u_uneven, np.hypot(weak[0].u_relative, firm[0].u_relative))
+    if abs(gap.log) > allowed:
         return firm
-    return parts
+    unsure = replace(weak[0], u_relative=float(np.hypot(weak[0].u_relative, _WEAK)))
+    return [unsure if p is weak[0] else p for p in parts]
 
 
 def combined(cuts: Cuts, parts: list[Part]) -> Whole:
     """The strand as all its grounds (one or two) show it.
 
     Each ground's bias has the doubt of its part beforehand; their difference is seen with the
-    doubt that the strand's unevenness leaves it (least squares of both). The mean is over the
+    doubt that the strand's unevenness leaves it (`measure.unevenness`). The mean is over the
     strand's length, whatever the ground. Where the grounds disagree by more than their doubts
     allow, the doubt grows with it (the Birge ratio): a light model that fails on one ground may
     fail on the other.
@@ -130,42 +148,13 @@ def combined(cuts: Cuts, parts: list[Part]) -> Whole:
     return Whole(along, u * max(1.0, torn), gap.log, torn > 1.0)
 
 
-@dataclass(frozen=True)
-class _Gap:
-    """How much wider the first ground shows the strand than the second, log, and what of that
-    the strand's own unevenness may be (standard uncertainty)."""
-
-    log: float
-    u_uneven: float
-
-
-def _gap(cuts: Cuts, first: Part, second: Part) -> _Gap:
-    """Generalised least squares of a step between two grounds in a first-order series."""
-    at, log, which = [], [], []
-    for sign, part in ((0.5, first), (-0.5, second)):
-        position, diameter = whole_cuts(cuts.arc_mm[part.ground.index], part.ground.diameter_mm)
-        at.append(position)
-        log.append(np.log(diameter))
-        which.append(np.full(len(position), sign))
-    x, y, side = np.concatenate(at), np.concatenate(log), np.concatenate(which)
-    order = np.argsort(x)
-    x, y, side = x[order], y[order], side[order]
-    means = [y[side == sign].mean() for sign in (0.5, -0.5)]
-    rest = y - np.where(side > 0, means[0], means[1])
-    spread = max(float(np.sqrt(rest @ rest / max(len(rest) - 2, 1))), _LEAST_SPREAD)
-    neighbours = (np.diff(x) < 1.3 * CUT_MM) & (np.diff(side) == 0)
-    memory = 0.0
-    if np.count_nonzero(neighbours) > 4:
-        products = (rest[1:] * rest[:-1])[neighbours]
-        # Means taken from the same values hide some of what neighbours have in common.
-        memory = float(products.mean()) / spread**2 + 4.0 / len(rest)
-    memory = float(np.clip(memory, 1e-3, _LONGEST_MEMORY))
-    alike = memory ** (np.abs(x[:, None] - x) / CUT_MM)
-    model = np.stack([np.ones_like(side), side], axis=1)
-    weighted = np.linalg.solve(alike, np.column_stack([model, y]))
-    information = model.T @ weighted[:, :2]
-    found = np.linalg.solve(information, model.T @ weighted[:, 2])
-    return _Gap(float(found[1]), spread * float(np.sqrt(np.linalg.inv(information)[1, 1])))
+def _gap(cuts: Cuts, first: Part, second: Part) -> Step:
+    """How much wider the first ground shows the strand than the second, log."""
+    places = []
+    for part in (first, second):
+        at, diameter = whole_cuts(cuts.arc_mm[part.ground.index], part.ground.diameter_mm)
+        places += [at, np.log(diameter)]
+    return step_between(*places)
 
 
 def whole_cuts(position_mm: Floats, diameter_mm: Floats) -> tuple[Floats, Floats]:

@@ -2,8 +2,9 @@
 
 Averaged profiles of every strand on every ground are fitted together: the light is shared, each
 strand has its own rim, each profile its own two edges, and brightness is solved for in closed
-form. A strand's half width and place may differ only a little between its grounds, which is what
-tells the light apart from the strand. Weak priors hold what a picture cannot tell.
+form. A strand's half width and place may differ only a little between its grounds, but for what its
+own thick and thin places do, which is what tells the light apart from the strand. Weak priors hold
+what a picture cannot tell.
 """
 
 from __future__ import annotations
@@ -101,6 +102,9 @@ class MeanProfile:
     half_width_mm: float
     middle_mm: float
     noise: float
+    uneven: float
+    """How much thicker the strand itself is on this ground's stretches than on all, log."""
+    u_uneven: float
 
 
 @dataclass(frozen=True)
@@ -219,6 +223,8 @@ def _pack(
         seen=aspect(np.array([p.view_tan for p in profiles]), grid(steps)),
         no_ground=no_ground,
         energy=float(np.einsum("nj,njc,njc->", w, y, y) + np.sum(level_prior * level**2)),
+        uneven=np.array([p.uneven for p in profiles]),
+        u_uneven=np.array([p.u_uneven for p in profiles]),
         own=figures_of(strand, strands),
         ties=nothing,
         tied_to=nothing,
@@ -229,7 +235,9 @@ def _pack(
 
 
 def _under_prior(packed: Packed, prior: Floats, strands: int, half_width_mm: Floats) -> Packed:
-    ties, tied_to = ties_of(packed.strand, strands, half_width_mm, prior)
+    ties, tied_to = ties_of(
+        packed.strand, strands, half_width_mm, packed.uneven, packed.u_uneven, prior
+    )
     return replace(packed, ties=ties, tied_to=tied_to, tied=ties.T @ ties)
 
 
@@ -278,17 +286,17 @@ def _search(
         own = np.nonzero(packed.strand == strand)[0]
         if not len(own):
             continue
-        # One width and one place for all grounds of a strand.
+        # One width and one place for all grounds of a strand, but for what it does itself.
         a0, u_ref = float(log_a[0, own].mean()), float(u0[0, own].mean())
         cost = np.zeros((len(_STRETCHES), len(_SHIFTS), m))
         for i in own.tolist():
             rows = slice(i * m, i * m + m)
             one = Curves(curves.grid, curves.face[rows], curves.ground[rows])
-            cost += _costs(packed, i, one, np.exp(a0 + _STRETCHES), u_ref)
+            cost += _costs(packed, i, one, np.exp(a0 + packed.uneven[i] + _STRETCHES), u_ref)
         best = cost.reshape(-1, m).argmin(axis=0)
         k, j = np.unravel_index(best, cost.shape[:2])
         total += cost[k, j, np.arange(m)]
-        log_a[:, own] = (a0 + _STRETCHES[k])[:, None]
+        log_a[:, own] = (a0 + _STRETCHES[k])[:, None] + packed.uneven[own]
         u0[:, own] = (u_ref + _SHIFTS[j] * np.exp(log_a[:, own[0]]))[:, None]
     rim = np.tile(RIM_PRIOR[:, 0], (strands, 1))
     return [_Trial(float(total[i]), Point(lights[i], rim, log_a[i], u0[i])) for i in range(m)]

@@ -17,7 +17,7 @@ from measure.shading import Aspect, blur_with_slopes, light_up, outline
 Floats = NDArray[np.float64]
 
 _WIDTH_TIE: Final = 0.01
-"""Relative difference of one strand's width between its grounds (thick and thin places)."""
+"""Relative difference of an even strand's width between its grounds."""
 _PLACE_TIE: Final = 0.06
 """Difference of one strand's middle between its grounds, in half widths."""
 LEVEL_TIE: Final = 0.08
@@ -84,6 +84,9 @@ class Packed:
     no_ground: bool
     energy: float
     """Weighted sum of the squared samples, levels among them."""
+    uneven: Floats
+    """(n,) how much thicker, log, the strand itself is there than on all its grounds."""
+    u_uneven: Floats
     own: Floats
     """(n, 13, p) which of a point's figures each profile depends on."""
     ties: Floats
@@ -107,12 +110,17 @@ def figures_of(strand: NDArray[np.int_], strands: int) -> Floats:
 
 
 def ties_of(
-    strand: NDArray[np.int_], strands: int, half_width_mm: Floats, prior: Floats
+    strand: NDArray[np.int_],
+    strands: int,
+    half_width_mm: Floats,
+    uneven: Floats,
+    u_uneven: Floats,
+    prior: Floats,
 ) -> tuple[Floats, Floats]:
     """What is likely beforehand, as departures `ties` (q, p) @ figures - `tied_to` (q,).
 
     In units of their spread: light and rims near what is usual, little light that nothing shades,
-    one width and one place of a strand on all its grounds.
+    one width and one place of a strand on all its grounds, but for its own thick and thin places.
     """
     n, first = len(strand), LIGHT_COUNT + RIM_COUNT * strands
     ties = np.zeros((1 + first + 2 * n, first + 2 * n))
@@ -128,7 +136,9 @@ def ties_of(
             continue
         centred = np.eye(len(mine)) - 1.0 / len(mine)
         half = float(half_width_mm[strand == number].mean())
-        ties[np.ix_(1 + mine, mine)] = centred / _WIDTH_TIE
+        width_tie = np.hypot(_WIDTH_TIE, float(u_uneven[strand == number].max()))
+        ties[np.ix_(1 + mine, mine)] = centred / width_tie
+        tied_to[1 + mine] = centred @ uneven[strand == number] / width_tie
         ties[np.ix_(1 + n + mine, n + mine)] = centred / (_PLACE_TIE * half)
     return ties, tied_to
 

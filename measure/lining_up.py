@@ -13,6 +13,7 @@ from measure.light_fit import LightFit, MeanProfile
 from measure.medians import median, medians
 from measure.profiles import Cuts
 from measure.shading import Curves, Light, Rim, aspect, grid, light_up, outline, steps_for
+from measure.unevenness import step_between
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +29,10 @@ _FIRST_SAMPLES: Final = 5
 """Samples to a half width that suffice for a first look, whose light is not known yet,"""
 _FIRST_SURE: Final = 0.03
 """and the step, in half widths, after which its edges are good enough."""
+_FEWEST_CUTS: Final = 6
+"""Of either ground, below which nothing is said of how uneven a strand is."""
+_MOST_UNEVEN: Final = 0.4
+"""Log widths farther than this from the typical one are not believed for that."""
 
 
 @dataclass(frozen=True)
@@ -120,13 +125,26 @@ def mean_profiles(
 
 def _mean_profiles(number: int, cuts: Cuts, start: Lines, blur_mm: float) -> list[MeanProfile]:
     """Averaged profiles of each ground, cuts lined up and stretched to one width."""
-    out: list[MeanProfile] = []
+    shown: dict[str, NDArray[np.int_]] = {}
     for ground in np.unique(cuts.ground[start.fitted]):
         index = np.nonzero(start.exact & (cuts.ground == ground))[0]
-        if start.contrast[index[0]] < _LEAST_CONTRAST:
-            continue
-        out.append(_mean_profile(number, cuts, start, index, str(ground), blur_mm))
-    return out
+        if len(index) and start.contrast[index[0]] >= _LEAST_CONTRAST:
+            shown[str(ground)] = index
+    out = [
+        _mean_profile(number, cuts, start, index, ground, blur_mm)
+        for ground, index in shown.items()
+    ]
+    if len(out) != 2 or min(len(index) for index in shown.values()) < _FEWEST_CUTS:
+        return out
+    # What the strand does itself from ground to ground is no business of the light's.
+    places: list[Floats] = []
+    for index, profile in zip(shown.values(), out, strict=True):
+        log = np.log(start.half_width_mm[index] / profile.half_width_mm)
+        places += [cuts.arc_mm[index], np.clip(log, -_MOST_UNEVEN, _MOST_UNEVEN)]
+    step = step_between(*places)
+    uneven = (-0.5 * step.log, 0.5 * step.log)
+    u = step.u_uneven / np.sqrt(2.0)
+    return [replace(p, uneven=own, u_uneven=u) for p, own in zip(out, uneven, strict=True)]
 
 
 def _mean_profile(
@@ -170,6 +188,8 @@ def _mean_profile(
         half_width_mm=typical,
         middle_mm=typical_middle,
         noise=noise,
+        uneven=0.0,
+        u_uneven=0.0,
     )
 
 

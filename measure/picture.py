@@ -54,6 +54,8 @@ class Picture:
     """The file says that a camera took it."""
     name: str
     """What to call it in messages."""
+    chroma_halved: bool = False
+    """The file holds colour at half the resolution of brightness."""
 
 
 def read_picture(source: Path | str | bytes | NDArray[Any]) -> Picture:
@@ -160,6 +162,7 @@ def _picture(decoded: Decoded, name: str) -> Picture:
         focal_px=picture_tags.focal_px(decoded.photo, *stored),
         camera_made=picture_tags.is_camera_made(decoded.base, decoded.photo, tiff=decoded.tiff),
         name=name,
+        chroma_halved=decoded.chroma_halved,
     )
 
 

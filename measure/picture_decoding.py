@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 import pillow_heif
 from numpy.typing import NDArray
-from PIL import Image, TiffImagePlugin
+from PIL import Image, JpegImagePlugin, TiffImagePlugin
 
 from measure import picture_tags as tags
 from measure.picture_colour import ROWS_AT_ONCE, ForeignProfile, foreign_profile, over_white
@@ -69,6 +69,8 @@ class Decoded:
     turned: int = 1
     """Orientation of the stored picture, whoever applies it."""
     tiff: bool = False
+    chroma_halved: bool = False
+    """Colour is stored at half the resolution of brightness, as most cameras do."""
 
 
 CheckSize = Callable[[int, int], None]
@@ -133,7 +135,12 @@ def decode(data: bytes, kind: str, check_size: CheckSize) -> Decoded:
         base, photo = read_tags(exif), read_tags(exif.get_ifd(tags.EXIF_DIRECTORY))
         turn = tags.orientation(base)
         dpi = _stated_dpi(image, kind) or tags.resolution_dpi(base)
-    return Decoded(pixels, base, photo, dpi, turn, turn)
+        halved = kind in ("AVIF", "WEBP") or (
+            isinstance(image, JpegImagePlugin.JpegImageFile)
+            and image.layers == 3
+            and JpegImagePlugin.get_sampling(image) != 0
+        )
+    return Decoded(pixels, base, photo, dpi, turn, turn, chroma_halved=halved)
 
 
 def read_tags(directory: Mapping[int, Any]) -> dict[int, Any]:
@@ -260,7 +267,7 @@ def _decode_heif(data: bytes, check_size: CheckSize) -> Decoded:
         pass  # a garbled Exif block beside a sound picture is no reason to refuse it
     # libheif has turned the picture by the container's own boxes; Exif only repeats them.
     turned = tags.orientation(base)
-    return Decoded(pixels, base, photo, tags.resolution_dpi(base), 1, turned)
+    return Decoded(pixels, base, photo, tags.resolution_dpi(base), 1, turned, chroma_halved=True)
 
 
 def _decode_tiff(data: bytes, check_size: CheckSize) -> Decoded:

@@ -8,7 +8,7 @@ the next, is taken off again by the curvature of the neighbouring cuts' own mean
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, TypeVar
 
 import numpy as np
@@ -23,6 +23,13 @@ from measure.strands import Centreline, Sight
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+
+_LUMA: Final = np.array([0.299, 0.587, 0.114], np.float32)
+"""Weights of the brightness that JPEG keeps at full resolution, ITU-R BT.601."""
+_HALVED_CHROMA: Final = 0.35
+"""What is kept of the departure from grey where colour has half the resolution: its edges are drawn
+softer and apart from the brightness's, but it tells a dyed strand from a shadow (ours)."""
+
 Real = TypeVar("Real", np.float32, np.float64)
 
 CUT_MM: Final = 1.0
@@ -61,6 +68,15 @@ class Cuts:
     view_tan: Floats
     """(n,) tangent of the line of sight across the strand, positive from the +u side."""
     camera_height_mm: float
+    chroma: float
+    """Share of its departure from grey that `light` was left, of every channel alike."""
+
+    def full_colour(self, light: Floats) -> Floats:
+        """Fitted brightnesses (..., C) with their departure from grey as it was."""
+        if self.chroma == 1.0:
+            return light
+        luma = (light @ _LUMA)[..., None]
+        return np.asarray(luma + (light - luma) / self.chroma)
 
 
 def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_mm: float) -> Cuts:
@@ -83,9 +99,20 @@ def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_m
 
     across_it = across_strand(line, pitch, blur_mm)
     pool = pool_pixels(picture, scale, region, at, across, normals, across_it)
+    chroma = _HALVED_CHROMA if picture.chroma_halved and pool.light.shape[-1] == 3 else 1.0
+    if chroma < 1.0:
+        pool = replace(pool, light=_towards_grey(pool.light, chroma))
     weight, own, blocked = _masks(sight, number, line, normals, across_it.u_mm, 3.0 * blur_mm)
     weight *= pool.share
-    return _running(line, arc, normals, across_it, pool, weight, own, blocked, mm_per_px, scale)
+    return _running(
+        line, arc, normals, across_it, pool, weight, own, blocked, mm_per_px, scale, chroma
+    )
+
+
+def _towards_grey(light: Singles, share: float) -> Singles:
+    """Light (..., 3) with that share of its departure from grey left."""
+    mix = share * np.eye(3) + (1.0 - share) * np.outer(_LUMA, np.ones(3))
+    return np.asarray(light @ mix.astype(np.float32))
 
 
 def _masks(
@@ -139,6 +166,7 @@ def _running(
     blocked: NDArray[np.bool_],
     mm_per_px: Floats,
     scale: Scale,
+    chroma: float,
 ) -> Cuts:
     region = line.region
     n = len(arc) - PER_CUT + 1
@@ -203,6 +231,7 @@ def _running(
         mm_per_px=mm_per_px[middle],
         view_tan=view_tan,
         camera_height_mm=float(scale.camera_mm[2]),
+        chroma=chroma,
     )
 
 

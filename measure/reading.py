@@ -40,13 +40,25 @@ SOFT_BLUR: Final = 0.22
 _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
 _DISAGREE: Final = 0.03
-_RELIEF: Final = 0.55
+_RELIEF: Final = 0.22
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _MOST_UNREST: Final = 0.05
 """Of the strand's contrast, in what shows through a window: drawn and rendered windows before
 screens and dark rooms stay below 0.01, photographs of brick, print and grass above 0.06 (ours)."""
 _MOST_WINDOW_MISFIT: Final = 0.045
 """A silhouette fits its model far better; where no bare ground shows this has to tell (ours)."""
+_HALO: Final = 0.09
+_RIM: Final = 0.03
+"""Relative doubt per unit of fuzz and of soft rim, from rendered yarn (ours)."""
+_ENOUGH_STEPS: Final = 10
+_LEAST_DOF: Final = 4.0
+"""Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
+_BLUR: Final = 0.4
+"""Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
+compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
+from drawn pictures that went through such cameras (ours)."""
+_FLAT_BLUR: Final = 0.3
+"""Of that for flat ink: alike on both sides of an edge, which blur does not move."""
 _STAND_OFF_MM: Final = 0.25
 """How far above the card a strand that lies on it may stand (standard uncertainty, ours)."""
 
@@ -261,14 +273,16 @@ def _budget(
     if strand.flat:
         u_view = u_height = 0.0
 
-    _, whole = whole_cuts(along.position_mm, along.diameter_mm)
+    at, whole = whole_cuts(along.position_mm, along.diameter_mm)
     count = max(effective_sample_size(whole), 1.0) if len(whole) >= 3 else 1.0
-    noise = float(np.sqrt(np.mean(along.u_diameter_mm**2))) / np.sqrt(max(len(whole), 1))
+    noise = _u_cut(along.u_diameter_mm, at, whole) / np.sqrt(max(len(whole), 1))
     # What was left out of the strand as it lay is all that its mean is unsure for.
     left_out = 1.0 - min(_length(along.position_mm) / float(np.ptp(cuts.arc_mm) + CUT_MM), 1.0)
     spread = u_of_mean(whole) if len(whole) >= 3 else 0.1 * diameter_mm
     sampling = spread * float(np.sqrt(left_out))
-    u_core = float(np.hypot(0.15 * strand.rim.softness, 0.10 * strand.rim.halo))
+    u_core = float(np.hypot(_RIM * strand.rim.softness, _HALO * strand.rim.halo))
+    u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
+    u_blur *= _FLAT_BLUR if strand.flat else 1.0
     # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
     u_relief = _RELIEF * strand.light.hardness * strand.rim.softness
     if strand.no_ground:
@@ -279,13 +293,26 @@ def _budget(
             Component("view", u_view * diameter_mm),
             Component("stand_off", u_height * diameter_mm),
             Component("edges", noise),
+            Component("blur", u_blur * diameter_mm),
             Component("light", u_light * diameter_mm),
             Component("core_and_halo", u_core * diameter_mm),
             Component("relief", u_relief * diameter_mm),
             Component("burnt_out", _EATEN * around.eaten_px * diameter_mm),
-            Component("sampling", sampling, max(count - 1.0, 1.0)),
+            Component("sampling", sampling, max(count - 1.0, _LEAST_DOF)),
         )
     )
+
+
+def _u_cut(u_mm: Floats, at_mm: Floats, whole_mm: Floats) -> float:
+    """What noise alone does to one cut: no more than neighbouring cuts differ by.
+
+    The fit counts every channel's noise as one and the same, which it is only in part.
+    """
+    fitted = float(np.sqrt(np.mean(u_mm**2)))
+    steps = np.diff(whole_mm)[np.diff(at_mm) < 1.3 * CUT_MM]
+    if len(steps) < _ENOUGH_STEPS:
+        return fitted
+    return min(fitted, float(np.sqrt(np.mean(steps**2) / 2.0)))
 
 
 def _too_wide(tan_v: float, height_mm: float, diameter_mm: float) -> float:

@@ -28,7 +28,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "support")]
 
 import cv2
 import numpy as np
-from stress_shots import KINDS, matched, random_shot, take
+from stress_shots import KINDS, matched, random_shot, take, true_mm
 
 from measure import StrandReading, measure_picture
 from tests.bench.accuracy import write_between
@@ -108,10 +108,8 @@ def outcomes_of(seed: int) -> list[Outcome]:
     reading = measure_picture(taken.data, settings=shot.settings)
     codes = tuple(r.code for r in reading.refusals)
     return [
-        Outcome(seed, shot.tags, px, true_mm, one, codes)
-        for px, true_mm, one in zip(
-            taken.width_px, taken.true_mm, matched(reading, taken), strict=True
-        )
+        Outcome(seed, shot.tags, taken.width_px[i], true_mm(taken, i, one), one, codes)
+        for i, one in enumerate(matched(reading, taken))
     ]
 
 

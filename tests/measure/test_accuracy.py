@@ -6,6 +6,7 @@ those asked for (quoted beside each) unless it says otherwise.
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 from functools import lru_cache
 
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 from analytic import Camera, Light, Strand, draw, encode_srgb, to_png
 from drawn_cases import Case, Score, assigned, random_case, scores_of
+from PIL import Image
 from skimage.measure import label, regionprops
 
 from measure import StrandReading, measure_picture, newest_card
@@ -194,6 +196,53 @@ def test_slow_thick_and_thin_is_read_too() -> None:
     score = uneven(12.0, 40.0)
     assert score.reading is not None, score.refused
     assert score.covered
+
+
+def test_what_is_thick_on_dark_bands_alone_is_the_strands_own_doing() -> None:
+    # Ink has no light to get wrong: thick in the middle of every dark band, thin in the light ones.
+    bands = CARD.lane("banded").bands
+    dark = next(b for b in bands if b.ground == "dark")
+    light = next(b for b in bands if b.ground == "light" and b.from_mm >= dark.to_mm)
+    period = (light.from_mm + light.to_mm) - (dark.from_mm + dark.to_mm)
+
+    def diameter(x: np.ndarray) -> np.ndarray:
+        away = (np.asarray(x) - 0.5 * (dark.from_mm + dark.to_mm)) / period
+        return np.asarray(0.9 * (1.0 + 0.15 * np.cos(2 * np.pi * away)))
+
+    strand = Strand(diameter_mm=diameter, albedo_rgb=(0.35, 0.3, 0.4))
+    camera = Camera(px_per_mm=13.0, distance_mm=None, noise=0.003)
+    pixels, truth = draw(CARD, [strand], Light(flat=True), camera, seed=4)
+    (one,) = measure_picture(to_png(pixels, 25.4 * 13.0)).strands
+    (drawn,) = truth.strands
+    low, high = one.diameter_interval_mm
+    assert low <= drawn.mean_diameter_mm <= high
+    along, true = one.along, drawn.diameter_mm
+    for ground in ("light", "dark"):
+        here = along.diameter_mm[along.ground == ground]
+        of = "dark" if ground == "dark" else "light"
+        at = [
+            (b.from_mm + 1.0 < drawn.x_mm) & (drawn.x_mm < b.to_mm - 1.0)
+            for b in bands
+            if b.ground == of
+        ]
+        # Light and dark were drawn a quarter apart: a tenth of that.
+        expected = float(true[np.any(at, axis=0)].mean())
+        assert here.mean() == pytest.approx(expected, rel=0.025)
+
+
+def test_colour_stored_at_half_resolution_does_not_widen_dyed_strands() -> None:
+    # ITU-T T.81 (JPEG) stores colour at half the resolution with 4:2:0; the picture is the same.
+    strands = [Strand("open", diameter_mm=0.8, albedo_rgb=(0.45, 0.14, 0.05), slope=0.004)]
+    camera = Camera(px_per_mm=12.4, blur_px=1.3, noise=0.004, width_px=660)
+    light = Light(sky=0.95, unshaded=0.05, scatter=0.1)
+    pixels, _ = draw(CARD, strands, light, camera, seed=3)
+    widths = []
+    for subsampling in (0, 2):
+        file = io.BytesIO()
+        Image.fromarray(pixels).save(file, "JPEG", quality=75, subsampling=subsampling)
+        (one,) = measure_picture(file.getvalue()).strands
+        widths.append(one.diameter_mm)
+    assert widths[1] == pytest.approx(widths[0], rel=0.015)
 
 
 # ------------------------------------------------------------------------- hard pictures

@@ -18,7 +18,7 @@ from typing import Any, Final
 import cv2
 import numpy as np
 from analytic import bare_card, draw_linear, encode_srgb, to_jpeg, to_png
-from analytic_types import Camera, Floats, Light, OpenLane, Strand, Truth
+from analytic_types import Camera, Floats, Light, OpenLane, Strand, StrandTruth, Truth
 from drawn_cases import centre_mm
 
 from measure import PictureReading, Settings, StrandReading, newest_card
@@ -168,19 +168,30 @@ def matched(reading: PictureReading, taken: Taken) -> list[StrandReading | None]
     left = list(reading.strands)
     out: list[StrandReading | None] = []
     for drawn in taken.truth.strands:
-        path = taken.truth.to_picture(centre_mm(_CARD, drawn.strand, drawn.x_mm))
-        near = [
-            float(
-                np.median(
-                    np.hypot(*(r.outline.centre_px[::9, None] - path[None, ::10]).T).min(axis=0)
-                )
-            )
-            for r in left
-        ]
+        near = [float(np.median(_distances(r, drawn, taken.truth).min(axis=1))) for r in left]
         best = int(np.argmin(near)) if near else -1
         found = best >= 0 and near[best] < 1.1 * taken.truth.px_per_mm
         out.append(left.pop(best) if found else None)
     return out
+
+
+def true_mm(taken: Taken, number: int, reading: StrandReading | None) -> float:
+    """True mean diameter from the first to the last cut measured; of the whole lane without one."""
+    drawn = taken.truth.strands[number]
+    if reading is None:
+        return taken.true_mm[number]
+    nearest = drawn.x_mm[::10][_distances(reading, drawn, taken.truth).argmin(axis=1)]
+    between = (drawn.x_mm > nearest.min() - 0.5) & (drawn.x_mm < nearest.max() + 0.5)
+    part = float(drawn.diameter_mm[between].mean()) / drawn.mean_diameter_mm
+    return taken.true_mm[number] * part
+
+
+def _distances(reading: StrandReading, drawn: StrandTruth, truth: Truth) -> Floats:
+    """From some places (k,) of an outline's middle to places (n,) of a strand, px."""
+    path = truth.to_picture(centre_mm(_CARD, drawn.strand, drawn.x_mm))[::10]
+    centre = reading.outline.centre_px
+    some = centre[np.unique(np.linspace(0, len(centre) - 1, 12).astype(int))]
+    return np.asarray(np.hypot(*(some[:, None] - path[None]).T).T)
 
 
 @lru_cache(maxsize=64)

@@ -1,0 +1,54 @@
+"""How uneven a strand is along its length, told apart from what a change of ground does to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+_LEAST_SPREAD: Final = 1e-4
+"""Relative: no strand is more even, and no cut better read."""
+_LONGEST_MEMORY: Final = 0.98
+"""Correlation of neighbouring 1 mm cuts, at most: more no strand across a card can show."""
+_NEIGHBOURS_MM: Final = 1.3
+
+
+@dataclass(frozen=True)
+class Step:
+    """How values change where a strand comes from one ground to the other."""
+
+    log: float
+    """First ground over second, what the strand itself does there left out."""
+    u_uneven: float
+    """Standard uncertainty that the strand's own unevenness leaves it."""
+
+
+def step_between(first_mm: Floats, first: Floats, second_mm: Floats, second: Floats) -> Step:
+    """The step between two grounds' values (m,) and (n,) at places along a strand 1 mm apart.
+
+    Generalised least squares of a step in a first-order series whose memory the values themselves
+    show: whatever they do within one ground's stretches they may do across a border too.
+    """
+    x = np.concatenate([first_mm, second_mm])
+    y = np.concatenate([first - first.mean(), second - second.mean()])
+    side = np.concatenate([np.full(len(first), 0.5), np.full(len(second), -0.5)])
+    order = np.argsort(x)
+    x, y, side = x[order], y[order], side[order]
+    spread = max(float(np.sqrt(y @ y / max(len(y) - 2, 1))), _LEAST_SPREAD)
+    neighbours = (np.diff(x) < _NEIGHBOURS_MM) & (np.diff(side) == 0)
+    memory = 0.0
+    if np.count_nonzero(neighbours) > 4:
+        # Means taken from the same values hide some of what neighbours have in common.
+        memory = float((y[1:] * y[:-1])[neighbours].mean()) / spread**2 + 4.0 / len(y)
+    memory = float(np.clip(memory, 1e-3, _LONGEST_MEMORY))
+    alike = memory ** np.abs(x[:, None] - x)
+    model = np.stack([np.ones_like(side), side], axis=1)
+    weighted = np.linalg.solve(alike, np.column_stack([model, y]))
+    information = model.T @ weighted[:, :2]
+    found = np.linalg.solve(information, model.T @ weighted[:, 2])
+    gap = float(first.mean() - second.mean())
+    return Step(gap + float(found[1]), spread * float(np.sqrt(np.linalg.inv(information)[1, 1])))

@@ -346,6 +346,12 @@ def demo(
     window: Annotated[
         bool, typer.Option("--window/--no-window", help="Open the window on it afterwards.")
     ] = True,
+    spin: Annotated[
+        bool,
+        typer.Option(
+            "--spin", help="A whole spin instead: bobbins, skein, report and label, in seconds."
+        ),
+    ] = False,
 ) -> None:
     """Measure a sample picture, draw the result, open the window on it.
 
@@ -353,6 +359,11 @@ def demo(
     window opens where there is a display; what is logged in it stays in the same folder.
     """
     with clean_end():
+        if spin:
+            from app.demo_spin import demo_spin
+
+            demo_spin(out, window)
+            return
         import io
 
         from app.arguments import make_folder

@@ -252,15 +252,16 @@ def left_over_text(found: Forecasts) -> str:
     return f"plied together, {listed(parts)} would be left over" if parts else ""
 
 
-def notes_of(found: Forecasts) -> list[str]:
-    """What a forecast takes for granted, each in a sentence without its full stop."""
+def notes_of(found: Forecasts, *, loops: bool = True) -> list[str]:
+    """What a forecast takes for granted, each in a sentence without its full stop.
+
+    `loops` False leaves the chain's out, where none is told of.
+    """
     from measure.match import listed
 
     twist = "" if found.angle_deg is None else f", a ply angle of {found.angle_deg:g} degrees"
-    out = [
-        f"as laid by geometry, before washing{twist}, loops of {100 * found.loop_m:.0f} cm; "
-        f"{found.length_from}"
-    ]
+    chain = f", loops of {100 * found.loop_m:.0f} cm" if loops else ""
+    out = [f"as laid by geometry, before washing{twist}{chain}; {found.length_from}"]
     if found.left_out:
         out.append(f"{listed(found.left_out)} not plied")
     return out

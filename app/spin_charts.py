@@ -232,8 +232,9 @@ def bobbins_figure(
     for value in values:
         marks.append(Line(((x(value), top), (x(value), bottom)), FAINT, 0.15))
         text = rounded(value, decimals)
-        marks.append(Words(x(value), bottom + 3.4, text, _SMALL, INK, "middle"))
-        if value > 0:
+        if x(value) > left + 4:  # clear of the unit
+            marks.append(Words(x(value), bottom + 3.4, text, _SMALL, INK, "middle"))
+        if value > 0 and x(value) > left + 4:
             wpi = f"{wpi_from_diameter(value, wrap_factor):.1f}"
             marks.append(Words(x(value), top - 1.6, wpi, _SMALL, QUIET, "middle"))
     marks.append(Words(left - 2, bottom + 3.4, "mm", _SMALL, QUIET, "end"))
@@ -277,7 +278,8 @@ def forecast_figure(bars: Sequence[Bar]) -> Figure | None:
     for value in values:
         marks.append(Line(((x(value), top), (x(value), bottom)), FAINT, 0.15))
         text = rounded(value, decimals)
-        marks.append(Words(x(value), bottom + 3.4, text, _SMALL, INK, "middle"))
+        if x(value) > left + 4:  # clear of the unit
+            marks.append(Words(x(value), bottom + 3.4, text, _SMALL, INK, "middle"))
     marks.append(Words(left - 2, bottom + 3.4, "WPI", _SMALL, QUIET, "end"))
     for row, bar in enumerate(bars):
         middle = top + pitch * (row + 0.5)

@@ -118,7 +118,9 @@ def _one(
     if bloom.lessons:
         washed = f"Washed, as your other skeins did: {_range(_washed_bar(made, bloom))} WPI."
         sentences.append(washed)
-    notes = tuple(f"{note[:1].upper()}{note[1:]}." for note in notes_of(found))
+    notes = tuple(
+        f"{note[:1].upper()}{note[1:]}." for note in notes_of(found, loops=way[0] == "chain-plied")
+    )
     return PliedForecast(name, found, made, washed, tuple(sentences), tuple(bars), notes)
 
 

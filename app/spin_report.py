@@ -275,7 +275,7 @@ def _spinning(found: SpinFound) -> Chapter:
     if any(figures.drift.first_readings for figures in found.figures):
         key.append("dashed: how far scatter alone takes it")
     if any(figures.drift.alarms for figures in found.figures):
-        key.append("a filled square: beyond that")
+        key.append("a filled square: the average is beyond that")
     if band is not None:
         key.append("shaded: the band aimed at")
     blocks: list[Block] = [Drawn(figure, "") for figure in drawn[:-1]]
@@ -367,7 +367,7 @@ def _skein(looked: LookedAt, units: Units) -> Chapter:
         figure = ribbon_figure(figures.evenness.strip_mm)
         if figure is not None:
             blocks.append(Drawn(figure, figure.says))
-    facts = [Fact(_indented(f.name), _cap(f.text)) for f in facts_of(looked, units)]
+    facts = [Fact(_indented(f.name), _sentence(f.text)) for f in facts_of(looked, units)]
     finish = looked.skein.finish
     if finish.washed_on or finish.finishing.strip():
         parts = [finish.washed_on, finish.finishing.strip()]
@@ -396,6 +396,11 @@ def _cautions(found: SpinFound) -> Chapter:
     else:
         texts.append("WPI is 25.4 mm over the mean diameter: turns touching, not squeezed.")
     return Chapter("Take care", tuple(Says(text) for text in texts))
+
+
+def _sentence(text: str) -> str:
+    """Words with a capital in front; a symbol, such as k, stays as it is."""
+    return _cap(text) if text[1:2].isalpha() else text
 
 
 def _indented(name: str) -> str:

@@ -7,7 +7,7 @@ with its caption and a picture stay whole; what does not fit goes to the next pa
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from app.figure import FAINT, INK, QUIET, Area, Dot, Figure, Line, Mark
@@ -30,6 +30,8 @@ _BOTTOM_MM: Final = 20.0
 _FACT_MM: Final = 34.0
 _GAP_MM: Final = 1.6
 _PICTURES_ACROSS: Final = 2
+_SHORT: Final = 10
+"""Rows of a table that goes on one page."""
 
 
 @dataclass(frozen=True)
@@ -261,9 +263,13 @@ class _Setter:
         right = [c > 0 for c in range(columns)]
         head = self._row(table.heads, [_HEAD] * columns, lefts, _GAP_MM, right, rule=True)
         out = [_Piece(head.height, head.paint, head.gap + 1.0 * UNIT, with_next=True)]
-        out += [
-            self._row(row, [_BODY] * columns, lefts, 0.8, right, rule=True) for row in table.rows
-        ]
+        for n, row in enumerate(table.rows, start=1):
+            piece = self._row(row, [_BODY] * columns, lefts, 0.8, right, rule=True)
+            # A short table stays whole; of a long one no row stands alone.
+            together = (
+                n < len(table.rows) if len(table.rows) <= _SHORT else n == len(table.rows) - 1
+            )
+            out.append(replace(piece, with_next=together))
         return out
 
     def _drawn(self, drawn: Drawn) -> _Piece:
@@ -333,7 +339,9 @@ class _Setter:
         option.setWrapMode(QTextOption.WrapMode.WrapAtWordBoundaryOrAnywhere)
         if right:
             option.setAlignment(Qt.AlignmentFlag.AlignRight)
-        layout = QTextLayout(printable(text), _font(style.size_mm, style.bold))
+        # A number and its sign belong together.
+        kept = printable(text).replace(" %", "\N{NO-BREAK SPACE}%")
+        layout = QTextLayout(kept, _font(style.size_mm, style.bold))
         layout.setTextOption(option)
         layout.setCacheEnabled(True)
         layout.beginLayout()

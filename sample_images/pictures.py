@@ -122,8 +122,13 @@ def _turns_per_inch(strand: Strand, found: Widths) -> float:
     return round(mean, 4) if strand.recipe.turns_cv_percent else strand.recipe.turns_per_inch
 
 
-def make_picture(picture: Picture, folder: Path, samples: int, variant: str) -> Path:
-    """Spin, render, develop and write a picture and its truth; gives the picture's path."""
+def make_picture(
+    picture: Picture, folder: Path, samples: int, variant: str, truth_per_mm: int = 200
+) -> Path:
+    """Spin, render, develop and write a picture and its truth; gives the picture's path.
+
+    `truth_per_mm` is how many samples to the mm the true widths are counted on.
+    """
     card = newest_card(picture.card)
     seed = seed_of(picture.name)
     laid: list[Curves] = []
@@ -132,7 +137,7 @@ def make_picture(picture: Picture, folder: Path, samples: int, variant: str) -> 
         strand = _spun(one, card, seed + number)
         laid.append(lay(strand, _course(one, card), one.colours, seed + number, one.of_plies))
         span = _visible_mm(one, strand, card, picture.camera)
-        truths.append(_truth_of(one, strand, widths(strand, *span), card))
+        truths.append(_truth_of(one, strand, widths(strand, *span, truth_per_mm), card))
     scene = Scene(
         card,
         tuple(laid),

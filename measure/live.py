@@ -7,8 +7,9 @@ The rule (its figures are in `LiveRule`):
   known again by its place: it moves at most some forty of its widths in a second.
 - **The figure** is the mean of log diameter over the frames of the last 0.4 s, each weighted by
   the inverse of its own random variance. It is settled once three frames over 0.25 s agree, so in
-  under half a second from eight frames a second on. One frame that leaves the interval is set
-  aside; a second one after it starts the mean anew, and so does another strand.
+  under half a second from eight frames a second on; where frames come slowly, two that agree and
+  are 0.45 s apart are enough. One frame that leaves the interval is set aside; a second one after
+  it starts the mean anew, and so does another strand.
 - **No flicker.** Once settled, the figure shown follows the mean only when that has moved by more
   than a quarter of the standard uncertainty (the last digit that is shown is no more) and by more
   than half the scatter of single frames.
@@ -16,15 +17,18 @@ The rule (its figures are in `LiveRule`):
   their observed scatter allows; scale, light, view and what a core is are the same mistake in
   every frame and do not average down at all.
 - **No reading.** A figure stands for 0.4 s without one, is then shown faded, and after two
-  seconds goes. Meanwhile the advice is the one that most frames of the last second gave.
-- **Held steady** is a strand that for 0.7 s lies within 1.2 of its widths of its median place at
-  both ends, was not drawn along by more than a millimetre (its thick and thin places tell), and
-  whose diameter stays within its standard uncertainty of the median. Then the frame in the middle
-  of the spread is taken, once. The next is taken only after the strand was away for 0.4 s or
-  another piece of it lies there: its thick and thin places no longer match those taken within a
-  quarter of the length; where it is too even to be known by them, it lies three widths aside.
+  seconds goes; where frames are slow, not before two and a half and five of their usual times.
+  Meanwhile the advice is the one that most frames of the last second gave.
+- **Held steady** is a strand that for 0.7 s and three frames lies within 1.2 of its widths of its
+  median place at both ends, was not drawn along by more than a millimetre (its thick and thin
+  places tell), and whose diameter stays within its standard uncertainty of the median. Then the
+  frame in the middle of the spread is taken, once. The next is taken only after the strand was
+  away for 0.4 s or another piece of it lies there: its thick and thin places no longer match those
+  taken within a quarter of the length; where it is too even to be known by them, it lies three
+  widths aside.
 
-Frames may drop out singly or in pairs at any rate without counting as the strand having left.
+A strand is away once three frames in a row over 0.4 s, or two over a second, do not show it: so
+frames may drop out singly at any rate, and in pairs from three a second on.
 """
 
 from __future__ import annotations
@@ -51,14 +55,22 @@ class LiveRule:
     window_s: float = 0.4
     settle_s: float = 0.25
     settle_frames: int = 3
+    settle_slow_s: float = 0.45
+    """Two frames so far apart that agree are enough."""
     gone_s: float = 0.4
     gone_frames: int = 3
+    away_s: float = 1.0
+    away_frames: int = 2
+    """Where frames come so slowly that `gone_frames` of them take longer than `away_s`."""
     stall_s: float = 1.0
     """A figure fades after this long without any frame."""
+    stall_frames: float = 2.5
+    """And not before so many of the usual times between two frames, where those are long."""
     forget_s: float = 2.0
+    forget_frames: float = 5.0
     advice_s: float = 1.0
     hold_s: float = 0.7
-    hold_frames: int = 4
+    hold_frames: int = 3
     still_widths: float = 1.2
     drawn_mm: float = 1.0
     moved_s: float = 0.25
@@ -110,7 +122,8 @@ class LiveGauge:
 
     def reset(self) -> None:
         """Forget everything, as for another source."""
-        self._now_s = self._seen_s = -math.inf
+        self._now_s = self._seen_s = self._frame_s = -math.inf
+        self._between_s: deque[float] = deque(maxlen=5)
         self._missed = 0
         self._window: deque[Sample] = deque()
         self._aside: Sample | None = None
@@ -139,6 +152,9 @@ class LiveGauge:
         self._now_s = time_s
         sample = None
         if reading is not None:
+            if math.isfinite(self._frame_s):
+                self._between_s.append(time_s - self._frame_s)
+            self._frame_s = time_s
             sample, followed = self._choose(reading, time_s)
             if sample is None:
                 self._missed += 1
@@ -241,12 +257,18 @@ class LiveGauge:
 
     def _gone(self) -> bool:
         rule = self._rule
-        return self._missed >= rule.gone_frames and (
-            self._now_s - self._seen_s >= rule.gone_s - _ROUNDING_S
+        away_s = self._now_s - self._seen_s + _ROUNDING_S
+        return (self._missed >= rule.gone_frames and away_s >= rule.gone_s) or (
+            self._missed >= rule.away_frames and away_s >= rule.away_s
         )
 
     def _faded(self) -> bool:
-        return self._gone() or self._now_s - self._seen_s >= self._rule.stall_s
+        return self._gone() or self._stalled(self._rule.stall_s, self._rule.stall_frames)
+
+    def _stalled(self, least_s: float, frames: float) -> bool:
+        """Whether nothing was read for so long, and for so many of the usual times of a frame."""
+        usual_s = sorted(self._between_s)[len(self._between_s) // 2] if self._between_s else 0.0
+        return self._now_s - self._seen_s >= max(least_s, frames * usual_s)
 
     # --- held steady ----------------------------------------------------------------------
 
@@ -337,7 +359,7 @@ class LiveGauge:
 
     def _state(self, sample: Sample | None, take: StrandReading | None) -> LiveState:
         faded = self._faded()
-        if self._now_s - self._seen_s >= self._rule.forget_s:
+        if self._stalled(self._rule.forget_s, self._rule.forget_frames):
             self._begin_anew()
             self._shown = None
         elif self._window:
@@ -372,7 +394,8 @@ class LiveGauge:
 
     def _settled(self) -> bool:
         window, rule = self._window, self._rule
-        return (
-            len(window) >= rule.settle_frames
-            and window[-1].time_s - window[0].time_s >= rule.settle_s - _ROUNDING_S
-        )
+        if len(window) < 2:
+            return False
+        span_s = window[-1].time_s - window[0].time_s + _ROUNDING_S
+        least_s = rule.settle_s if len(window) >= rule.settle_frames else rule.settle_slow_s
+        return span_s >= least_s

@@ -5,6 +5,7 @@ thickness is known, dropped, disturbed. What the rule promises is in `measure/li
 below are its words, not what the code happens to give.
 """
 
+import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -498,11 +499,38 @@ def test_a_source_that_begins_again_is_a_new_start(base):
     assert len(taken(again)) == 1
 
 
-def test_slow_pictures_settle_and_are_taken_too(base):
-    """Three frames a second: dear, but it must work."""
-    states = play(LiveGauge(), still(Scene(base), 4.0, 3), 3)
-    assert states[-1].settled
-    assert len(taken(states)) == 1
+@pytest.mark.parametrize("between_s", [0.33, 0.5, 0.7, 1.2])
+def test_slow_pictures_settle_and_are_taken_too(base, between_s):
+    """Dear, but it must work: two frames that agree settle it, three are a strand held."""
+    states = play(LiveGauge(), still(Scene(base), 6.0, 1 / between_s), 1 / between_s)
+    first = next(i for i, s in enumerate(states) if s.settled)
+    assert first * between_s <= max(0.5, between_s) + 0.2
+    assert all(s.settled and not s.faded for s in states[first:])
+    assert taken(states) == [max(2, math.ceil(0.7 / between_s - 1e-9))]
+
+
+@pytest.mark.parametrize("between_s", [0.5, 0.7, 1.2])
+def test_between_slow_pictures_the_figure_stands(base, between_s):
+    """Time that passes by itself neither fades nor clears it while frames come as they use to."""
+    gauge = LiveGauge()
+    states = []
+    for i in range(12):
+        states.append(gauge.update(reading(Scene(base, seed=i).strand()), i * between_s))
+        states.append(gauge.update(None, (i + 0.95) * between_s))
+    assert all(s.diameter_mm is not None and not s.faded for s in states[2:])
+    assert all(s.settled for s in states[4:])
+    ended = gauge.update(None, 12 * between_s + 3 * between_s + 2.0)
+    assert ended.faded or ended.diameter_mm is None
+
+
+@pytest.mark.parametrize("between_s", [0.5, 0.7])
+def test_of_slow_pictures_two_without_it_tell_that_it_left(base, between_s):
+    """Source: the rule's own words in measure/live.py."""
+    rate = 1 / between_s
+    frames = [*still(Scene(base), 3.0, rate), None, None, *still(Scene(base, seed=4), 3.0, rate)]
+    assert len(taken(play(LiveGauge(), frames, rate))) == 2
+    frames = [*still(Scene(base), 3.0, rate), None, *still(Scene(base, seed=4), 3.0, rate)]
+    assert len(taken(play(LiveGauge(), frames, rate))) == 1
 
 
 def test_the_rule_can_be_changed(base):

@@ -63,6 +63,8 @@ class BenchBar(QWidget):
     posture_chosen = Signal(str)
     hands_free_changed = Signal(bool)
     sound_chosen = Signal(str)
+    skein_ended = Signal()
+    """What is read is to be logged on the bobbin again."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -140,10 +142,14 @@ class BenchBar(QWidget):
         looked = FlowRow()
         for control in (self._source, self._band, units, self._hands_free, self._sound):
             looked.add("", control)
-        logged = FlowRow()
+        self._skein = self._button("", "Log on the bobbin again")
+        self._skein.clicked.connect(self.skein_ended)
+        logged = self._logged = FlowRow()
         logged.add("&Bobbin", self._bobbin)
         logged.add("Spu&n", self._spun)
         logged.add("", self._posture)
+        logged.add("", self._skein)
+        self.show_skein("")
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(6)
@@ -216,6 +222,13 @@ class BenchBar(QWidget):
     def show_hands_free(self, on: bool) -> None:
         """Pressed or not."""
         self._hands_free.setChecked(on)
+
+    def show_skein(self, name: str) -> None:
+        """Which skein takes what is read, in place of the bobbin; empty: none does."""
+        self._skein.setText(f"Readings go to {name} as sections: stop".replace("&", "&&"))
+        for control in (self._bobbin, self._spun, self._posture):
+            self._logged.show_control(control, not name)
+        self._logged.show_control(self._skein, bool(name))
 
     def show_sound(self, sound: Sound) -> None:
         """How loud."""

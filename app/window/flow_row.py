@@ -30,6 +30,12 @@ class FlowRow(QWidget):
         row.addWidget(control)
         self._flow.addWidget(pair)
 
+    def show_control(self, control: QWidget, on: bool) -> None:
+        """Show or hide a control with its label; those after it move up."""
+        pair = control.parentWidget()
+        assert pair is not None
+        pair.setVisible(on)
+
 
 class _Flow(QLayout):
     """Items from left to right, and on the next line when one does not fit."""
@@ -90,6 +96,8 @@ class _Flow(QLayout):
                 item.setGeometry(place.translated(0, (height() - place.height()) // 2))
 
         for item in self._items:
+            if item.isEmpty():
+                continue  # hidden
             hint = item.sizeHint()
             size = QSize(min(hint.width(), rect.width()), hint.height())
             if line and x + size.width() > rect.right() + 1:

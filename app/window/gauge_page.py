@@ -114,6 +114,7 @@ class GaugePage(GaugeParts):
         session.logged.connect(self._say_logged)
         session.taken_back.connect(self._say_taken_back)
         session.put_back_done.connect(self._say_put_back)
+        session.skein_changed.connect(bar.show_skein)
         session.said.connect(self.said)
         session.busy.connect(self._show_busy)
         self.sources.said.connect(self.said)
@@ -122,6 +123,7 @@ class GaugePage(GaugeParts):
         bar.unit_chosen.connect(self.set_unit)
         bar.hands_free_changed.connect(self._set_hands_free)
         bar.sound_chosen.connect(self._set_sound)
+        bar.skein_ended.connect(lambda: session.set_skein(""))
         self.picture.dropped.connect(self.sources.take)
         self.picture.strand_chosen.connect(session.choose_number)
         self.voice.said.connect(self.said)
@@ -300,6 +302,13 @@ class GaugePage(GaugeParts):
         self.reading.set_logged(f"Logged: {value}")
         self.said.emit(f"Logged reading {reading.number}: {value}. Z takes it back.")
         self.voice.confirm(reading.diameter_mm, self._unit, self._preferences.wrap_factor)
+
+    def say_section(self, diameter_mm: float, skein: str) -> None:
+        """A reading was kept as a section of a skein, not on the bobbin."""
+        value = self.log.value_text(diameter_mm)
+        self.reading.set_logged(f"Section: {value}")
+        self.said.emit(f"Kept {value} as a section of {skein}; not logged on the bobbin.")
+        self.voice.confirm(diameter_mm, self._unit, self._preferences.wrap_factor)
 
     def _say_taken_back(self, reading: LoggedReading) -> None:
         self.said.emit(f"Took back reading {reading.number}. Shift+Z puts it back.")

@@ -69,6 +69,10 @@ class GaugeSession(QObject):
     put_back_done = Signal(object)
     """LoggedReading."""
     bobbin_made = Signal(str)
+    section_taken = Signal(object)
+    """Current: taken for the skein instead of logged on the bobbin."""
+    skein_changed = Signal(str)
+    """Name of the skein that takes what is read; empty: the bobbin does."""
     said = Signal(str)
     """A sentence for the person."""
     busy = Signal(bool)
@@ -78,6 +82,8 @@ class GaugeSession(QObject):
         super().__init__(parent)
         self.hands_free = True
         self.bench = bench
+        self.skein = ""
+        """Name of the skein that takes what is read; empty: it is logged on the bobbin."""
         self._desk = desk
         self._gauge = LiveGauge()
         self._source: Source | None = None
@@ -251,6 +257,9 @@ class GaugeSession(QObject):
 
     def take_back(self) -> None:
         """Take back the reading logged last in this window."""
+        if self.skein:
+            self.said.emit("Readings go to a skein now: its page takes a section back.")
+            return
         if not self._taken:
             self.said.emit("Nothing was logged in this window that could be taken back.")
             return
@@ -289,6 +298,12 @@ class GaugeSession(QObject):
         self._taken.append(reading)
         self.put_back_done.emit(reading)
 
+    def set_skein(self, name: str) -> None:
+        """Give what is taken from now on to this skein; with "" log it on the bobbin again."""
+        if name != self.skein:
+            self.skein = name
+            self.skein_changed.emit(name)
+
     def set_bench(self, bench: Bench) -> None:
         """Log under this from now on; another bobbin begins another sitting."""
         if bench.bobbin != self.bench.bobbin:
@@ -311,6 +326,9 @@ class GaugeSession(QObject):
         now = datetime.now(UTC)
         # Pasted pictures and those that arrive in a folder have names of their own.
         name = self._name if self._still is None else self._still.still.name
+        if self.skein:
+            self.section_taken.emit(Current(strand, scale, pixels, factor, name))
+            return
         entry = LogEntry(self.bench, self._sitting, strand, scale, now, name, pixels, factor)
         self._desk.ask(entry.commit, self._was_logged)
 

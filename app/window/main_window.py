@@ -207,6 +207,10 @@ class MainWindow(QMainWindow):
             settings=lambda: gauge.measuring.settings,
             printed_card=lambda: gauge.session.bench.printed_card,
         )
+        page.lent.connect(gauge.session.set_skein)
+        page.section_kept.connect(gauge.say_section)
+        gauge.session.skein_changed.connect(page.show_lent)
+        gauge.session.section_taken.connect(page.take_section)
         gauge.unit_changed.connect(page.set_unit)
         return page
 

@@ -7,6 +7,7 @@ from typing import Final, cast
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
     QAbstractItemView,
+    QCheckBox,
     QComboBox,
     QHBoxLayout,
     QHeaderView,
@@ -58,7 +59,7 @@ class SectionPanel(QWidget):
         where.add("&Yarn is", self.state)
         where.add("fr&om the", self.layer)
         where.add("a&t", self.hour)
-        self.from_gauge = QPushButton("Take from the &gauge")
+        self.from_gauge = QPushButton("Ta&ke from the gauge")
         self.from_gauge.setProperty("main", True)
         self.from_gauge.setToolTip("Keep what the Gauge page reads now as a section of this skein")
         self.from_pictures = QPushButton("From p&ictures…")
@@ -75,6 +76,11 @@ class SectionPanel(QWidget):
         buttons = FlowRow()
         buttons.add("", self.from_gauge)
         buttons.add("", self.from_pictures)
+        self.lend = QCheckBox("Gauge readings be&come sections")
+        self.lend.setToolTip(
+            "What the Gauge page takes, by space or hands-free, becomes a section of this skein; "
+            "nothing is logged on the bobbin meanwhile"
+        )
         self.table = QTableWidget(0, len(_COLUMNS))
         self.table.setHorizontalHeaderLabels(list(_COLUMNS))
         self.table.setAccessibleName("Sections")
@@ -90,7 +96,7 @@ class SectionPanel(QWidget):
         self.back.setToolTip("It goes out of all figures; Undo brings it back")
         layout = QVBoxLayout(self)
         layout.setContentsMargins(10, 10, 10, 10)
-        for part in (self.prompt, where, buttons, self.busy):
+        for part in (self.prompt, where, buttons, self.lend, self.busy):
             layout.addWidget(part)
         layout.addWidget(self.table, 1)
         layout.addWidget(self.back, 0, Qt.AlignmentFlag.AlignLeft)

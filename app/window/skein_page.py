@@ -70,6 +70,10 @@ class SkeinPage(QWidget):
     said = Signal(str)
     changed = Signal()
     """Skeins were changed here: plans learn from them."""
+    lent = Signal(str)
+    """Name of the skein that is to take what the gauge reads; empty: none."""
+    section_kept = Signal(float, str)
+    """Diameter in mm of a section that the gauge took, and its skein, after it was committed."""
 
     def __init__(
         self,
@@ -92,6 +96,7 @@ class SkeinPage(QWidget):
         self._looked_up = 0
         self._shelf = _Shelf((), (), None)
         self._to = ("", True, None, None)  # type: tuple[str, bool, Any, Any]
+        self._lent_to = ""
         self._pictures = SectionPictures(self)
         self._pictures.measured.connect(self._take_picture)
         self._pictures.finished.connect(self._end_pictures)
@@ -158,6 +163,7 @@ class SkeinPage(QWidget):
         self.undo.clicked.connect(lambda: self._turn(Notebook.undo, "Undid"))
         self.redo.clicked.connect(lambda: self._turn(Notebook.redo, "Did again"))
         self.sections.gauge_wanted.connect(self._take_from_gauge)
+        self.sections.lend.toggled.connect(self._lend)
         self.sections.pictures_wanted.connect(self._ask_for_pictures)
         self.sections.cancelled.connect(self._pictures.cancel)
         self.sections.taken_back.connect(
@@ -253,6 +259,8 @@ class SkeinPage(QWidget):
         self.skeins.setEnabled(bool(shelf.skeins))
         self.new.setEnabled(bool(shelf.spins))
         self.delete.setEnabled(looked is not None)
+        if self._chosen != self._lent_to:
+            self.sections.lend.setChecked(False)
         self.sections.show_skein(looked)
         self.plot.show_skein(looked)
         for fields in (self.amounts, self.finish):
@@ -278,12 +286,15 @@ class SkeinPage(QWidget):
         work: Callable[[Notebook], Any],
         done: str = "",
         refused: Callable[[NotebookError], None] | None = None,
+        then: Callable[[], None] | None = None,
     ) -> None:
         """Ask the notebook for a change, then show what came of it."""
 
         def passed(_: object) -> None:
             if done:
                 self.said.emit(done)
+            if then is not None:
+                then()
             self.changed.emit()
             self.refresh()
 
@@ -369,6 +380,30 @@ class SkeinPage(QWidget):
         to = (looked.skein.id, self.sections.washed, *self.sections.place)
         self._keep(to, ((current.strand, current.scale),), current.source, "")
 
+    def _lend(self, on: bool) -> None:
+        looked = self._shelf.looked
+        self._lent_to = looked.skein.id if on and looked else ""
+        self.lent.emit(one_line(looked.skein.name) if on and looked else "")
+
+    def show_lent(self, name: str) -> None:
+        """Which skein takes what the gauge reads; empty: it is logged on the bobbin again."""
+        self.sections.lend.setChecked(bool(name))
+
+    def take_section(self, current: Current) -> None:
+        """Keep what the gauge took as a section of the skein that it was lent to."""
+        looked = self._shelf.looked
+        if looked is None or looked.skein.id != self._lent_to:
+            return
+        name = one_line(looked.skein.name)
+        to = (looked.skein.id, self.sections.washed, *self.sections.place)
+        self._keep(
+            to,
+            ((current.strand, current.scale),),
+            current.source,
+            "",
+            lambda: self.section_kept.emit(current.strand.diameter_mm, name),
+        )
+
     def _ask_for_pictures(self) -> None:
         if self._shelf.looked is None:
             self.said.emit(_NO_SKEIN)
@@ -415,6 +450,7 @@ class SkeinPage(QWidget):
         taken: tuple[tuple[StrandReading, ScaleSummary | None], ...],
         source: str,
         words: str,
+        kept: Callable[[], None] | None = None,
     ) -> None:
         skein, washed, layer, hour = to
         now, card = datetime.now(UTC), self._printed_card()
@@ -427,7 +463,7 @@ class SkeinPage(QWidget):
                 )  # fmt: skip
 
         many = "a section" if len(taken) == 1 else f"{len(taken)} sections"
-        self._do(work, f"Kept {many}{words}.")
+        self._do(work, f"Kept {many}{words}.", then=kept)
 
 
 def _inches() -> bool:

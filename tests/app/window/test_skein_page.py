@@ -6,24 +6,29 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import cast
 
 import pypdf
 import pytest
 from logged_strands import SCALE, a_strand
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QGuiApplication
-from PySide6.QtWidgets import QCheckBox, QLabel, QLineEdit
+from PySide6.QtWidgets import QCheckBox, QLabel, QLineEdit, QPushButton
 from pytestqt.qtbot import QtBot
 
 from app.notebook.records import Aim, Skein
 from app.notebook.skein_records import LAYERS
 from app.notebook.store import Notebook
 from app.window.desk import Desk
+from app.window.frame import Still
 from app.window.gauge_session import Current
+from app.window.main_window import MainWindow
+from app.window.measurer import MeasuredStill
 from app.window.preferences import Preferences
 from app.window.skein_dialog import SkeinDialog
 from app.window.skein_page import SkeinPage
 from app.window.theme import DARK, LIGHT
+from measure.results import PictureReading
 from measure.settings import Settings
 
 NOW = datetime(2026, 3, 9, 18, 0, tzinfo=UTC)
@@ -257,6 +262,48 @@ def test_the_label_is_shown_saved_and_copied(qtbot: QtBot, page: SkeinPage, tmp_
     until(qtbot, lambda: not page.label.save.isEnabled())
     assert "shorten it" in page.label.trouble.text()
     assert page.label.copy.isEnabled(), "the listing has room for all of it"
+
+
+def test_lent_to_a_skein_the_gauge_logs_nothing_on_the_bobbin(
+    qtbot: QtBot, path: Path, tmp_path: Path
+) -> None:
+    """A strand taken meanwhile is a section, and only that; afterwards the bobbin has it again."""
+    window = MainWindow(Preferences(tmp_path / "window.ini"), notebook=path)
+    window.show()
+    session, bar = window.gauge.session, window.gauge.bar
+    window.show_page("skeins")
+    page = cast("SkeinPage", window.page("skeins"))
+    until(qtbot, lambda: page.sections.table.rowCount() == 6)
+    page.sections.lend.setFocus()
+    qtbot.keyClick(page.sections.lend, Qt.Key.Key_Space)
+    assert session.skein == "Harbour 1"
+    window.show_page("gauge")
+    button = next(b for b in bar.findChildren(QPushButton) if "Harbour 1" in b.text())
+    assert button.isVisible()
+    # A photo in a watched folder goes the same way as a frame that was held.
+    still = Still(b"", "six.jpg")
+    read = PictureReading(3000, 2000, SCALE, (a_strand(5, entries=60, diameter_mm=1.6),), ())
+    session._log_arriving = True
+    session._take_still(MeasuredStill(still, read, None, 1.0))
+    until(qtbot, lambda: page.sections.table.rowCount() == 7)
+    session.take_now()
+    until(qtbot, lambda: page.sections.table.rowCount() == 8)
+    said: list[str] = []
+    session.said.connect(said.append)
+    session.take_back()
+    assert "its page takes a section back" in said[0]
+    qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
+    assert not page.sections.lend.isChecked()
+    assert not button.isVisible()
+    with qtbot.waitSignal(session.logged, timeout=30_000):
+        session.take_now()
+    window.close()
+    notebook, skein = there(path)
+    with notebook:
+        assert len(notebook.sections(skein.id)) == 8
+        (spin,) = notebook.spins()
+        logged = [r for b in notebook.bobbins(spin.id) for r in notebook.readings(b.id)]
+        assert len(logged) == 1, "the one that was taken afterwards"
 
 
 def test_without_a_skein_it_says_what_to_do(qtbot: QtBot, tmp_path: Path) -> None:

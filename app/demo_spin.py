@@ -25,6 +25,7 @@ from measure.settings import Settings
 if TYPE_CHECKING:
     from app.notebook.records import Skein
     from app.notebook.store import Notebook
+    from app.spin_report import SpinFound
 
 _CARD: Final = "pocket card of the story"
 _STORY: Final = "story.json"
@@ -83,6 +84,13 @@ def demo_spin(out: Path, window: bool) -> None:
     from app.spin_report_files import write_report
 
     make_folder(out, "--out")
+    shown = window and why_no_window() is None
+    if shown:
+        # Writing a PDF makes an application of its own where there is none, and the window needs
+        # another kind.
+        from app.window.start import make_application
+
+        application = make_application()
     path = out / "spin.slubwise"
     if not path.exists():
         typer.echo("A made-up spin in pictures rendered by computer, not photographed:")
@@ -107,15 +115,33 @@ def demo_spin(out: Path, window: bool) -> None:
             [label_of(looked) for looked in found.skeins], out / "label.pdf", None
         ):
             typer.echo(line)
-    if not window:
-        return
-    if why_no_window() is not None:
+    if shown:
+        typer.echo("The window opens on its notebook; close it to come back.", err=True)
+        _show(found, path, out / "demo-window.ini")
+        del application
+    elif window:
         typer.echo("No window is opened here; slubwise opens it where you see a desktop.")
-        return
-    from app.window.start import open_window
 
-    typer.echo("The window opens on its notebook; close it to come back.", err=True)
-    open_window("sample", path, preferences=out / "demo-window.ini")
+
+def _show(found: SpinFound, path: Path, file: Path) -> None:
+    """The window at the bobbin with most readings, looking at the last one's picture."""
+    from app.window.preferences import Preferences
+    from app.window.start import open_window
+    from measure.band import Band
+
+    readings = max(found.readings, key=len)
+    preferences = Preferences(file)
+    if not preferences.bobbin:
+        preferences.bobbin = readings[-1].bobbin_id
+        aim = found.spin.aim
+        if aim.band_low_mm is not None and aim.band_high_mm is not None:
+            preferences.band = Band(aim.band_low_mm, aim.band_high_mm)
+        preferences.save()
+    folder = spin_folder()
+    # A still picture: nothing is logged of it by itself, as of a video.
+    shipped = [folder / r.source for r in readings if folder is not None]
+    pictures = [str(picture) for picture in shipped if picture.is_file()]
+    open_window(pictures[-1] if pictures else None, path, preferences=file)
 
 
 def _fill(notebook: Notebook, story: dict[str, Any], results: Sequence[PictureResult]) -> None:

@@ -39,6 +39,8 @@ _RIGHT: Final = 12.0
 _SMALL: Final = 2.4
 _IN_A_ROW: Final = 60
 """Readings side by side that still can be told apart."""
+_RINGS_MM: Final = 1.2
+"""Nearer to each other, readings are points and not rings."""
 
 
 @dataclass(frozen=True)
@@ -157,12 +159,14 @@ def _readings(
     radius = min(0.95, 0.32 * step)
     for n, x in enumerate(xs):
         low, high = bobbin.intervals_mm[n]
-        if math.isfinite(high - low) and step > 1.2:
+        if math.isfinite(high - low) and step > _RINGS_MM:
             marks.append(Line(((x, y(low)), (x, y(high))), PALE_BLUE, min(0.7, 0.3 * step)))
     marks += _curve(xs, drift.ewma_mm, y, BLUE, 0.5)
     for n, (x, mm) in enumerate(zip(xs, bobbin.diameters_mm, strict=True)):
         if n in drift.alarms:
             marks.append(Dot(x, y(mm), radius * 1.15, RED, square=True))
+        elif step < _RINGS_MM:
+            marks.append(Dot(x, y(mm), max(radius, 0.2), BLUE))
         else:
             marks.append(Dot(x, y(mm), radius, "#ffffff", BLUE))
     return marks

@@ -126,6 +126,8 @@ class SpinFound:
     forecasts: tuple[PliedForecast, ...]
     pictures: tuple[Picture, ...]
     wrap_factor: float
+    troubles: tuple[str, ...]
+    """What had to be left out, a sentence each."""
 
 
 def find_out(notebook: Notebook, spin: Spin, *, wrap_factor: float = 1.0) -> SpinFound:
@@ -142,7 +144,12 @@ def find_out(notebook: Notebook, spin: Spin, *, wrap_factor: float = 1.0) -> Spi
     sources = from_notebook(notebook, spin, bobbins, posture, profiles=PROFILES)
     figures = tuple(figures_of(source) for source in sources)
     plies = spin.aim.plies
-    looked = tuple(look_at(notebook, skein.id, wrap_factor=wrap_factor) for skein in skeins)
+    looked, troubles = [], []
+    for skein in skeins:
+        try:
+            looked.append(look_at(notebook, skein.id, wrap_factor=wrap_factor))
+        except UseError as error:
+            troubles.append(f"The skein {one_line(skein.name)} is left out: {error}")
     compared = _compared(sources, plies, wrap_factor)
     return SpinFound(
         spin=spin,
@@ -151,10 +158,11 @@ def find_out(notebook: Notebook, spin: Spin, *, wrap_factor: float = 1.0) -> Spi
         readings=kept,
         posture=posture,
         compared=compared,
-        skeins=looked,
+        skeins=tuple(looked),
         forecasts=forecasts_of(notebook, spin, bobbins, sources, looked, compared, wrap_factor),
         pictures=pictures_of(notebook, named_apart(b.name for b in bobbins), logged),
         wrap_factor=wrap_factor,
+        troubles=tuple(troubles),
     )
 
 
@@ -395,7 +403,7 @@ def _cautions(found: SpinFound) -> Chapter:
         )
     else:
         texts.append("WPI is 25.4 mm over the mean diameter: turns touching, not squeezed.")
-    return Chapter("Take care", tuple(Says(text) for text in texts))
+    return Chapter("Take care", tuple(Says(text) for text in (*found.troubles, *texts)))
 
 
 def _sentence(text: str) -> str:

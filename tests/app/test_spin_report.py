@@ -22,7 +22,7 @@ from typer.testing import CliRunner
 
 from app import UseError
 from app.cli import cli
-from app.figure import shortened, svg
+from app.figure import Dot, shortened, svg
 from app.notebook.records import Aim, Spin
 from app.notebook.skein_records import Amounts, Finish
 from app.notebook.store import Notebook
@@ -335,6 +335,23 @@ def test_a_spin_that_was_only_begun_gives_what_there_is(notebook: Notebook, tmp_
     assert (tmp_path / "other.pdf").read_bytes().startswith(b"%PDF")
     with pytest.raises(UseError, match="nothing to report"):
         find_out(notebook, the_spin(notebook, "Empty"))
+
+
+def test_a_skein_that_cannot_be_worked_out_is_said_and_the_rest_is_told(tmp_path: Path) -> None:
+    with Notebook.open(tmp_path / "odd.slubwise") as notebook:
+        spin = notebook.add_spin("Odd")
+        sitting = notebook.begin_sitting(notebook.add_bobbin(spin.id, "B1").id, BEGUN)
+        for n in range(150):
+            log(notebook, sitting.id, 0.6 + 0.01 * (n % 3), 3, BEGUN + timedelta(minutes=n))
+        skein = notebook.add_skein(spin.id, "O1", [], method="plied")
+        wanted = dataclasses.replace(skein.wanted, wanted_class="no such class")
+        notebook.update_skein(dataclasses.replace(skein, wanted=wanted))
+        found = find_out(notebook, spin)
+    assert len(found.troubles) == 1
+    page = report_html(report_of(found))
+    assert "The skein O1 is left out" in page
+    (figure,) = drift_figures(chart_bobbins(found), None, 1.0)
+    assert all(0 <= m.x <= figure.width_mm for m in figure.marks if isinstance(m, Dot))
 
 
 def test_round_numbers_lie_between_the_ends() -> None:

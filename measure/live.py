@@ -26,6 +26,9 @@ The rule (its figures are in `LiveRule`):
   away for 0.4 s or another piece of it lies there: its thick and thin places no longer match those
   taken within a quarter of the length; where it is too even to be known by them, it lies three
   widths aside.
+- **Twist** of plied yarn is worked out in some frames only. The last that was told stands for four
+  seconds, and goes at once when the strand leaves, when another takes its place or when another
+  piece of it lies there. A reading that is taken carries it.
 
 A strand is away once three frames in a row over 0.4 s, or two over a second, do not show it: so
 frames may drop out singly at any rate, and in pairs from three a second on.
@@ -41,7 +44,15 @@ from typing import Final
 import numpy as np
 
 from measure.live_figure import Figure, Sample, calmed, mean_of, sample_of
-from measure.results import Interval, PictureReading, Refusal, StrandReading, WeightClass
+from measure.results import (
+    Interval,
+    PictureReading,
+    Refusal,
+    StrandReading,
+    Twist,
+    WeightClass,
+    with_twist,
+)
 from measure.strand_place import StrandPlace
 from measure.weight_class import CRAFT_YARN_COUNCIL, WeightChart, classes_touched
 
@@ -80,6 +91,8 @@ class LiveRule:
     matching: float = 0.6
     """Least fit of thick and thin places that counts as the same piece."""
     widths_per_s: float = 40.0
+    twist_s: float = 4.0
+    """How long a twist that was told stands for the frames after it."""
 
 
 @dataclass(frozen=True)
@@ -108,6 +121,8 @@ class LiveState:
     """A reading to be logged now; set once in a presentation."""
     armed: bool = True
     """False from a taken reading until the strand has left or moved on."""
+    twist: Twist | None = None
+    """The twist last told of this strand; without turns, the reason why; None: not looked for."""
 
 
 class LiveGauge:
@@ -134,6 +149,8 @@ class LiveGauge:
         self._moved_since_s: float | None = None
         self._shown: Figure | None = None
         self._last: StrandReading | None = None
+        self._twist: Twist | None = None
+        self._twist_s = -math.inf
         self._reasons: deque[tuple[float, tuple[Refusal, ...]]] = deque()
         self._reason: Refusal | None = None
         self._reason_since_s = -math.inf
@@ -161,11 +178,16 @@ class LiveGauge:
             else:
                 self._seen_s, self._missed = time_s, 0
                 self._include(sample, followed)
+                self._hear_twist(sample)
             self._hear(reading, sample is not None)
         if self._gone():
             self._leave()
         take = self._take_when_held() if sample is not None else None
         return self._state(sample, take)
+
+    def forget_twist(self) -> None:
+        """The strand is presented in another way: what was told of its twist counts no more."""
+        self._twist = None
 
     def take_now(self) -> StrandReading | None:
         """The reading of the last frames at will; None when nothing is read now.
@@ -250,6 +272,7 @@ class LiveGauge:
         self._held.clear()
         self._others.clear()
         self._aside = None
+        self._twist = None
 
     def _leave(self) -> None:
         self._taken, self._moved_since_s = None, None
@@ -269,6 +292,20 @@ class LiveGauge:
         """Whether nothing was read for so long, and for so many of the usual times of a frame."""
         usual_s = sorted(self._between_s)[len(self._between_s) // 2] if self._between_s else 0.0
         return self._now_s - self._seen_s >= max(least_s, frames * usual_s)
+
+    # --- its twist ------------------------------------------------------------------------
+
+    def _hear_twist(self, sample: Sample) -> None:
+        """Keep what a frame told of the twist, turns rather than a reason why there are none."""
+        told = sample.strand.twist_detail
+        if told is None or not self._window or self._window[-1] is not sample:
+            return
+        last = self._twist_now()
+        if told.turns_per_inch is not None or last is None or last.turns_per_inch is None:
+            self._twist, self._twist_s = told, sample.time_s
+
+    def _twist_now(self) -> Twist | None:
+        return self._twist if self._now_s - self._twist_s <= self._rule.twist_s else None
 
     # --- held steady ----------------------------------------------------------------------
 
@@ -306,7 +343,10 @@ class LiveGauge:
         samples.sort(key=lambda s: s.log_mm)
         middle = samples[(len(samples) - 1) // 2]
         self._taken, self._moved_since_s = middle.place, None
-        return middle.strand
+        own, told = middle.strand.twist_detail, self._twist_now()
+        if told is None or (own is not None and (own.turns_per_inch or not told.turns_per_inch)):
+            return middle.strand
+        return with_twist(middle.strand, told)
 
     def _arm_when_moved_on(self) -> None:
         if not self._window or self._taken is None:
@@ -324,6 +364,8 @@ class LiveGauge:
             self._moved_since_s = last.time_s
         elif last.time_s - self._moved_since_s >= rule.moved_s - _ROUNDING_S:
             self._taken, self._moved_since_s = None, None
+            if last.strand.twist_detail is None:
+                self._twist = None
             while self._held and self._held[0][0].time_s < last.time_s - rule.moved_s:
                 self._held.popleft()
 
@@ -390,6 +432,7 @@ class LiveGauge:
             hold=self._hold() if armed else 1.0,
             take=take,
             armed=armed,
+            twist=self._twist_now(),
         )
 
     def _settled(self) -> bool:

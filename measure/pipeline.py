@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.diameter import LaneSeen, measure_diameters
+from measure.diameter import LaneSeen, StrandDiameter, measure_diameters
 from measure.edge_spread import EdgeSpread, measure_edge_spread
 from measure.errors import MeasureError
 from measure.medians import median
@@ -20,7 +21,15 @@ from measure.picture import Picture, read_picture
 from measure.profiles import cut_strand
 from measure.reading import Surroundings, read_strand, too_few_pixels
 from measure.regions import Region, card_regions, picture_regions, ruler_regions
-from measure.results import Outline, PictureReading, Refusal, ScaleSummary, StrandReading
+from measure.results import (
+    Outline,
+    PictureReading,
+    Refusal,
+    ScaleSummary,
+    StrandReading,
+    Twist,
+    with_twist,
+)
 from measure.scale import Scale, find_scale, scale_from_dpi, scale_from_marks, scale_from_ruler
 from measure.settings import Settings
 from measure.shading import Light
@@ -33,8 +42,18 @@ Floats = NDArray[np.float64]
 BURNT_OUT = 0.05
 """Share of the paper at the top of the scale from which highlights are burnt out."""
 _PRINT_SHRINKS_PX = 0.05
+_SAME_STRAND = 0.15
+"""Change of a strand's rough width, in the logarithm, from which it is another strand."""
 _ANOTHER_LIGHT = 0.2
 """Change of the sky's or the lamp's share from which a light is another one."""
+
+
+@dataclass(frozen=True)
+class PliedSeen:
+    """A strand's rough width, and the twist last found in it."""
+
+    width_mm: float
+    twist: Twist | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +70,8 @@ class Seen:
     """(C,) linear light of the card's bare paper, where it was seen."""
     lanes: Mapping[str, LaneSeen] = field(default_factory=dict)
     """What each lane's light and strands were, by the lane's name, when they were last seen."""
+    plied: Mapping[str, tuple[PliedSeen, ...]] = field(default_factory=dict)
+    """Each lane's strands, by the lane's name, once twist was looked for in them."""
 
 
 Source = Path | str | bytes | NDArray[Any] | Picture
@@ -85,7 +106,9 @@ def follow(
         sights = _sights(picture, scale)
     except MeasureError as error:
         refused = (Refusal(error.code, error.text, error.advice),)
-        return PictureReading(width, height, None, (), refused), Seen(lanes=before.lanes)
+        return PictureReading(width, height, None, (), refused), Seen(
+            lanes=before.lanes, plied=before.plied
+        )
     edges = measure_edge_spread(picture, scale)
     known = _Known(picture, scale, edges, paper_level(picture, scale), settings)
     light: Light | None = None
@@ -93,16 +116,22 @@ def follow(
     refusals: list[Refusal] = []
     places: list[Floats] = []
     lanes = dict(before.lanes)
+    plied: dict[str, tuple[PliedSeen, ...]] = {}
     number = 1
     for sight in sights:
-        lane = _read_lane(sight, number, light, known, before.lanes.get(sight.region.name))
+        name = sight.region.name
+        lane = _read_lane(
+            sight, number, light, known, before.lanes.get(name), before.plied.get(name, ())
+        )
         light = lane.light
         strands += lane.strands
         refusals += lane.refusals
         places += lane.places
         number += len(sight.strands)
         if lane.seen is not None:
-            lanes[sight.region.name] = lane.seen
+            lanes[name] = lane.seen
+        if lane.plied:
+            plied[name] = lane.plied
     if not strands and not refusals:
         refusals.append(_nothing_found(sights))
     where = np.concatenate(places) if places else _middle_of(sights[0].region)
@@ -113,7 +142,7 @@ def follow(
         strands=tuple(strands),
         refusals=tuple(refusals),
     )
-    return reading, Seen(scale, edges, known.paper, lanes)
+    return reading, Seen(scale, edges, known.paper, lanes, plied)
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,6 +168,8 @@ class _Lane:
     """As the first lane that tells shows it."""
     seen: LaneSeen | None
     """For the next picture."""
+    plied: tuple[PliedSeen, ...] = ()
+    """For the next picture, one for each strand; none where twist was never looked for."""
 
 
 def _sights(picture: Picture, scale: Scale) -> list[Sight]:
@@ -158,7 +189,12 @@ def _sights(picture: Picture, scale: Scale) -> list[Sight]:
 
 
 def _read_lane(
-    sight: Sight, first: int, light: Light | None, known: _Known, before: LaneSeen | None
+    sight: Sight,
+    first: int,
+    light: Light | None,
+    known: _Known,
+    before: LaneSeen | None,
+    plied_before: tuple[PliedSeen, ...],
 ) -> _Lane:
     """Readings and refusals of one region's strands, the first of them numbered `first`."""
     numbered = list(enumerate(sight.strands))
@@ -186,7 +222,9 @@ def _read_lane(
         found_all = measure_diameters(cuts, blurs, window, light)
     if light is None and any(not found.faint for found in found_all):
         light = found_all[0].light
-    for i, blur_mm, found in zip(shown, blurs, found_all, strict=True):
+    twists = _twists_before(plied_before, found_all)
+    plied: list[PliedSeen] = []
+    for i, blur_mm, found, last in zip(shown, blurs, found_all, twists, strict=True):
         around = Surroundings(
             scale=known.scale,
             blur_px=blur_mm / median(found.cuts.mm_per_px),
@@ -195,19 +233,35 @@ def _read_lane(
             chart=chart,
             wrap_factor=known.settings.wrap_factor,
         )
-        twist = (
-            measure_twist(known.picture, known.scale, found, blur_mm)
-            if known.settings.twist
-            else None
-        )
+        twist = last
+        if known.settings.twist:
+            twist = measure_twist(known.picture, known.scale, found, blur_mm, last)
         outcome = read_strand(first + i, found, twist, around)
+        if known.settings.twist or plied_before:
+            known_turns = twist is not None and twist.turns_per_inch is not None
+            plied.append(PliedSeen(found.cuts.line.width_mm, twist if known_turns else None))
+        if not known.settings.twist and isinstance(outcome, StrandReading):
+            # It told how the width is to be averaged; how it is twisted, this picture did not say.
+            outcome = with_twist(outcome, None)
         if isinstance(outcome, Refusal):
             outline = _rough_outline(found.cuts.line, known.scale)
             refusals.append(replace(outcome, outline=outline))
         else:
             strands.append(outcome)
             places.append(_middle(found.cuts.line))
-    return _Lane(strands, refusals, places, light, found_all[0].lane)
+    return _Lane(strands, refusals, places, light, found_all[0].lane, tuple(plied))
+
+
+def _twists_before(
+    before: tuple[PliedSeen, ...], found: list[StrandDiameter]
+) -> list[Twist | None]:
+    """Each strand's twist in the picture before; None where it is not surely the same strand."""
+    if len(before) != len(found):
+        return [None] * len(found)
+    return [
+        was.twist if abs(math.log(now.cuts.line.width_mm / was.width_mm)) < _SAME_STRAND else None
+        for was, now in zip(before, found, strict=True)
+    ]
 
 
 def _another_light(before: Light, now: Light) -> bool:

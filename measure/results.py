@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -179,6 +179,18 @@ class StrandReading:
     def u_shared_mm(self) -> float:
         """The part of `u_diameter_mm` that all readings taken this way have in common."""
         return shared_doubt_mm(self.budget_mm, self.u_diameter_mm)
+
+
+def with_twist(strand: StrandReading, twist: Twist | None) -> StrandReading:
+    """The same reading with this said of its twist."""
+    return replace(
+        strand,
+        plies=twist.plies if twist else None,
+        turns_per_inch=twist.turns_per_inch if twist else None,
+        twist=twist.twist if twist else None,
+        turns_per_inch_interval=twist.turns_per_inch_interval if twist else None,
+        twist_detail=twist,
+    )
 
 
 @dataclass(frozen=True)

@@ -49,6 +49,8 @@ _HIGHEST: Final = 1.75
 """The same of the hardest: four plies at 54 degrees."""
 _LOG_STEP: Final = 0.08
 """Half of how sharply a window of one period's standard deviation tells frequencies apart."""
+_AS_BEFORE: Final = 0.2
+"""How far, in the logarithm, a frequency may lie from that of the picture before."""
 _NYQUIST: Final = 0.22
 """Highest frequency looked for, periods per column."""
 _EDGE_SHARE: Final = 0.42
@@ -100,8 +102,18 @@ _FEWEST_WINDOWS: Final = 6
 _SHADED_BLURS: Final = 2.5
 
 
-def measure_twist(picture: Picture, scale: Scale, strand: StrandDiameter, blur_mm: float) -> Twist:
-    """Twist of one strand whose edges were found; `blur_mm` is the camera's edge spread there."""
+def measure_twist(
+    picture: Picture,
+    scale: Scale,
+    strand: StrandDiameter,
+    blur_mm: float,
+    before: Twist | None = None,
+) -> Twist:
+    """Twist of one strand whose edges were found; `blur_mm` is the camera's edge spread there.
+
+    `before` is what the picture before said of this strand: its wave is looked for there first,
+    and everywhere if it is there no more.
+    """
     straight = _straight(picture, scale, strand, blur_mm)
     if straight is None:
         return _none("twist_not_seen")
@@ -109,13 +121,39 @@ def measure_twist(picture: Picture, scale: Scale, strand: StrandDiameter, blur_m
         np.array([[strand.cuts.along_mm.mean(), strand.cuts.across_mm.mean()]])
     )
     along = np.array(strand.cuts.line.region.along)
-    return twist_of(straight, blur_mm, float(scale.u_relative(place, along)[0]))
+    return twist_of(straight, blur_mm, float(scale.u_relative(place, along)[0]), before)
 
 
-def twist_of(straight: Straightened, blur_mm: float, u_scale: float) -> Twist:
+def twist_of(
+    straight: Straightened, blur_mm: float, u_scale: float, before: Twist | None = None
+) -> Twist:
     """Twist of a straightened strand; `u_scale` is the relative doubt of lengths along it."""
     signs = ply_signs(straight)
-    sights = _sights(straight, signs, blur_mm)
+    everywhere = _frequencies(straight)
+    if before is not None:
+        near = _near(everywhere, before)
+        if len(near):
+            again = _twist_among(near, straight, signs, blur_mm, u_scale)
+            if again.turns_per_inch is not None and again.plies == before.plies:
+                return again
+    return _twist_among(everywhere, straight, signs, blur_mm, u_scale)
+
+
+def _near(frequencies: Floats, before: Twist) -> Floats:
+    """Those of the frequencies at which a plied strand seen before would bump or be striped."""
+    if before.turns_per_inch is None or before.plies is None or before.plies < 2:
+        return frequencies[:0]
+    striped = any(cue.name == "stripes" for cue in before.cues)
+    waves = {before.plies} | ({per_turn for per_turn, _ in STRIPED_PLIES} if striped else set())
+    at = [before.turns_per_inch / MM_PER_INCH * wave for wave in waves]
+    apart = np.abs(np.log(frequencies[:, None] / np.array(at))).min(axis=1)
+    return np.asarray(frequencies[apart <= _AS_BEFORE])
+
+
+def _twist_among(
+    frequencies: Floats, straight: Straightened, signs: PlySigns, blur_mm: float, u_scale: float
+) -> Twist:
+    sights = _sights(straight, signs, blur_mm, frequencies)
     seen_mm = float(np.sum(straight.stretch >= 0)) * straight.step_mm
     if sights.edge is not None or sights.face is not None:
         return _plied(sights, straight, signs, blur_mm, u_scale, seen_mm)
@@ -171,8 +209,9 @@ def _frequencies(straight: Straightened) -> Floats:
     return np.asarray(np.exp(np.arange(math.log(_LOWEST / width), math.log(top), _LOG_STEP)))
 
 
-def _sights(straight: Straightened, signs: PlySigns, blur_mm: float) -> _Sights:
-    frequencies = _frequencies(straight)
+def _sights(
+    straight: Straightened, signs: PlySigns, blur_mm: float, frequencies: Floats
+) -> _Sights:
     s = signs.s_mm
     face = signs.face.reshape(len(s), -1)
     few = signs.face[:, 1::4].reshape(len(s), -1)

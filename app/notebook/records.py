@@ -18,6 +18,8 @@ Posture = Literal["tension", "relaxed", "plied", "washed"]
 """How the strand lay: under tension at the wheel, relaxed, plied, or plied and washed."""
 
 POSTURES: Final[tuple[Posture, ...]] = ("tension", "relaxed", "plied", "washed")
+PLIED_POSTURES: Final[tuple[Posture, ...]] = ("plied", "washed")
+"""Those in which ply twist is to be seen."""
 
 
 @dataclass(frozen=True)

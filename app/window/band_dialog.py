@@ -1,4 +1,4 @@
-"""The dialog that asks for the band."""
+"""The dialog that asks for the bands: of thickness, and of ply twist."""
 
 from __future__ import annotations
 
@@ -8,16 +8,18 @@ from PySide6.QtWidgets import QDialog, QDialogButtonBox, QVBoxLayout, QWidget
 from app.window.band_editor import BandEditor
 from app.window.preferences import Preferences
 from app.window.theme import Theme
+from app.window.twist_band_editor import TwistBandEditor
 from measure.band import Band
 
 
 class BandDialog(QDialog):
-    """Asks for the band; no band is an answer too."""
+    """Asks for the bands; no band is an answer too."""
 
     def __init__(self, preferences: Preferences, theme: Theme, parent: QWidget) -> None:
         super().__init__(parent)
         self.setWindowTitle("Band")
         self.band = preferences.band
+        self.twist_band = preferences.twist_band
         self._theme = theme
         self._editor = BandEditor()
         self._editor.set_theme(theme)
@@ -25,6 +27,11 @@ class BandDialog(QDialog):
         self._editor.set_chart(preferences.chart)
         self._editor.set_band(preferences.band)
         self._editor.changed.connect(self._changed)
+        self._twist = TwistBandEditor()
+        self._twist.set_thickness(preferences.band)
+        self._twist.set_band(preferences.twist_band)
+        self._twist.changed.connect(self._twist_changed)
+        self._whole = True
         buttons = QDialogButtonBox(
             QDialogButtonBox.StandardButton.Ok | QDialogButtonBox.StandardButton.Cancel
         )
@@ -36,6 +43,7 @@ class BandDialog(QDialog):
         buttons.rejected.connect(self.reject)
         layout = QVBoxLayout(self)
         layout.addWidget(self._editor)
+        layout.addWidget(self._twist)
         layout.addWidget(buttons)
 
     def showEvent(self, event: QShowEvent) -> None:
@@ -45,8 +53,14 @@ class BandDialog(QDialog):
 
     def _changed(self, band: Band | None) -> None:
         self.band = band
-        self._ok.setEnabled(band is not None)
+        self._whole = band is not None
+        self._twist.set_thickness(band)
+        self._twist_changed()
+
+    def _twist_changed(self) -> None:
+        self.twist_band = self._twist.band
+        self._ok.setEnabled(self._whole and self._twist.usable)
 
     def _no_band(self) -> None:
-        self.band = None
+        self.band = self.twist_band = None
         self.accept()

@@ -3,12 +3,12 @@
 Letters should be a two-hundredth of the distance high or more (common practice, no source): 10 mm
 at two metres. The figure fills its box and is some 25 mm at the size the window opens with. That
 a strand is thicker, thinner or in the band is said by a word, by a shape, by a place on the track
-and by colour, so that any one of them may fail.
+and by colour, so that any one of them may fail. Of plied yarn its twist stands beside, said in the
+same ways against a band of its own.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import Final
 
@@ -16,13 +16,14 @@ from PySide6.QtCore import QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from app.format import interval_decimals, rounded
+from app.window.big_reading_figures import ends_shown, glanced, twist_shown
 from app.window.big_reading_paint import Painting, Shown
 from app.window.preferences import Unit
 from app.window.theme import LIGHT, Theme
 from measure.band import Band
 from measure.live import LiveState
 from measure.results import StrandReading
+from measure.twist_band import TwistBand
 
 UNIT_NAMES: Final[dict[Unit, str]] = {"wpi": "WPI", "mm": "mm"}
 
@@ -36,6 +37,8 @@ class BigReading(QWidget):
         self._unit: Unit = "wpi"
         self._wrap_factor = 1.0
         self._band: Band | None = None
+        self._plied = False
+        self._twist_band: TwistBand | None = None
         self._state = LiveState()
         self._idle = "Lay a strand across the card."
         self._live = True
@@ -69,6 +72,16 @@ class BigReading(QWidget):
         self._band = band
         self._refresh()
 
+    def set_plied(self, plied: bool) -> None:
+        """Whether ply twist is shown beside thickness."""
+        self._plied = plied
+        self._refresh()
+
+    def set_twist_band(self, band: TwistBand | None) -> None:
+        """Judge ply twist against this band, or not at all."""
+        self._twist_band = band
+        self._refresh()
+
     def set_state(self, state: LiveState) -> None:
         """Show what the live gauge says."""
         self._state, self._live = state, True
@@ -90,6 +103,7 @@ class BigReading(QWidget):
                 wpi_interval=strand.wpi_interval,
                 weight_classes=strand.weight_classes,
                 settled=True,
+                twist=strand.twist_detail,
             )
         self._logged = ""
         self._refresh()
@@ -135,15 +149,13 @@ class BigReading(QWidget):
         value, interval = state.diameter_mm, state.interval_mm
         if self._unit == "wpi" and state.wpi is not None and state.wpi_interval is not None:
             value, interval = state.wpi, state.wpi_interval
-        # Three digits are what the eye takes in at a glance and from afar.
-        most = 2 - math.floor(math.log10(value))
-        decimals = min(interval_decimals(value, interval), most)
-        low, high = (rounded(end, decimals) for end in interval)
+        figure, low, high = glanced(value, interval)
         shown = replace(
             shown,
-            figure=rounded(value, decimals),
+            figure=figure,
             interval=f"{UNIT_NAMES[self._unit]}, {low} to {high}",
             classes=" · ".join(c.name for c in state.weight_classes),
+            turns=twist_shown(state, self._twist_band) if self._plied else None,
         )
         if band is None:
             return shown
@@ -161,12 +173,7 @@ class BigReading(QWidget):
             ends = (band.low_mm, band.high_mm)
         else:
             ends = (band.high_wpi(self._wrap_factor), band.low_wpi(self._wrap_factor))
-        # As few decimals as give each end to a hundredth of the band.
-        slack = abs(ends[0] - ends[1]) / 100
-        decimals = next(
-            (n for n in range(4) if all(abs(round(x, n) - x) <= slack for x in ends)), 4
-        )
-        return rounded(ends[0], decimals), rounded(ends[1], decimals)
+        return ends_shown(ends)
 
     # --- painting -------------------------------------------------------------------------
 

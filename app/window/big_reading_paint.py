@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from PySide6.QtCore import QPointF, QRectF, Qt
@@ -11,12 +11,17 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygon
 
 from app.window.theme import Theme
 from measure.band import Judgement, Place
+from measure.twist_band import TwistJudgement, TwistPlace
 
-WORDS: Final[dict[Place, str]] = {
+WORDS: Final[dict[Place | TwistPlace, str]] = {
     "in": "IN THE BAND",
     "thicker": "THICKER",
     "thinner": "THINNER",
+    "more": "MORE TWIST",
+    "less": "LESS TWIST",
 }
+_WAYS: Final = ("thin", "thick")
+TWIST_WAYS: Final = ("less", "more")
 _TRACK_SPAN: Final = 2.2
 """Positions that the track shows, in half bands to either side of the middle."""
 _CENTRE: Final = Qt.AlignmentFlag.AlignCenter
@@ -31,7 +36,7 @@ class Shown:
     figure: str = ""
     interval: str = ""
     classes: str = ""
-    judged: Judgement | None = None
+    judged: Judgement | TwistJudgement | None = None
     position: float = 0.0
     position_low: float = 0.0
     position_high: float = 0.0
@@ -45,6 +50,10 @@ class Shown:
     live: bool = True
     """False for a picture that stands still: there is nothing to hold steady."""
     logged: str = ""
+    ways: tuple[str, str] = _WAYS
+    """Words at the track's ends."""
+    turns: Shown | None = None
+    """The same of the ply twist, to stand beside it; None where only thickness is of interest."""
 
     def words(self) -> str:
         """The same as a sentence, for those who listen."""
@@ -55,6 +64,8 @@ class Shown:
                 parts.append(WORDS[self.judged.place].lower() + _sureness(self.judged))
             if self.classes:
                 parts.append(self.classes)
+            if self.turns is not None:
+                parts.append(self.turns.words())
         else:
             parts += [text.rstrip(".") for text in (self.cause, self.advice) if text]
         if self.logged:
@@ -70,6 +81,7 @@ class Painting:
     ) -> None:
         self.painter, self.font, self.theme, self.shown = painter, font, theme, shown
         self.line = QFontMetricsF(font).height()
+        self.outer = box
         pad = max(0.6 * self.line, 0.035 * min(box.width(), box.height()))
         self.box = box.adjusted(pad, pad, -pad, -pad)
         self.gap = 0.6 * pad
@@ -82,7 +94,9 @@ class Painting:
 
     def paint(self) -> None:
         """Paint everything, side by side in a wide panel and one below the other else."""
-        if self.box.width() > 2.1 * self.box.height():
+        if self.shown.turns is not None and self.shown.figure:
+            self._thickness_and_twist(self.shown.turns)
+        elif self.box.width() > 2.1 * self.box.height():
             left, right = self._halves()
             self._figure_or_advice(left)
             self._judged(right)
@@ -100,6 +114,23 @@ class Painting:
                     self._status(status)
             self._figure_or_advice(rest)
             self._foot(foot)
+
+    def _thickness_and_twist(self, turns: Shown) -> None:
+        """Two of these with a line between: side by side, in a narrow panel one below the other."""
+        one, other = QRectF(self.outer), QRectF(self.outer)
+        middle = self.outer.center()
+        if self.outer.height() > 1.25 * self.outer.width():
+            one.setBottom(middle.y())
+            other.setTop(middle.y())
+            ends = QPointF(self.box.left(), middle.y()), QPointF(self.box.right(), middle.y())
+        else:
+            one.setRight(middle.x())
+            other.setLeft(middle.x())
+            ends = QPointF(middle.x(), self.box.top()), QPointF(middle.x(), self.box.bottom())
+        self.painter.setPen(QPen(QColor(self.theme.line), 1.5))
+        self.painter.drawLine(*ends)
+        for box, shown in ((one, replace(self.shown, turns=None)), (other, turns)):
+            Painting(self.painter, self.font, self.theme, shown, box).paint()
 
     def _halves(self) -> tuple[QRectF, QRectF]:
         left, right = QRectF(self.box), QRectF(self.box)
@@ -126,9 +157,9 @@ class Painting:
         judged, theme = self.shown.judged, self.theme
         if judged is None:
             return QColor(theme.quiet_ink)
-        return QColor(
-            {"in": theme.in_band, "thicker": theme.thicker, "thinner": theme.thinner}[judged.place]
-        )
+        if judged.place == "in":
+            return QColor(theme.in_band)
+        return QColor(theme.thicker if judged.beyond_percent > 0 else theme.thinner)
 
     # The figure, or what to do.
 
@@ -199,11 +230,14 @@ class Painting:
             self._fit(rest, detail, on_it.name(), align=_LEFT, tallest=9.0)
         self._fit(word_box, WORDS[judged.place], on_it.name(), bold=True, align=_LEFT, tallest=9.0)
 
-    def _shape(self, box: QRectF, place: Place, colour: QColor) -> None:
+    def _shape(self, box: QRectF, place: Place | TwistPlace, colour: QColor) -> None:
         """Two lines, the band's edges, and the strand over them, between them or below them."""
         painter = self.painter
         painter.setBrush(colour)
         painter.setPen(Qt.PenStyle.NoPen)
+        if place == "more" or place == "less":
+            self._turned(box, 5 if place == "more" else 2)
+            return
         unit = box.height() / 10
         middle = box.center().y()
         weight, centre = {"thicker": (3.4, -3.3), "in": (1.9, 0.0), "thinner": (1.2, 3.6)}[place]
@@ -212,6 +246,21 @@ class Painting:
             painter.drawRect(QRectF(box.left(), middle + (y - 0.4) * unit, box.width(), 0.8 * unit))
         bar = QRectF(box.left(), middle + (centre - weight / 2) * unit, box.width(), weight * unit)
         painter.drawRoundedRect(bar, weight * unit / 2, weight * unit / 2)
+
+    def _turned(self, box: QRectF, times: int) -> None:
+        """A strand with many or few turns."""
+        high, pitch = 0.6 * box.height(), box.width() / times
+        top, wide = box.center().y() - high / 2, box.height() / 10
+        for i in range(times):
+            at = box.left() + (i + 0.5) * pitch
+            lean = min(0.3 * high, 0.5 * pitch)
+            corners = [
+                (lean - wide, 0),
+                (lean + wide, 0),
+                (wide - lean, high),
+                (-wide - lean, high),
+            ]
+            self.painter.drawPolygon(QPolygonF([QPointF(at + x, top + y) for x, y in corners]))
 
     # The track.
 
@@ -273,8 +322,9 @@ class Painting:
         room = thin_x - box.left() - 0.28 * wide
         left = QRectF(box.left(), box.top(), room, box.height())
         right = QRectF(box.right() - room, box.top(), room, box.height())
-        self._fit(left, "thin", self.theme.quiet_ink, align=_LEFT, tallest=1.0)
-        self._fit(right, "thick", self.theme.quiet_ink, align=_RIGHT, tallest=1.0)
+        less, more = self.shown.ways
+        self._fit(left, less, self.theme.quiet_ink, align=_LEFT, tallest=1.0)
+        self._fit(right, more, self.theme.quiet_ink, align=_RIGHT, tallest=1.0)
 
     # Held, taken, logged.
 
@@ -347,11 +397,11 @@ class Painting:
         self.painter.drawText(box, flags, text)
 
 
-def _sureness(judged: Judgement) -> str:
+def _sureness(judged: Judgement | TwistJudgement) -> str:
     return "" if judged.sure else ", perhaps"
 
 
-def _detail(judged: Judgement) -> str:
+def _detail(judged: Judgement | TwistJudgement) -> str:
     """What there is to add to the word."""
     beyond = f"by {abs(judged.beyond_percent):.0f} %" if judged.place != "in" else ""
     if judged.sure:

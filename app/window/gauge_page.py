@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.notebook.records import LoggedReading
+from app.notebook.records import PLIED_POSTURES, LoggedReading, Posture
 from app.window.band_dialog import BandDialog
 from app.window.bench_bar import band_text
 from app.window.big_reading import UNIT_NAMES
@@ -42,6 +42,7 @@ from measure.band import Band
 from measure.errors import MeasureError
 from measure.live import LiveState
 from measure.results import StrandReading
+from measure.twist_band import TwistBand
 
 _PROFILE_MS: Final = 200
 """The strand's profile is drawn anew at most this often: it is looked at, not watched."""
@@ -121,6 +122,7 @@ class GaugePage(GaugeParts):
         self.sources.changed.connect(self._show_other_source)
         bar.band_wanted.connect(self.edit_band)
         bar.unit_chosen.connect(self.set_unit)
+        bar.posture_chosen.connect(self._show_posture)
         bar.hands_free_changed.connect(self._set_hands_free)
         bar.sound_chosen.connect(self._set_sound)
         bar.skein_ended.connect(lambda: session.set_skein(""))
@@ -133,6 +135,8 @@ class GaugePage(GaugeParts):
         self.restore_layout(preferences)
         self.sources.show()
         self.bar.show_posture(preferences.posture)
+        self._show_posture(preferences.posture)
+        self.reading.set_twist_band(preferences.twist_band)
         self.bar.show_hands_free(preferences.hands_free)
         self.session.hands_free = preferences.hands_free
         self.bar.show_sound(preferences.sound)
@@ -359,7 +363,16 @@ class GaugePage(GaugeParts):
         """Ask for the band."""
         dialog = BandDialog(self._preferences, self._theme, self)
         if dialog.exec() == QDialog.DialogCode.Accepted:
+            self.take_twist_band(dialog.twist_band)
             self.take_band(dialog.band)
+
+    def take_twist_band(self, band: TwistBand | None) -> None:
+        """Judge ply twist by this band from now on, whoever sets it."""
+        self._preferences.twist_band = band
+        self.reading.set_twist_band(band)
+
+    def _show_posture(self, posture: Posture) -> None:
+        self.reading.set_plied(posture in PLIED_POSTURES)
 
     def edit_wrap_factor(self) -> None:
         """Ask how much farther apart than touching the spinner's own wraps lie."""

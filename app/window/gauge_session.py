@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QTimer, Signal
 
 from app.notebook.errors import NotebookError
-from app.notebook.records import LoggedReading
+from app.notebook.records import PLIED_POSTURES, LoggedReading
 from app.window.desk import Desk
 from app.window.frame import Frame, Still
 from app.window.log_entry import Bench, LogEntry
@@ -99,6 +99,7 @@ class GaugeSession(QObject):
         self._back: list[LoggedReading] = []
         self._heard_s = self._gauge_s = -math.inf
         self._measurer = Measurer(parent=self)
+        self._measurer.set_twist(bench.posture in PLIED_POSTURES)
         self._measurer.measured.connect(self._take_frame)
         self._measurer.still_opened.connect(self.still_opened)
         self._measurer.still_measured.connect(self._take_still)
@@ -308,6 +309,9 @@ class GaugeSession(QObject):
         """Log under this from now on; another bobbin begins another sitting."""
         if bench.bobbin != self.bench.bobbin:
             self._end_sitting()
+        if bench.posture != self.bench.posture:
+            self._measurer.set_twist(bench.posture in PLIED_POSTURES)
+            self._gauge.forget_twist()
         self.bench = bench
 
     def _end_sitting(self) -> None:

@@ -186,6 +186,7 @@ class MainWindow(QMainWindow):
         gauge = self.gauge
         gauge.unit_changed.connect(page.set_unit)
         page.band_wanted.connect(gauge.take_band)
+        page.twist_band_wanted.connect(gauge.take_twist_band)
         page.changed.connect(gauge.log.load)
         return page
 

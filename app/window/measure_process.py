@@ -7,6 +7,7 @@ pipe closes, however the window ended, this process ends.
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import time
@@ -27,6 +28,10 @@ if TYPE_CHECKING:
     from measure.settings import Settings
 
 PREVIEW_LONGEST_PX: Final = 3200
+_TWIST_PAUSES_S: Final = (0.5, 1.5)
+"""Shortest and longest pause between two frames in which twist is looked for."""
+_TWIST_PAUSE: Final = 5.0
+"""That pause over what such a frame took."""
 _PIECE_BYTES: Final = 1 << 30
 
 
@@ -40,6 +45,8 @@ class FrameJob:
     """The frames before it are of no use: another source, or other settings."""
     strand_mm: float | None = None
     """The strand aimed at, for which the camera is set up."""
+    twist: bool = False
+    """Whether ply twist is wanted: it is then looked for now and again."""
 
 
 @dataclass(frozen=True)
@@ -160,32 +167,39 @@ class _Frames:
         self._empty = np.empty
         self._seen: Seen | None = None
         self._pixels: NDArray[np.uint8] | None = None
+        self._twist_from_s = -math.inf
 
     def measure(self, pipe: Connection, job: FrameJob) -> FrameDone:
         """Receive the job's pixels and read them."""
         if self._pixels is None or self._pixels.shape != job.shape:
             self._pixels, self._seen = self._empty(job.shape, "uint8"), None
         if job.afresh:
-            self._seen = None
+            self._seen, self._twist_from_s = None, -math.inf
         receive_pixels(pipe, self._pixels)
         began = time.perf_counter()
+        twist = job.twist and began >= self._twist_from_s
         try:
             picture = self._read(self._pixels)
-            settings = _for_a_frame(job.settings)
+            settings = _for_a_frame(job.settings, twist)
             reading, self._seen = self._follow(picture, settings=settings, before=self._seen)
             help_ = self._help(picture, reading, self._seen, job.strand_mm)
         except Exception as error:  # noqa: BLE001  a fault in one frame must not end the rest
             reading, self._seen, help_ = _refused(job.shape, error), None, None
-        return FrameDone(reading, help_, time.perf_counter() - began)
+        ended = time.perf_counter()
+        if twist and (reading.strands or any(r.strand is not None for r in reading.refusals)):
+            least_s, most_s = _TWIST_PAUSES_S
+            pause_s = min(max(least_s, _TWIST_PAUSE * (ended - began)), most_s)
+            self._twist_from_s = ended + pause_s
+        return FrameDone(reading, help_, ended - began)
 
 
-def _for_a_frame(settings: Settings | None) -> Settings:
+def _for_a_frame(settings: Settings | None, twist: bool) -> Settings:
     """As chosen, less what takes too long in every frame: searching for a ruler, and for twist."""
     from dataclasses import replace
 
     from measure.settings import Settings
 
-    settings = replace(settings or Settings(), twist=False)
+    settings = replace(settings or Settings(), twist=twist)
     return replace(settings, scale="card") if settings.scale == "auto" else settings
 
 

@@ -157,6 +157,10 @@ class Measurer(QObject):
         """The strand aimed at, for which the camera's help is given when none is there."""
         self._mail.put_aim(strand_mm)
 
+    def set_twist(self, wanted: bool) -> None:
+        """Whether twist is looked for in some of the frames; in stills it always is."""
+        self._mail.put_twist(wanted)
+
     def begin_source(self) -> None:
         """Forget the frames of the source before; none of them is answered any more."""
         self._mail.begin_source()
@@ -200,6 +204,7 @@ class _Mail:
         self._afresh = True
         self._last_number = -1
         self._strand_mm: float | None = None
+        self._twist = False
         self.source = 0
         """Counts up with each source."""
         self.stills_waiting = 0
@@ -226,6 +231,11 @@ class _Mail:
         with self._lock:
             self._strand_mm = strand_mm
 
+    def put_twist(self, wanted: bool) -> None:
+        with self._lock:
+            self._afresh = self._afresh or wanted != self._twist
+            self._twist = wanted
+
     def begin_source(self) -> None:
         with self._lock:
             self._frame = None
@@ -249,7 +259,9 @@ class _Mail:
             frame, self._frame = self._frame, None
             afresh = self._afresh or frame.number <= self._last_number
             self._afresh, self._last_number = False, frame.number
-            job = process.FrameJob(frame.pixels.shape, self._settings, afresh, self._strand_mm)
+            job = process.FrameJob(
+                frame.pixels.shape, self._settings, afresh, self._strand_mm, self._twist
+            )
             return self.source, frame, job
 
 

@@ -38,6 +38,7 @@ from app.window.preferences import Preferences, Unit
 from app.window.theme import LIGHT, Theme
 from measure.bloom import Pair
 from measure.plan import Plan, Wish, make_plan, plan_sentences
+from measure.twist_band import TwistBand
 
 _NONE_LEARNED: Final = (
     "Nothing learned yet. Read a skein's singles at the wheel, then its plied and its washed yarn: "
@@ -68,6 +69,7 @@ class PlanPage(QWidget):
 
     said = Signal(str)
     band_wanted = Signal(object)
+    twist_band_wanted = Signal(object)
     """The Band to spin in from now on."""
     changed = Signal()
     """A spin's aim was set here."""
@@ -285,6 +287,8 @@ class PlanPage(QWidget):
             return
         band, one = plan.single, self.form.weight_class
         self.band_wanted.emit(band)
+        balance = plan.twist.ply_band
+        self.twist_band_wanted.emit(None if balance is None else TwistBand(*balance, balanced=True))
         if spin is None:
             return
         plies = plan.wish.plies

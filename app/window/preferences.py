@@ -11,6 +11,7 @@ from PySide6.QtCore import QByteArray, QSettings
 
 from app.notebook.records import POSTURES, Posture
 from measure.band import Band
+from measure.twist_band import TwistBand
 from measure.weight_class import CHARTS
 
 Unit = Literal["wpi", "mm"]
@@ -148,6 +149,22 @@ class Preferences:
     def band(self, value: Band | None) -> None:
         self._set(
             "gauge/band-mm", "" if value is None else json.dumps([value.low_mm, value.high_mm])
+        )
+
+    @property
+    def twist_band(self) -> TwistBand | None:
+        """The wanted range of ply twist; None when not set."""
+        try:
+            low, high, balanced = json.loads(self._text("gauge/twist-band-tpi"))
+            return TwistBand(float(low), float(high), bool(balanced))
+        except (ValueError, TypeError):
+            return None
+
+    @twist_band.setter
+    def twist_band(self, value: TwistBand | None) -> None:
+        self._set(
+            "gauge/twist-band-tpi",
+            "" if value is None else json.dumps([value.low, value.high, value.balanced]),
         )
 
     @property

@@ -205,7 +205,9 @@ def test_without_a_spin_it_says_how_to_begin(qtbot: QtBot, tmp_path: Path) -> No
     page.show()
     qtbot.waitUntil(lambda: "Nothing learned yet" in page.about.text(), timeout=20_000)
     qtbot.waitUntil(lambda: "no skein of yours" in page.sentences.text(), timeout=20_000)
-    with qtbot.waitSignal(page.band_wanted):
+    with qtbot.waitSignal(page.band_wanted), qtbot.waitSignal(page.twist_band_wanted) as twist:
         page.use_band()
+    assert page._plan is not None
+    assert (twist.args[0].low, twist.args[0].high) == page._plan.twist.ply_band
     page.stop()
     desk.close()

@@ -14,6 +14,7 @@ from app.notebook.records import Bobbin, Skein, Spin
 from app.notebook.skein_records import Section
 from app.notebook.store import Notebook
 from app.pairs import KnownSkein, known_skeins, way_plied
+from app.ply_balance import balance_sentence
 from app.skein_amounts import amounts_of, route_of
 from measure.grist import (
     Amount,
@@ -80,6 +81,8 @@ class LookedAt:
     next_place: Place
     plan: str
     tolerance_percent: float
+    ply_balance: str | None
+    """How the ply twist lies to what balances the singles; None where theirs was not read."""
     wanted: WantedYarn | None
     suit: Suit | None
     why_no_suit: str
@@ -187,6 +190,11 @@ def look_at(
         next_place=place,
         plan=plan,
         tolerance_percent=tolerance_percent,
+        ply_balance=balance_sentence(
+            unwashed if unwashed is not None and unwashed.twist else washed,
+            plies,
+            (r for bobbin in skein.bobbin_ids for r in notebook.readings(bobbin)),
+        ),
         wanted=wanted,
         suit=suit,
         why_no_suit=why_not,

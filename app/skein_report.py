@@ -252,6 +252,8 @@ def sentences_of(looked: LookedAt) -> list[str]:
     twist = looked.figures.twist if looked.figures is not None else None
     if twist is not None and twist.disagree:
         out.append("Some sections read S and some Z: a mirrored picture swaps them.")
+    if looked.ply_balance is not None:
+        out.append(_sentence(looked.ply_balance))
     return out
 
 

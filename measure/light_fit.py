@@ -51,6 +51,8 @@ _COARSE: Final = 24
 """Steps per half width that suffice to find the light,"""
 _FINEST: Final = 40
 """and to follow it once it is found."""
+_FINEST_FLAT: Final = 200
+"""Steps to which no shading at all is held: there is nothing but edges to tell it by."""
 _ELSEWHERE_SD: Final = np.array([0.05, 0.05, 0.06, 0.10, 0.20, 0.05, 0.10])
 """How far the light may differ between the lanes of one card."""
 _UNSHADED: Final = Light(0.0, 0.0, 0.0, 0.3, 0.6, 0.1, 0.0)
@@ -68,8 +70,9 @@ _FOR_SEARCH: Final = 16
 _STRETCHES: Final = np.linspace(-0.75, 0.45, 13)
 _SHIFTS: Final = np.linspace(-1.5, 1.5, 16)
 """Widths (log) and places (half widths) of a strand tried under every light."""
-_PERHAPS_FLAT: Final = 3.0
-"""How many times the best light's cost no shading at all may cost there and still be tried."""
+_PERHAPS_FLAT: Final = 100.0
+"""How many times the best light's cost no shading at all may cost there and still be tried: the
+places tried lie too far apart for the sharp edges of something wide."""
 _FAR_WORSE: Final = 6.0
 """A light whose start costs this many times the best one's is not descended from."""
 
@@ -144,7 +147,7 @@ def fit_light(
     flat, *found = _search(packed, profiles, strands, known)
     found.sort(key=lambda trial: trial.cost)
     if not no_ground and flat.cost < _PERHAPS_FLAT * found[0].cost:
-        fit = _fit_flat(packed, flat.point)
+        fit = _fit_flat(packed, flat.point, profiles)
         if fit is not None:
             return fit
     running = [begin(packed, point) for point in _starts(found, profiles)]
@@ -175,21 +178,25 @@ def refit_light(
     return _finish(packed, descend(packed, begin(packed, point), 8, _FINE), flat)
 
 
-def _fit_flat(packed: Packed, start: Point) -> LightFit | None:
+def _fit_flat(packed: Packed, start: Point, profiles: list[MeanProfile]) -> LightFit | None:
     """The fit without any shading, if that explains the profiles down to their noise.
 
     Nothing that lies on a card is free of contact shadow. What is, was printed or drawn on it; a
     richer light would only blur what is plain.
     """
-    packed = _under_prior(packed, _prior(_UNSHADED), len(start.rim), np.exp(start.log_a))
+    prior = _prior(_UNSHADED)
+    packed = _under_prior(packed, prior, len(start.rim), np.exp(start.log_a))
     stop = begin(packed, start)
     samples = max(float(np.sum(packed.w > 0)), 1.0)
     # A few steps place the edges; where shading is left over then, more would not remove it.
-    for steps, most in ((2, 400.0 * _PLAIN), (2, 60.0 * _PLAIN), (12, _PLAIN)):
-        stop = descend(packed, stop, steps, _FINE)
+    for most in (400.0 * _PLAIN, 60.0 * _PLAIN):
+        stop = descend(packed, stop, 2, _FINE)
         if stop.state.cost > most * samples:
             return None
-    return _finish(packed, stop, True)
+    # Coarse steps would blur the edges of a wide strand by more than its noise.
+    finer = _pack(profiles, len(start.rim), packed.no_ground, _UNSHADED, _FINEST_FLAT)
+    stop = descend(finer, begin(finer, stop.point), 12, _FINE)
+    return _finish(finer, stop, True) if stop.state.cost <= _PLAIN * samples else None
 
 
 def _pack(

@@ -75,6 +75,15 @@ def test_flat_strands_are_as_wide_as_drawn() -> None:
     assert errors[fine].max() <= 2.0
 
 
+def test_a_wide_nearly_black_line_is_ink_and_no_shadow() -> None:
+    # It shows on light bands only, and a hard lamp's shadow might be as black: its edges tell.
+    strand = Strand(diameter_mm=2.8, albedo_rgb=(0.03, 0.03, 0.03), offset_mm=0.3)
+    camera = Camera(px_per_mm=14.0, distance_mm=None)
+    pixels, _ = draw(CARD, [strand], Light(flat=True), camera, 3)
+    (one,) = measure_picture(to_png(pixels, 25.4 * 14.0)).strands
+    assert one.diameter_mm == pytest.approx(2.8, rel=0.01)
+
+
 def test_light_and_dark_ground_agree_on_flat_strands() -> None:
     # Asked for: within 0.5 %; below 8 px noise alone may part them by as much again.
     for _, px, one in flat():

@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
 from app.notebook.records import Posture
 from app.window.big_reading import UNIT_NAMES
 from app.window.flow_row import FlowRow
+from app.window.panel import number_field
 from app.window.preferences import Sound, Unit
 from measure.band import Band
 
@@ -98,7 +99,7 @@ class BenchBar(QWidget):
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
         self._bobbin.activated.connect(self._bobbin_activated)
-        self._spun = QDoubleSpinBox()
+        self._spun = number_field(QDoubleSpinBox)
         self._spun.setToolTip("Fibre on this bobbin by now; logged with each reading")
         self._spun.setRange(-0.1, 9999.0)
         self._spun.setDecimals(1)

@@ -42,7 +42,7 @@ from app.window.bobbin_strips import BobbinStrips
 from app.window.desk import Desk
 from app.window.flow_row import FlowRow
 from app.window.forecast_view import ForecastView
-from app.window.panel import scrolled_panel
+from app.window.panel import number_field, scrolled_panel
 from app.window.plying_ways import PlyingWays
 from app.window.preferences import Preferences, Unit
 from app.window.theme import LIGHT, Theme
@@ -137,7 +137,7 @@ class BobbinsPage(QWidget):
         self._which.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
         self._which.setToolTip("Choose which bobbins are compared and plied")
         self._which.setMenu(QMenu(self._which))
-        self._margin = QDoubleSpinBox()
+        self._margin = number_field(QDoubleSpinBox)
         self._margin.setRange(0.5, 100)
         self._margin.setDecimals(1)
         self._margin.setValue(MARGIN_PERCENT)
@@ -153,7 +153,7 @@ class BobbinsPage(QWidget):
 
         self.strips = BobbinStrips()
         self.strips.set_empty_text(_NO_SPIN)
-        self._loop = QSpinBox()
+        self._loop = number_field(QSpinBox)
         self._loop.setRange(2, 500)
         self._loop.setValue(round(100 * LOOP_M))
         self._loop.setSuffix(" cm")
@@ -198,7 +198,7 @@ class BobbinsPage(QWidget):
         return scrolled_panel("Do they match?", self._matches, self._each, self._notes)
 
     def _plying_panel(self) -> QWidget:
-        self._plies = QSpinBox()
+        self._plies = number_field(QSpinBox)
         self._plies.setRange(2, MOST_PLIES)
         self._plies.setValue(2)
         self._plies.setKeyboardTracking(False)

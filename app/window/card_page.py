@@ -22,13 +22,11 @@ from PySide6.QtWidgets import (
     QComboBox,
     QDialog,
     QFileDialog,
-    QFrame,
     QLabel,
     QListWidget,
     QListWidgetItem,
     QMenu,
     QPushButton,
-    QScrollArea,
     QSplitter,
     QVBoxLayout,
     QWidget,
@@ -40,7 +38,7 @@ from app.printed_cards import FactorsFound, FoundBy, PrintedCard, PrintedCards
 from app.sheet import Paper, lay_out
 from app.window.flow_row import FlowRow
 from app.window.lens_panel import LensPanel
-from app.window.panel import headed_panel, quiet_label
+from app.window.panel import TallArea, headed_panel, quiet_label
 from app.window.printer_panel import PictureSource, PrinterPanel, in_words, picture_in
 from app.window.sheet_preview import SheetPreview
 from app.window.theme import Theme
@@ -180,13 +178,8 @@ class CardPage(QWidget):
         return headed_panel("Printed cards", self.list, self._words, buttons, stretch=self.list)
 
     def _check_panel(self) -> QWidget:
-        area = QScrollArea()
-        area.setWidgetResizable(True)
-        area.setFrameShape(QFrame.Shape.NoFrame)
+        area = TallArea(self.check)
         area.viewport().setBackgroundRole(QPalette.ColorRole.Base)
-        area.setWidget(self.check)
-        area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        area.setMinimumWidth(self.fontMetrics().averageCharWidth() * 44)
         return headed_panel("Check printer and lens", area, stretch=area)
 
     def _add_own_actions(self) -> None:

@@ -199,6 +199,10 @@ class DriftChart(QWidget):
 
     # --- drawing
 
+    def make_ready(self) -> None:
+        """Make the plot now, which takes some hundredths of a second, not at the first reading."""
+        self._ready_plot()
+
     def _ready_plot(self) -> DriftPlot:
         if self._plot is None:
             from app.window.drift_plot import DriftPlot

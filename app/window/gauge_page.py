@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from threading import Thread
 from typing import Final, cast
 
@@ -86,15 +87,24 @@ class GaugePage(GaugeParts):
         # The window is drawn first; what its content needs is loaded beside it.
         self._stopped = False
         self._loading: Thread | None = None
-        self._loaded.connect(lambda: self._begin(source), Qt.ConnectionType.QueuedConnection)
+        # One thing at a time, so that the window answers in between.
+        self._steps: list[Callable[[], None]] = [
+            self.chart.make_ready,
+            self.profile.make_ready,
+            lambda: self._begin(source),
+        ]
+        self._loaded.connect(self._step, Qt.ConnectionType.QueuedConnection)
         QTimer.singleShot(0, self, self._load)
 
     def _load(self) -> None:
         self._loading = load_later(self._loaded.emit)
 
+    def _step(self) -> None:
+        if self._steps and not self._stopped:  # else closed before it had loaded
+            self._steps.pop(0)()
+            QTimer.singleShot(0, self, self._step)
+
     def _begin(self, source: str | None) -> None:
-        if self._stopped:
-            return  # closed before it had loaded
         from app.printed_cards import FILE_NAME, PrintedCards
 
         cards = PrintedCards(self._preferences.folder / FILE_NAME)

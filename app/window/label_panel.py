@@ -24,6 +24,7 @@ from app.label_sheet import LABEL_MM, UNIT, SetLabel, paint_side, set_label
 from app.skein import LookedAt
 from app.skein_label import Label, label_of, listing_of
 from app.window.flow_row import FlowRow
+from app.window.panel import number_field
 from app.window.skein_fields import SkeinFields
 from app.window.theme import LIGHT, Theme
 
@@ -111,7 +112,7 @@ class LabelPanel(QWidget):
         self.paper = QComboBox()
         for words, value in (("one", None), ("nine on A4", "a4"), ("nine on Letter", "letter")):
             self.paper.addItem(words, value)
-        self.copies = QSpinBox()
+        self.copies = number_field(QSpinBox)
         self.copies.setRange(1, 500)
         self.save = QPushButton("&Save label…")
         self.save.setProperty("main", True)

@@ -70,6 +70,7 @@ class FrameDone:
     help: CameraHelp | None
     """None after a fault."""
     took_s: float
+    took_cpu_s: float
 
 
 @dataclass(frozen=True)
@@ -176,7 +177,7 @@ class _Frames:
         if job.afresh:
             self._seen, self._twist_from_s = None, -math.inf
         receive_pixels(pipe, self._pixels)
-        began = time.perf_counter()
+        began, began_cpu = time.perf_counter(), time.process_time()
         twist = job.twist and began >= self._twist_from_s
         try:
             picture = self._read(self._pixels)
@@ -190,7 +191,8 @@ class _Frames:
             least_s, most_s = _TWIST_PAUSES_S
             pause_s = min(max(least_s, _TWIST_PAUSE * (ended - began)), most_s)
             self._twist_from_s = ended + pause_s
-        return FrameDone(reading, help_, ended - began)
+        took_cpu_s = time.process_time() - began_cpu
+        return FrameDone(reading, help_, ended - began, took_cpu_s)
 
 
 def _for_a_frame(settings: Settings | None, twist: bool) -> Settings:

@@ -53,6 +53,8 @@ class Measured:
     help: CameraHelp | None
     took_s: float
     """What measuring took in the worker, the way there and back left out."""
+    took_cpu_s: float
+    """The same in processor time."""
 
     @property
     def number(self) -> int:
@@ -404,7 +406,7 @@ def _result(
 ) -> Measured | MeasuredStill:
     if isinstance(asked, Frame):
         assert isinstance(answer, process.FrameDone)
-        return Measured(asked, answer.reading, answer.help, answer.took_s)
+        return Measured(asked, answer.reading, answer.help, answer.took_s, answer.took_cpu_s)
     assert isinstance(answer, process.StillDone)
     reading = answer.reading if answer.failure is None else MeasureError(*answer.failure)
     assert reading is not None

@@ -2,9 +2,22 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Qt
+from typing import TypeVar
+
+from PySide6.QtCore import QEvent, QObject, QSize, Qt
 from PySide6.QtGui import QFont
-from PySide6.QtWidgets import QFrame, QLabel, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QAbstractSpinBox,
+    QFrame,
+    QLabel,
+    QLineEdit,
+    QScrollArea,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
+
+_Field = TypeVar("_Field", bound=QAbstractSpinBox)
 
 
 def panel(margin: int = 10) -> tuple[QFrame, QVBoxLayout]:
@@ -29,24 +42,54 @@ def headed_panel(title: str, *parts: QWidget, stretch: QWidget) -> QFrame:
     return frame
 
 
-def scrolled_panel(title: str, *parts: QWidget) -> QScrollArea:
-    """A panel under a heading that scrolls when there is more than fits."""
+def scrolled_panel(title: str, *parts: QWidget, tall: bool = False) -> QScrollArea:
+    """A panel under a heading that scrolls when there is more than fits; `tall`: as TallArea."""
     inside = QWidget()
     layout = QVBoxLayout(inside)
-    layout.setContentsMargins(10, 10, 10, 10)
+    layout.setContentsMargins(10, 6, 8, 6)  # and the style sheet's padding
     layout.addWidget(_heading(title))
     for part in parts:
         layout.addWidget(part)
     layout.addStretch(1)
-    area = QScrollArea()
+    area = TallArea(inside) if tall else _area(QScrollArea(), inside)
     area.setObjectName("panel")
     area.setAccessibleName(title)
-    area.setWidgetResizable(True)
-    area.setFrameShape(QFrame.Shape.NoFrame)
-    area.setWidget(inside)
     # A scroll area fills what it is given with the window's colour: the panel's own shows through.
     inside.setAutoFillBackground(False)
     area.viewport().setAutoFillBackground(False)
+    return area
+
+
+class TallArea(QScrollArea):
+    """Scrolls up and down only: it is never narrower than what is in it."""
+
+    def __init__(self, inside: QWidget) -> None:
+        super().__init__()
+        self._inside = inside
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        _area(self, inside)
+
+    def minimumSizeHint(self) -> QSize:
+        """As wide as what is in it, and the bar beside it."""
+        bar = self.verticalScrollBar().sizeHint().width()
+        width = self._inside.minimumSizeHint().width() + bar + 2 * self.frameWidth() + 2
+        return QSize(width, super().minimumSizeHint().height())
+
+    def sizeHint(self) -> QSize:
+        """No wider than it must be."""
+        return QSize(self.minimumSizeHint().width(), super().sizeHint().height())
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Ask for another width when what is in it does."""
+        if watched is self._inside and event.type() == QEvent.Type.LayoutRequest:
+            self.updateGeometry()
+        return super().eventFilter(watched, event)
+
+
+def _area(area: QScrollArea, inside: QWidget) -> QScrollArea:
+    area.setWidgetResizable(True)
+    area.setFrameShape(QFrame.Shape.NoFrame)
+    area.setWidget(inside)
     return area
 
 
@@ -59,6 +102,18 @@ def quiet_label(name: str = "", text: str = "") -> QLabel:
     if name:
         label.setAccessibleName(name)
     return label
+
+
+def number_field(kind: type[_Field]) -> _Field:
+    """A field for a number, its text as far from the edge as that of other fields.
+
+    A style sheet's padding makes room there, but does not move the text.
+    """
+    field = kind()
+    edit = field.findChild(QLineEdit)
+    assert edit is not None
+    edit.setTextMargins(round(0.4 * field.fontMetrics().height()), 0, 0, 0)
+    return field
 
 
 def heading_font(widget: QWidget, factor: float) -> QFont:

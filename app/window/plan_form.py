@@ -20,6 +20,7 @@ from PySide6.QtWidgets import (
 from app.bobbin_sources import one_line
 from app.notebook.records import Spin
 from app.plan import DRAFT_MM, Wheel
+from app.window.panel import number_field
 from measure.band import Band
 from measure.bloom import Method
 from measure.plan import (
@@ -287,7 +288,7 @@ def _choice(tip: str) -> QComboBox:
 def _number(
     low: float, high: float, decimals: int, suffix: str = "", nothing: str = ""
 ) -> QDoubleSpinBox:
-    box = QDoubleSpinBox()
+    box = number_field(QDoubleSpinBox)
     box.setRange(low, high)
     box.setDecimals(decimals)
     box.setSuffix(suffix)

@@ -119,4 +119,4 @@ class LessonTable(QTableWidget):
     def minimumSizeHint(self) -> QSize:
         """Room for the heads and two skeins."""
         line = self.fontMetrics().height()
-        return QSize(20 * line, 6 * line)
+        return QSize(14 * line, 6 * line)

@@ -99,9 +99,7 @@ class PlanPage(QWidget):
         self.form = PlanForm(self._preferences.chart, self._wrap)
         self.form.changed.connect(self._work_out)
         self.form.spin_chosen.connect(self._choose_spin)
-        wanted = scrolled_panel("What you want", self.form)
-        wanted.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self._wanted = wanted
+        wanted = scrolled_panel("What you want", self.form, tall=True)
 
         self.headline = _words("What to spin")
         strong = QFont(self.headline.font())
@@ -139,6 +137,7 @@ class PlanPage(QWidget):
         layout = QHBoxLayout(self)
         layout.setContentsMargins(12, 12, 12, 12)
         layout.setSpacing(8)
+        wanted.setSizePolicy(QSizePolicy.Policy.Maximum, QSizePolicy.Policy.Expanding)
         layout.addWidget(wanted)
         layout.addWidget(self._right, 1)
 
@@ -172,9 +171,6 @@ class PlanPage(QWidget):
     def showEvent(self, event: QShowEvent) -> None:
         """Look the notebook up: skeins may have been read since."""
         super().showEvent(event)
-        # Known once style and letters are: the form needs no more, and the bar beside it.
-        bar = self._wanted.verticalScrollBar().sizeHint().width()
-        self._wanted.setFixedWidth(self.form.minimumSizeHint().width() + bar + 36)
         self.set_unit(self._preferences.unit, self._preferences.wrap_factor)
         self.refresh()
 

@@ -167,7 +167,7 @@ class PrinterPanel(QWidget):
         self._use_ruler.setToolTip("Work out the printer's factors and keep them with the card")
         self._use_ruler.clicked.connect(self.use_ruler)
         row_ = FlowRow()
-        row_.add("Read &to the nearest", self._read_to)
+        row_.add("Read &to", self._read_to)
         row_.add("", self._use_ruler)
         layout = QVBoxLayout(tab)
         layout.addWidget(how)

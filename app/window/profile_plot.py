@@ -142,6 +142,10 @@ class ProfilePlot(QWidget):
 
     # --- drawing
 
+    def make_ready(self) -> None:
+        """Make the plot now, which takes some hundredths of a second, not at the first strand."""
+        self._ready_plot()
+
     def _ready_plot(self) -> ProfileCurves:
         if self._plot is None:
             from app.window.profile_curves import ProfileCurves

@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
 
 from app.bobbin_sources import one_line
 from app.notebook.records import Bobbin, Spin
-from app.window.panel import quiet_label
+from app.window.panel import number_field, quiet_label
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class SkeinDialog(QDialog):
         self.method = QComboBox()
         self.method.setEditable(True)
         self.method.addItems(["plied", "chain-plied", "single"])
-        self.plies = QSpinBox()
+        self.plies = number_field(QSpinBox)
         self.plies.setRange(0, 99)
         self.plies.setSpecialValueText("as many as bobbins")
         form = QFormLayout()

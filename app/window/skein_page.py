@@ -16,7 +16,6 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QMenu,
     QPushButton,
-    QScrollArea,
     QSplitter,
     QTabWidget,
     QVBoxLayout,
@@ -35,7 +34,7 @@ from app.skein_values import with_written
 from app.window.desk import Desk
 from app.window.gauge_session import Current
 from app.window.label_panel import LabelPanel
-from app.window.panel import headed_panel, scrolled_panel
+from app.window.panel import TallArea, headed_panel, scrolled_panel
 from app.window.preferences import Preferences, Unit
 from app.window.section_panel import SectionPanel
 from app.window.section_pictures import SectionPictures
@@ -130,8 +129,8 @@ class SkeinPage(QWidget):
         self.amounts, self.finish = amount_fields(), finish_fields()
         self.tabs = QTabWidget()
         self.tabs.addTab(self.sections, "&1 Sections")
-        self.tabs.addTab(_scrolling(self.amounts), "&2 Length")
-        self.tabs.addTab(_scrolling(self.finish), "&3 Wash, wanted")
+        self.tabs.addTab(TallArea(self.amounts), "&2 Length")
+        self.tabs.addTab(TallArea(self.finish), "&3 Wash, wanted")
         self.label = LabelPanel()
         self.tabs.addTab(self.label, "&4 Label")
 
@@ -471,12 +470,3 @@ def _inches() -> bool:
     from PySide6.QtCore import QLocale
 
     return QLocale().measurementSystem() == QLocale.MeasurementSystem.ImperialUSSystem
-
-
-def _scrolling(inside: QWidget) -> QScrollArea:
-    area = QScrollArea()
-    area.setWidgetResizable(True)
-    area.setFrameShape(QScrollArea.Shape.NoFrame)
-    area.setWidget(inside)
-    area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-    return area

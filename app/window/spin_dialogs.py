@@ -36,6 +36,7 @@ from app.bobbin_sources import one_line
 from app.notebook.errors import NotebookError
 from app.notebook.records import Aim, Bobbin, Spin
 from app.window.band_editor import BandEditor
+from app.window.panel import number_field
 from app.window.preferences import Preferences
 from app.window.spin_shelf import band_of
 from app.window.theme import Theme
@@ -156,7 +157,7 @@ class SpinDialog(_Form):
         no_band.setAutoDefault(False)
         no_band.setToolTip("Spin this without a band to hit")
         no_band.clicked.connect(lambda: self.band.set_band(None))
-        self._plies = QSpinBox()
+        self._plies = number_field(QSpinBox)
         self._plies.setRange(0, _MOST_PLIES)
         self._plies.setSpecialValueText("not said")
         self._plies.setAccessibleName("Plies")

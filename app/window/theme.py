@@ -109,6 +109,7 @@ def sheet_of(theme: Theme) -> str:
     return f"""
 QToolTip {{ color: {theme.ink}; background: {theme.panel}; border: 1px solid {theme.line}; }}
 QFrame#panel {{ background: {theme.panel}; border: 1px solid {theme.line}; border-radius: 8px; }}
+QScrollArea#panel {{ padding: 4px 2px 4px 0; }}
 QWidget#rail {{ background: {theme.panel}; border-right: 1px solid {theme.line}; }}
 QWidget#rail QToolButton {{
     border: none; border-left: 4px solid transparent; padding: 0.7em 0.9em; text-align: left;
@@ -148,7 +149,7 @@ QComboBox, QDoubleSpinBox, QSpinBox {{
     min-height: 1.7em; padding: 0 0.5em; border: 1px solid {theme.line}; border-radius: 6px;
     background: {theme.panel}; color: {theme.ink};
 }}
-QDoubleSpinBox, QSpinBox {{ padding: 0; }}
+QDoubleSpinBox, QSpinBox {{ padding: 0 0 0 0.4em; }}
 QComboBox:hover, QDoubleSpinBox:hover, QSpinBox:hover {{ border-color: {theme.accent}; }}
 QComboBox:focus, QDoubleSpinBox:focus, QSpinBox:focus {{ border: 2px solid {theme.accent}; }}
 QComboBox:disabled, QDoubleSpinBox:disabled, QSpinBox:disabled {{ color: {theme.quiet_ink}; }}
@@ -169,6 +170,10 @@ QTabBar::tab {{
 QTabBar::tab:selected {{
     border-color: {theme.line}; background: {theme.panel}; color: {theme.ink};
 }}
+QCheckBox::indicator:unchecked {{
+    border: 1px solid {theme.quiet_ink}; border-radius: 3px; background: {theme.panel};
+}}
+QTabBar QToolButton {{ padding: 0; border-radius: 0; }}
 QTabBar::tab:focus {{ border-color: {theme.accent}; }}
 QListView, QTableView {{ border: 1px solid {theme.line}; }}
 QHeaderView::section {{

@@ -1,6 +1,7 @@
 """The window on one core: how fast it opens, shows, measures, and how long it ever blocks.
 
     python -m tests.bench.window [--seconds 12] [--source sample] [--cores 1]
+                                 [--posture plied]
 
 Starts the real window in a process of its own, held to so many cores together with the process
 that measures, lets it show the sample video, and prints what it saw from inside: by the clock, and
@@ -22,10 +23,12 @@ from typing import Any
 
 import numpy as np
 
+from app.notebook.records import POSTURES, Posture
+
 _BEAT_MS = 4
 
 
-def watch(source: str, seconds: float, begun: float) -> dict[str, Any]:
+def watch(source: str, seconds: float, begun: float, posture: Posture) -> dict[str, Any]:
     """Open the window in this process and look at it from inside; figures in ms."""
     from PySide6.QtCore import QEvent, QObject, Qt, QTimer
 
@@ -37,8 +40,10 @@ def watch(source: str, seconds: float, begun: float) -> dict[str, Any]:
 
     application = make_application()
     with tempfile.TemporaryDirectory() as folder:
+        preferences = Preferences(Path(folder) / "window.ini")
+        preferences.posture = posture
         window = MainWindow(
-            Preferences(Path(folder) / "window.ini"),
+            preferences,
             source=source,
             notebook=Path(folder) / "notebook.sqlite",
         )
@@ -97,10 +102,11 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=12.0)
     parser.add_argument("--source", default="sample")
     parser.add_argument("--cores", type=int, default=1)
+    parser.add_argument("--posture", default="tension", choices=POSTURES)
     parser.add_argument("--inside", type=float, help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.inside is not None:
-        print(json.dumps(watch(chosen.source, chosen.seconds, chosen.inside)))
+        print(json.dumps(watch(chosen.source, chosen.seconds, chosen.inside, chosen.posture)))
         return
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, set(sorted(os.sched_getaffinity(0))[: chosen.cores]))
@@ -108,6 +114,7 @@ def main() -> None:
         [
             sys.executable, "-m", "tests.bench.window", "--inside", str(time.monotonic()),
             "--source", chosen.source, "--seconds", str(chosen.seconds),
+            "--posture", chosen.posture,
         ],
         stdout=subprocess.PIPE, text=True, check=True,
     )  # fmt: skip

@@ -78,8 +78,14 @@ def _steps_share(distance: Floats, pitch: Any) -> Floats:
     """Share of a sub-sample of that pitch on the positive side of an edge."""
     share = distance / pitch
     share += np.float32(0.5)
-    np.maximum(share, 0, out=share)
-    return np.asarray(np.minimum(share, 1, out=share))
+    return np.asarray(np.clip(share, 0, 1, out=share))
+
+
+def _between(place: Floats, first: Any, last: Any, pitch: Any) -> Floats:
+    """Share of a sub-sample of that pitch between two edges farther apart than it is wide."""
+    share = np.abs(place - (first + last) / 2)
+    np.subtract((last - first) / 2, share, out=share)
+    return _steps_share(share, pitch)
 
 
 class Scene:
@@ -126,17 +132,10 @@ class Scene:
         ]
 
     def _covered(self, k: int, x: Floats, y: Floats, s: int) -> Floats:
-        """Share of each sub-sample inside rectangle k."""
+        """Share of each sub-sample inside rectangle k, whose sides are wider than one."""
         p = (self.pitches[:, k] / s).astype(np.float32)
-        across = _steps_share(x - np.float32(self.x0[k]), p[0])
-        across += _steps_share(np.float32(self.x1[k]) - x, p[1])
-        across -= 1
-        down = _steps_share(y - np.float32(self.y0[k]), p[2])
-        down += _steps_share(np.float32(self.y1[k]) - y, p[3])
-        down -= 1
-        np.maximum(across, 0, out=across)
-        np.maximum(down, 0, out=down)
-        across *= down
+        across = _between(x, np.float32(self.x0[k]), np.float32(self.x1[k]), (p[0] + p[1]) / 2)
+        across *= _between(y, np.float32(self.y0[k]), np.float32(self.y1[k]), (p[2] + p[3]) / 2)
         return across
 
     def busy(self, columns: tuple[int, int], rows: tuple[int, int]) -> bool:

@@ -179,6 +179,7 @@ class CardPage(QWidget):
 
     def _check_panel(self) -> QWidget:
         area = TallArea(self.check)
+        area.setAccessibleName("Check printer and lens")
         area.viewport().setBackgroundRole(QPalette.ColorRole.Base)
         return headed_panel("Check printer and lens", area, stretch=area)
 

@@ -114,6 +114,7 @@ class PrinterPanel(QWidget):
         self._paper: Paper = "a4"
         self.tabs = QTabWidget()
         self.tabs.setAccessibleName("Ways to check the printer")
+        self.tabs.tabBar().setAccessibleName("Ways to check the printer")
         self.tabs.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
         self.tabs.addTab(self._ruler_tab(), "&Ruler")
         self.tabs.addTab(self._picture_tab(), "&Bank card")

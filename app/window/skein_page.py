@@ -128,9 +128,12 @@ class SkeinPage(QWidget):
         self.sections = SectionPanel()
         self.amounts, self.finish = amount_fields(), finish_fields()
         self.tabs = QTabWidget()
+        self.tabs.tabBar().setAccessibleName("What is written down of the skein")
         self.tabs.addTab(self.sections, "&1 Sections")
-        self.tabs.addTab(TallArea(self.amounts), "&2 Length")
-        self.tabs.addTab(TallArea(self.finish), "&3 Wash, wanted")
+        for title, fields in (("2 Length", self.amounts), ("3 Wash, wanted", self.finish)):
+            area = TallArea(fields)
+            area.setAccessibleName(title[2:])
+            self.tabs.addTab(area, f"&{title}")
         self.label = LabelPanel()
         self.tabs.addTab(self.label, "&4 Label")
 

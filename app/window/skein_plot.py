@@ -42,7 +42,7 @@ class SkeinPlot(QWidget):
 
     def minimumSizeHint(self) -> QSize:
         """As small as can still be read."""
-        return QSize(300, 190)
+        return QSize(300, max(190, 12 * self.fontMetrics().height()))
 
     def set_theme(self, theme: Theme) -> None:
         """Draw in these colours from now on."""

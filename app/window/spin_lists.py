@@ -15,6 +15,7 @@ from PySide6.QtGui import (
     QKeyEvent,
     QPainter,
     QPixmap,
+    QResizeEvent,
 )
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -49,6 +50,9 @@ _ID: Final = Qt.ItemDataRole.UserRole
 _SECOND_LINE: Final = Qt.ItemDataRole.UserRole + 1
 _TO_THE_LEFT: Final = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 _TO_THE_RIGHT: Final = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+_SITTINGS: Final = 3
+"""Their column."""
+_NAME_LETTERS: Final = 14
 _ENTER: Final = (Qt.Key.Key_Return, Qt.Key.Key_Enter)
 _Index = QModelIndex | QPersistentModelIndex
 
@@ -224,6 +228,7 @@ class BobbinTable(QTableWidget):
         self._theme = LIGHT
         self._rows: Sequence[BobbinRow] = ()
         self._filling = False
+        self._sittings_px = 0
         self.currentCellChanged.connect(self._current_changed)
         self.cellDoubleClicked.connect(lambda *_: self.wanted.emit())
 
@@ -263,6 +268,25 @@ class BobbinTable(QTableWidget):
         height = round(1.9 * self.fontMetrics().lineSpacing())
         self.verticalHeader().setDefaultSectionSize(height)
         self._filling = False
+        self._fit()
+
+    def _fit(self) -> None:
+        """Leave the number of sittings out where names would be cut off: the least needed."""
+        header = self.horizontalHeader()
+        widths = [
+            max(self.sizeHintForColumn(column), header.sectionSizeHint(column))
+            for column in range(1, self.columnCount())
+        ]
+        if not self.isColumnHidden(_SITTINGS):  # else it does not tell its width
+            self._sittings_px = widths[_SITTINGS - 1]
+        widths[_SITTINGS - 1] = self._sittings_px
+        names = _NAME_LETTERS * self.fontMetrics().averageCharWidth()
+        self.setColumnHidden(_SITTINGS, self.viewport().width() - sum(widths) < names)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Another width, other columns."""
+        super().resizeEvent(event)
+        self._fit()
 
     def _fill(
         self, at: int, row: BobbinRow, spun_now: str, unit: Unit, wrap_factor: float, now: datetime

@@ -23,6 +23,8 @@ from measure.uncertainty import Budget, Component
 from measure.weight_class import WeightChart, classes_touched
 from measure.yarn import MM_PER_INCH, wpi_from_diameter, wpi_interval_from_diameter
 
+_U_TURNS_SHARED: Final = 0.003
+"""Relative doubt of turns that all sections share: the scale, and how high strands lie (ours)."""
 FEWEST_FOR_RANGE: Final = 5
 """Fewer sections tell no 90 % range (ours)."""
 
@@ -239,6 +241,7 @@ def _twist(sections: Sequence[SkeinSection], mean_mm: float) -> SkeinTwist | Non
         scatter = float(stdtrit(len(turns) - 1, 0.975) * turns.std(ddof=1)) / root
         # Sections that agree by luck leave at least the doubt of counting their turns.
         reach = max(scatter, own / root if halves else 0.0)
+    reach = math.hypot(reach, 1.96 * _U_TURNS_SHARED * value)
     mean = Mean(len(turns), value, (max(value - reach, 0.0), value + reach))
     direction = next(iter(said)) if len(said) == 1 else None
     angle = math.degrees(math.atan(math.pi * mean_mm * value / MM_PER_INCH))

@@ -10,7 +10,7 @@ slope of the fibres is all there is.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -98,6 +98,8 @@ _WANDERS_MM: Final = 25.0
 """Length over which hand-spun twist wanders (ours)."""
 _U_COUNT: Final = 0.05
 """Periods by which each end of a count may be off."""
+_U_NEARER: Final = 0.5
+"""Doubt of how much nearer than the card a strand is, in parts of it."""
 _FEWEST_WINDOWS: Final = 6
 _SHADED_BLURS: Final = 2.5
 
@@ -121,7 +123,42 @@ def measure_twist(
         np.array([[strand.cuts.along_mm.mean(), strand.cuts.across_mm.mean()]])
     )
     along = np.array(strand.cuts.line.region.along)
-    return twist_of(straight, blur_mm, float(scale.u_relative(place, along)[0]), before)
+    found = twist_of(straight, blur_mm, float(scale.u_relative(place, along)[0]), before)
+    return _brought_down(found, straight.half_width_mm / strand.cuts.camera_height_mm)
+
+
+def _brought_down(twist: Twist, nearer: float) -> Twist:
+    """The twist of a strand whose outline stands above the card by `nearer` of the camera's height.
+
+    Lengths along it look longer by as much than the card's millimetres say. Its face stands up to
+    twice as high, and the camera's height is not well known: half of it is in doubt.
+    """
+    if twist.turns_per_inch is None or twist.turns_per_inch_interval is None:
+        return twist
+    factor = 1.0 / (1.0 - nearer)
+    turns = factor * twist.turns_per_inch
+    allowed = 1.96 * _U_NEARER * nearer * turns
+    low, high = (
+        turns + math.copysign(math.hypot(factor * (end - twist.turns_per_inch), allowed), way)
+        for end, way in zip(twist.turns_per_inch_interval, (-1.0, 1.0), strict=True)
+    )
+    low = max(low, 0.0)
+    cues = tuple(
+        replace(
+            cue,
+            turns_per_inch=factor * cue.turns_per_inch,
+            u_turns_per_inch=factor * cue.u_turns_per_inch,
+        )
+        for cue in twist.cues
+    )
+    return replace(
+        twist,
+        turns_per_inch=turns,
+        turns_per_inch_interval=(low, high),
+        turns_per_metre=turns_per_metre(turns),
+        turns_per_metre_interval=(turns_per_metre(low), turns_per_metre(high)),
+        cues=cues,
+    )
 
 
 def twist_of(

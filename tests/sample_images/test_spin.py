@@ -70,10 +70,16 @@ def found(notebook: Notebook) -> SpinFound:
     return find_out(notebook, spin)
 
 
-def truth_of(shot: dict[str, Any]) -> float:
-    """The strand's mean width, mm, as it was rendered."""
+def strand_of(shot: dict[str, Any]) -> dict[str, Any]:
+    """What is true of the strand, as it was rendered."""
     text = (SPIN / shot["file"]).with_suffix(".json").read_text("utf-8")
-    return float(json.loads(text)["strands"][0]["core_mean_mm"])
+    [strand] = json.loads(text)["strands"]
+    return dict(strand)
+
+
+def truth_of(shot: dict[str, Any]) -> float:
+    """Its mean width, mm."""
+    return float(strand_of(shot)["core_mean_mm"])
 
 
 def test_the_pictures_ship_and_are_small() -> None:
@@ -160,6 +166,16 @@ def test_the_skein_is_told_whole(notebook: Notebook, found: SpinFound) -> None:
     assert looked.route.length_m.value == pytest.approx(length)
     assert looked.swelling is not None
     assert looked.swelling.percent > 0, "it was rendered fuller"
+    turned = looked.washed.twist
+    assert turned is not None
+    rendered = {
+        strand_of(s)["turns_per_inch"]
+        for s in STORY["pictures"]
+        if s.get("section", {}).get("washed")
+    }
+    assert rendered
+    low, high = turned.turns_per_inch.interval
+    assert all(low <= true <= high for true in rendered)
     assert looked.suit is not None
     label = label_of(looked)
     assert label.name == STORY["skein"]["name"]

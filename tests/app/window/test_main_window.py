@@ -91,7 +91,7 @@ def test_a_picture_is_measured_logged_taken_back_and_put_back(
 
     with qtbot.waitSignal(session.logged, timeout=WAIT_MS) as logged:
         qtbot.keyClick(page.picture, Qt.Key.Key_Space)
-    assert readings(tmp_path) == [expected.diameter_mm]
+    assert readings(tmp_path) == pytest.approx([expected.diameter_mm])
     assert logged.args[0].source == Path(name).name
     with Notebook.open(tmp_path / "notebook.sqlite") as notebook:
         jpeg = notebook.picture(logged.args[0].id)
@@ -106,7 +106,7 @@ def test_a_picture_is_measured_logged_taken_back_and_put_back(
     assert readings(tmp_path) == []
     with qtbot.waitSignal(session.put_back_done, timeout=WAIT_MS):
         qtbot.keyClick(page.picture, Qt.Key.Key_Z, Qt.KeyboardModifier.ShiftModifier)
-    assert readings(tmp_path) == [expected.diameter_mm]
+    assert readings(tmp_path) == pytest.approx([expected.diameter_mm])
 
 
 def test_next_strand_of_a_picture(open_window: OpenWindow, qtbot: QtBot, tmp_path: Path) -> None:
@@ -121,7 +121,8 @@ def test_next_strand_of_a_picture(open_window: OpenWindow, qtbot: QtBot, tmp_pat
         with qtbot.waitSignal(session.logged, timeout=WAIT_MS):
             qtbot.keyClick(page.picture, Qt.Key.Key_Space)
         qtbot.keyClick(page.picture, Qt.Key.Key_N)
-        assert readings(tmp_path)[-1] == expected[step % 3]
+        # Another process may use other vector code: the last bits differ.
+        assert readings(tmp_path)[-1] == pytest.approx(expected[step % 3])
 
 
 def test_a_space_that_is_typed_takes_no_reading(

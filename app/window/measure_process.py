@@ -12,7 +12,7 @@ import os
 import signal
 import time
 import traceback
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -180,7 +180,8 @@ class _Frames:
         began, began_cpu = time.perf_counter(), time.process_time()
         twist = job.twist and began >= self._twist_from_s
         try:
-            picture = self._read(self._pixels)
+            # Cameras and films hand over colour at half the resolution of brightness.
+            picture = replace(self._read(self._pixels), chroma_halved=True)
             settings = _for_a_frame(job.settings, twist)
             reading, self._seen = self._follow(picture, settings=settings, before=self._seen)
             help_ = self._help(picture, reading, self._seen, job.strand_mm)
@@ -197,8 +198,6 @@ class _Frames:
 
 def _for_a_frame(settings: Settings | None, twist: bool) -> Settings:
     """As chosen, less what takes too long in every frame: searching for a ruler, and for twist."""
-    from dataclasses import replace
-
     from measure.settings import Settings
 
     settings = replace(settings or Settings(), twist=twist)

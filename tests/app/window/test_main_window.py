@@ -11,6 +11,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from keyboard import give_keyboard
 from PySide6.QtCore import QMimeData, Qt, QUrl
 from PySide6.QtGui import QGuiApplication, QImage
 from PySide6.QtWidgets import QApplication, QLineEdit
@@ -53,9 +54,7 @@ def open_window(qtbot: QtBot, tmp_path: Path) -> Iterator[OpenWindow]:
         )
         windows.append(window)
         window.show()
-        # A display without a window manager gives the keyboard to nobody by itself.
-        window.activateWindow()
-        qtbot.waitUntil(window.isActiveWindow, timeout=WAIT_MS)
+        give_keyboard(qtbot, window)
         return window
 
     yield make

@@ -11,6 +11,7 @@ from itertools import pairwise, permutations
 from pathlib import Path
 
 import pytest
+from keyboard import give_keyboard
 from logged_strands import a_strand
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QTextDocument
@@ -110,7 +111,7 @@ def open_page(qtbot: QtBot, tmp_path: Path) -> Iterator[OpenPage]:
         opened.append((page, desk))
         page.resize(1000, 640)
         page.show()
-        page.activateWindow()
+        give_keyboard(qtbot, page)
         page.setFocus()
         settled(qtbot, page)
         return page
@@ -141,8 +142,7 @@ def press(qtbot: QtBot, page: SpinsPage, name: str) -> None:
 
 def to_the_front(qtbot: QtBot, page: SpinsPage) -> None:
     """As a window manager does when a dialog has gone; where there is none, nothing does."""
-    page.activateWindow()
-    qtbot.waitUntil(page.isActiveWindow, timeout=30_000)
+    give_keyboard(qtbot, page)
     page.bobbins.setFocus()
 
 

@@ -200,6 +200,7 @@ def test_dropped_and_pasted_pictures(open_window: OpenWindow, qtbot: QtBot) -> N
     pasted = QMimeData()
     pasted.setData("image/jpeg", Path(sample("no_card.jpg")).read_bytes())
     clipboard.setMimeData(pasted)
+    give_keyboard(qtbot, window)
     with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS) as measured:
         qtbot.keyClick(window, Qt.Key.Key_V, Qt.KeyboardModifier.ControlModifier)
     assert measured.args[0].reading.refusals[0].code == "no_card"
@@ -208,6 +209,7 @@ def test_dropped_and_pasted_pictures(open_window: OpenWindow, qtbot: QtBot) -> N
     image = QImage(640, 480, QImage.Format.Format_RGB32)
     image.fill(0xFF808080)
     clipboard.setImage(image)
+    give_keyboard(qtbot, window)
     with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS) as measured:
         qtbot.keyClick(window, Qt.Key.Key_V, Qt.KeyboardModifier.ControlModifier)
     assert (measured.args[0].reading.width_px, measured.args[0].reading.height_px) == (640, 480)

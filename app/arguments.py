@@ -12,6 +12,7 @@ from app.batch import PICTURE_SUFFIXES, PictureJob, pictures_in
 
 if TYPE_CHECKING:
     from measure.settings import Marks, Settings
+    from measure.weight_class import WeightChart
 
 
 CARD_FORMATS: Final = ("pdf", "png", "svg")
@@ -43,10 +44,8 @@ def build_settings(
 ) -> Settings:
     """How to measure, from what was typed; UseError when it makes no sense."""
     from measure.settings import Printer, Settings
-    from measure.weight_class import CHARTS
 
-    if chart is not None and chart not in CHARTS:
-        raise UseError(f"there is no chart named {chart!r}; choose one of {', '.join(CHARTS)}.")
+    chosen = chart_called(chart)
     if marks is not None and scale != "auto":
         raise UseError(f"--marks and --scale {scale} exclude each other; choose one.")
     if ruler is not None and (marks is not None or scale in ("card", "dpi")):
@@ -58,8 +57,18 @@ def build_settings(
         ruler=ruler,
         marks=None if marks is None else _marks(marks),
         wrap_factor=wrap_factor,
-        chart=chart or next(iter(CHARTS)),
+        chart=chosen.name,
     )
+
+
+def chart_called(name: str | None) -> WeightChart:
+    """The chart of weight classes of that name, or the first; UseError when there is none."""
+    from measure.weight_class import CHARTS
+
+    chosen = next(iter(CHARTS)) if name is None else name
+    if chosen not in CHARTS:
+        raise UseError(f"there is no chart named {chosen!r}; choose one of {', '.join(CHARTS)}.")
+    return CHARTS[chosen]
 
 
 def _marks(text: str) -> Marks:

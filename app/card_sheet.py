@@ -8,7 +8,7 @@ import re
 from html import escape
 from typing import TYPE_CHECKING, Final, Literal
 
-from app.qt_setup import drawing_application
+from app.pdf_page import OWN_UNITS_PER_MM, pdf_of
 from app.sheet import Frame, Paper, Sheet, Words, card_words, lay_out, window_frame
 from measure.card import Card
 
@@ -119,34 +119,13 @@ def _outline(frame: Frame, unit: float) -> QPainterPath:
 
 def sheet_pdf(sheet: Sheet) -> bytes:
     """The sheet as a PDF page of exactly the paper's size, vector shapes and text only."""
-    application = drawing_application()
-    from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF, QSizeF
-    from PySide6.QtGui import QPageSize, QPainter, QPdfWriter
-
-    assert application is not None
-
-    data = QByteArray()
-    buffer = QBuffer(data)
-    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    writer = QPdfWriter(buffer)
-    writer.setTitle(sheet.title)
-    writer.setCreator("Slubwise")
-    # Qt's named sizes are rounded to whole points; the size in millimetres is kept as given.
-    writer.setPageSize(
-        QPageSize(
-            QSizeF(sheet.width_mm, sheet.height_mm),
-            QPageSize.Unit.Millimeter,
-            sheet.paper,
-            QPageSize.SizeMatchPolicy.ExactMatch,
-        )
+    return pdf_of(
+        sheet.title,
+        (sheet.width_mm, sheet.height_mm),
+        sheet.paper,
+        OWN_UNITS_PER_MM,
+        lambda painter, _: paint_sheet(painter, sheet, OWN_UNITS_PER_MM),
     )
-    writer.setPageMargins(QMarginsF(0, 0, 0, 0))
-    writer.setResolution(_PDF_DPI)
-    painter = QPainter(writer)
-    paint_sheet(painter, sheet, _PDF_DPI / MM_PER_INCH)
-    painter.end()
-    buffer.close()
-    return bytes(data.data())
 
 
 def paint_sheet(painter: QPainter, sheet: Sheet, unit: float) -> None:
@@ -198,9 +177,6 @@ def paint_sheet(painter: QPainter, sheet: Sheet, unit: float) -> None:
             painter.drawText(QPointF(start + offset, 0.0), match.group())
         painter.restore()
     QFontDatabase.removeApplicationFont(font_id)
-
-
-_PDF_DPI: Final = 1200
 
 
 def font_bytes() -> bytes:

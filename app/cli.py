@@ -16,6 +16,14 @@ from app.endings import EXIT_BAD_USE, EXIT_READ, EXIT_REFUSED, clean_end, fail, 
 from app.forecast_command import forecast
 from app.measured import error_text
 from app.notebook_commands import notebook_app
+from app.options import (
+    ChartOption,
+    JsonOption,
+    PaperChoice,
+    TableUnitsOption,
+    UnitsChoice,
+    WrapOption,
+)
 from app.plan_command import plan
 from app.skein_commands import skein_app
 from app.spin_report_command import report
@@ -42,13 +50,6 @@ class CardKindChoice(StrEnum):
     pocket = "pocket"
 
 
-class PaperChoice(StrEnum):
-    """What it is printed on."""
-
-    a4 = "a4"
-    letter = "letter"
-
-
 class FormatChoice(StrEnum):
     """What kind of file."""
 
@@ -68,13 +69,6 @@ class ScaleChoice(StrEnum):
 
 class RulerChoice(StrEnum):
     """What a ruler's marks are."""
-
-    mm = "mm"
-    inch = "inch"
-
-
-class UnitsChoice(StrEnum):
-    """Units of the table."""
 
     mm = "mm"
     inch = "inch"
@@ -215,7 +209,7 @@ def measure(
             metavar="PICTURE", help="Pictures, or folders of pictures.", show_default=False
         ),
     ],
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON (docs/formats.md).")] = False,
+    as_json: JsonOption = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV, one row per strand.")] = False,
     overlay: Annotated[
         Path | None,
@@ -254,20 +248,9 @@ def measure(
             metavar="FACTOR", min=0.8, max=1.25, help="True over nominal length of the bars down."
         ),
     ] = 1.0,
-    chart: Annotated[
-        str | None,
-        typer.Option(
-            metavar="NAME",
-            help="Chart of weight classes: craft-yarn-council (default), spin-off, bellaonline.",
-        ),
-    ] = None,
-    wrap_factor: Annotated[
-        float,
-        typer.Option(
-            metavar="FACTOR", min=0.5, max=3.0, help="Your hand-wrapped pitch over the diameter."
-        ),
-    ] = 1.0,
-    units: Annotated[UnitsChoice, typer.Option(help="Units of the table.")] = UnitsChoice.mm,
+    chart: ChartOption = None,
+    wrap_factor: WrapOption = 1.0,
+    units: TableUnitsOption = UnitsChoice.mm,
 ) -> None:
     """Measure the strands in pictures.
 

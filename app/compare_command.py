@@ -10,6 +10,8 @@ import typer
 
 from app import UseError
 from app.endings import clean_end
+from app.notebook_commands import notebook_at
+from app.options import JsonOption, NotebookOption, TableUnitsOption, UnitsChoice, WrapOption
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,13 +28,6 @@ class PostureChoice(StrEnum):
     washed = "washed"
 
 
-class LengthUnitChoice(StrEnum):
-    """Units of the table."""
-
-    mm = "mm"
-    inch = "inch"
-
-
 def compare(
     bobbins: Annotated[
         list[str] | None,
@@ -47,10 +42,7 @@ def compare(
         str | None,
         typer.Option(metavar="NAME", help="Spin in the notebook; default: the one last spun."),
     ] = None,
-    notebook: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="The notebook; default: your own.", show_default=False),
-    ] = None,
+    notebook: NotebookOption = None,
     posture: Annotated[
         PostureChoice | None,
         typer.Option(help="Only readings taken so. Default: as most were."),
@@ -86,16 +78,9 @@ def compare(
     rewind: Annotated[
         bool, typer.Option("--rewind/--no-rewind", help="Whether bobbins may be rewound.")
     ] = True,
-    wrap_factor: Annotated[
-        float,
-        typer.Option(
-            metavar="FACTOR", min=0.5, max=3.0, help="Your hand-wrapped pitch over the diameter."
-        ),
-    ] = 1.0,
-    units: Annotated[
-        LengthUnitChoice, typer.Option(help="Units of the table.")
-    ] = LengthUnitChoice.mm,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON (docs/formats.md).")] = False,
+    wrap_factor: WrapOption = 1.0,
+    units: TableUnitsOption = UnitsChoice.mm,
+    as_json: JsonOption = False,
 ) -> None:
     """Compare bobbins: do they match, and which are plied together for the evenest yarn?"""
     with clean_end():
@@ -153,18 +138,12 @@ def gather(
         if spin is not None or path is not None or posture is not None:
             raise UseError("--spin, --notebook and --posture are for the notebook; leave them out.")
         return from_files([Path(name) for name in files])
-    from app.notebook.errors import NotebookError
-    from app.notebook.store import Notebook
-
-    try:
-        with Notebook.open(path, make=False) as notebook:
-            chosen = spin_called(notebook, spin)
-            return from_notebook(
-                notebook,
-                chosen,
-                bobbins_called(notebook, chosen, names),
-                None if posture is None else posture.value,
-                profiles=profiles,
-            )
-    except NotebookError as error:
-        raise UseError(f"{error.text} {error.advice}") from error
+    with notebook_at(path) as notebook:
+        chosen = spin_called(notebook, spin)
+        return from_notebook(
+            notebook,
+            chosen,
+            bobbins_called(notebook, chosen, names),
+            None if posture is None else posture.value,
+            profiles=profiles,
+        )

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Sequence
 from typing import Any
 
 from app import program_version
 from app.compare import BobbinFigures, Compared, wpi_of
+from app.json_text import json_text, number, numbers
 from measure.drift import Step
 from measure.pairing import Pairing, Plying
 
@@ -16,7 +14,7 @@ from measure.pairing import Pairing, Plying
 def as_json(compared: Compared) -> str:
     """The JSON of `slubwise compare --json` (docs/formats.md)."""
     document = {"slubwise": program_version()} | compare_object(compared)
-    return json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1)
+    return json_text(document)
 
 
 def compare_object(compared: Compared) -> dict[str, Any]:
@@ -33,12 +31,12 @@ def compare_object(compared: Compared) -> dict[str, Any]:
             {
                 "first": pair.first,
                 "second": pair.second,
-                "percent": _number(pair.percent),
-                "interval_percent": _numbers(pair.interval_percent),
+                "percent": number(pair.percent),
+                "interval_percent": numbers(pair.interval_percent),
                 "verdict": pair.verdict,
                 "beyond_margin": pair.beyond_margin,
-                "p_match": _number(pair.p_match, 6),
-                "p_differ": _number(pair.p_differ, 6),
+                "p_match": number(pair.p_match, 6),
+                "p_differ": number(pair.p_differ, 6),
                 "further": None
                 if pair.further is None
                 else {"bobbin": pair.further[0], "readings": pair.further[1]},
@@ -62,19 +60,19 @@ def bobbin_object(
         "name": bobbin.name,
         "readings": len(bobbin.points),
         "left_out": bobbin.left_out,
-        "length_mm": _number(bobbin.length_mm),
-        "net_g": _number(bobbin.net_g),
-        "turns_per_inch": _number(bobbin.turns_per_inch),
+        "length_mm": number(bobbin.length_mm),
+        "net_g": number(bobbin.net_g),
+        "turns_per_inch": number(bobbin.turns_per_inch),
         "twist": bobbin.twist,
-        "diameters_mm": [_number(point.diameter_mm) for point in bobbin.points],
+        "diameters_mm": [number(point.diameter_mm) for point in bobbin.points],
         "mean": None,
         "whole_trend": None
         if trend is None
         else {
             "by": trend.by,
-            "grams": _number(trend.grams),
-            "percent": _number(trend.percent),
-            "interval_percent": _numbers(trend.interval_percent),
+            "grams": number(trend.grams),
+            "percent": number(trend.percent),
+            "interval_percent": numbers(trend.interval_percent),
         },
         "whole_step": _step_object(figures.step),
         "drift": {
@@ -82,29 +80,29 @@ def bobbin_object(
             "sentence": drift.sentence,
             "alarms": [index + 1 for index in drift.alarms],
             "outside_band": [index + 1 for index in drift.outside_band],
-            "from_first_percent": _number(drift.from_first_percent),
-            "trend_percent": _number(drift.trend_percent),
-            "trend_interval_percent": _numbers(drift.trend_interval),
+            "from_first_percent": number(drift.from_first_percent),
+            "trend_percent": number(drift.trend_percent),
+            "trend_interval_percent": numbers(drift.trend_interval),
             "step": _step_object(drift.step),
-            "within_percent": _number(drift.within_percent),
-            "reading_percent": _number(drift.reading_percent),
-            "between_percent": _number(drift.between_percent),
+            "within_percent": number(drift.within_percent),
+            "reading_percent": number(drift.reading_percent),
+            "between_percent": number(drift.between_percent),
         },
     }
     if found is not None:
         wpi, wpi_interval = wpi_of(found, wrap_factor)
         out["mean"] = {
-            "diameter_mm": _number(found.mean_mm),
-            "diameter_interval_mm": _numbers(found.mean_interval_mm),
-            "wpi": _number(wpi),
-            "wpi_interval": _numbers(wpi_interval),
-            "n_effective": _number(found.n_effective),
-            "known_to_percent": _number(found.known_to_percent),
+            "diameter_mm": number(found.mean_mm),
+            "diameter_interval_mm": numbers(found.mean_interval_mm),
+            "wpi": number(wpi),
+            "wpi_interval": numbers(wpi_interval),
+            "n_effective": number(found.n_effective),
+            "known_to_percent": number(found.known_to_percent),
             "tolerance_percent": tolerance_percent,
             "further_readings": found.further_readings(tolerance_percent),
-            "spread_percent": _number(found.spread_percent),
-            "spread_interval_percent": _numbers(found.spread_interval_percent),
-            "cv_percent": _number(found.cv_percent),
+            "spread_percent": number(found.spread_percent),
+            "spread_interval_percent": numbers(found.spread_interval_percent),
+            "cv_percent": number(found.cv_percent),
             "sentence": found.sentence(tolerance_percent),
         }
     return out
@@ -116,9 +114,9 @@ def _step_object(step: Step | None) -> dict[str, Any] | None:
     return {
         "before": step.before,
         "after": step.after,
-        "grams": _number(step.grams),
-        "percent": _number(step.percent),
-        "interval_percent": _numbers(step.interval_percent),
+        "grams": number(step.grams),
+        "percent": number(step.percent),
+        "interval_percent": numbers(step.interval_percent),
     }
 
 
@@ -138,24 +136,13 @@ def _plying_object(plying: Plying) -> dict[str, Any]:
         "groups": [
             {
                 "bobbins": [{"name": end.name, "rewound": end.rewound} for end in group.ends],
-                "diameter_mm": [_number(value) for value in group.diameter_mm.tolist()],
+                "diameter_mm": [number(value) for value in group.diameter_mm.tolist()],
             }
             for group in plying.groups
         ],
         "left_over": list(plying.left_over),
-        "left_over_share": _number(plying.left_over_share),
-        "drift_percent": _number(plying.drift_percent),
-        "cv_percent": _number(plying.cv_percent),
-        "wpi_interval": _numbers(plying.wpi_interval),
+        "left_over_share": number(plying.left_over_share),
+        "drift_percent": number(plying.drift_percent),
+        "cv_percent": number(plying.cv_percent),
+        "wpi_interval": numbers(plying.wpi_interval),
     }
-
-
-def _number(value: float | None, decimals: int = 5) -> float | None:
-    """A JSON number without noise digits; what is not finite becomes null."""
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), decimals)
-
-
-def _numbers(values: Sequence[float] | None) -> list[float | None] | None:
-    return None if values is None else [_number(value) for value in values]

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from app import UseError, program_version
-from app.compare_command import LengthUnitChoice, PostureChoice, gather
+from app.compare_command import PostureChoice, gather
 from app.endings import clean_end
+from app.json_text import json_text
+from app.notebook_commands import notebook_at
+from app.options import JsonOption, NotebookOption, TableUnitsOption, UnitsChoice, WrapOption
 
 if TYPE_CHECKING:
     from app.forecast import Forecasts
@@ -30,10 +32,7 @@ def forecast(
         str | None,
         typer.Option(metavar="NAME", help="Spin in the notebook; default: the one last spun."),
     ] = None,
-    notebook: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="The notebook; default: your own.", show_default=False),
-    ] = None,
+    notebook: NotebookOption = None,
     posture: Annotated[
         PostureChoice | None,
         typer.Option(help="Only readings taken so. Default: as most were."),
@@ -63,16 +62,9 @@ def forecast(
         float | None,
         typer.Option(metavar="TPI", min=0.1, max=60, help="Ply twist; default: 20 degrees."),
     ] = None,
-    wrap_factor: Annotated[
-        float,
-        typer.Option(
-            metavar="FACTOR", min=0.5, max=3.0, help="Your hand-wrapped pitch over the diameter."
-        ),
-    ] = 1.0,
-    units: Annotated[
-        LengthUnitChoice, typer.Option(help="Units of the table.")
-    ] = LengthUnitChoice.mm,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON (docs/formats.md).")] = False,
+    wrap_factor: WrapOption = 1.0,
+    units: TableUnitsOption = UnitsChoice.mm,
+    as_json: JsonOption = False,
 ) -> None:
     """How thick and how even the yarn would be, plied from bobbins or chain-plied from each."""
     with clean_end():
@@ -108,7 +100,7 @@ def forecast(
         washed = "" if files else _washed(found, notebook, spin)
         if as_json:
             document = {"slubwise": program_version()} | as_object(found, washed)
-            typer.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1))
+            typer.echo(json_text(document))
             return
         from rich.console import Console
 
@@ -118,11 +110,10 @@ def forecast(
 def _washed(found: Forecasts, path: Path | None, spin: str | None) -> str:
     """The forecast once washed, by what the notebook's own skeins did."""
     from app.bobbin_sources import spin_called
-    from app.notebook.store import Notebook
     from app.pairs import known_skeins, pairs_but
     from measure.bloom import learn
 
-    with Notebook.open(path, make=False) as notebook:
+    with notebook_at(path) as notebook:
         fibre = spin_called(notebook, spin).fibre
         pairs = pairs_but(known_skeins(notebook), [])
     return found.washed_sentence(

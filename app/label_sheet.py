@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING, Final
 from app import UseError
 from app.evenness_strip import paint_strip
 from app.page_text import plain_font, printable
+from app.pdf_page import pdf_of
 from app.qt_setup import drawing_application
 from app.sheet import PAPER_MM, Paper
 from app.skein_label import SWATCH, Label
 
 if TYPE_CHECKING:
-    from PySide6.QtGui import QFont, QPageSize, QPainter, QTextLayout
+    from PySide6.QtGui import QFont, QPainter, QPdfWriter, QTextLayout
 
 LABEL_MM: Final = (60.0, 85.0)
 """Width and height of a label; three by three fit A4 and Letter."""
@@ -37,7 +38,6 @@ _FLOOR_MM: Final = 1.75
 _MOST_LETTERS: Final = 8000
 """More than this no side holds, however narrow the letters: 51 mm of lines 1.75 mm high."""
 _SHRINKS: Final = (1.0, 0.92, 0.85, 0.78, 0.72, 0.66, 0.6, 0.54, 0.48)
-_PDF_DPI: Final = 1200
 _INK: Final = "#22211e"
 _QUIET: Final = "#5c5850"
 _RIBBON: Final = "#3d5a80"
@@ -141,31 +141,15 @@ def label_pdf(
     A second side is a page after the first; on a sheet its columns run the other way, so that it
     comes to lie behind the first when printed on both sides, flipped on the long edge.
     """
-    from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF
-    from PySide6.QtGui import QPainter, QPdfWriter
 
-    data = QByteArray()
-    buffer = QBuffer(data)
-    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    writer = QPdfWriter(buffer)
-    writer.setTitle(title)
-    writer.setCreator("Slubwise")
-    # Qt rounds the page to whole points; what is drawn on it keeps its size in millimetres.
-    writer.setPageSize(_page_size(LABEL_MM if paper is None else PAPER_MM[paper], paper))
-    writer.setPageMargins(QMarginsF(0, 0, 0, 0))
-    writer.setResolution(_PDF_DPI)
-    painter = QPainter(writer)
-    scale = _PDF_DPI / 25.4 / UNIT
-    painter.scale(scale, scale)
-    first = True
-    for page in _pages(labels, paper):
-        if not first:
-            writer.newPage()
-        first = False
-        _paint_page(painter, page, paper)
-    painter.end()
-    buffer.close()
-    return bytes(data.data())
+    def paint(painter: QPainter, writer: QPdfWriter) -> None:
+        for number, page in enumerate(_pages(labels, paper)):
+            if number:
+                writer.newPage()
+            _paint_page(painter, page, paper)
+
+    size_mm = LABEL_MM if paper is None else PAPER_MM[paper]
+    return pdf_of(title, size_mm, paper or "label", UNIT, paint)
 
 
 def label_png(
@@ -389,15 +373,3 @@ def _checked(label: Label, sides: tuple[Side, ...], application: object) -> SetL
                 if not any(font.supportsCharacter(ord(letter)) for font in fonts):
                     missing[letter] = None
     return SetLabel(label, sides, "".join(missing), application)
-
-
-def _page_size(size_mm: tuple[float, float], paper: Paper | None) -> QPageSize:
-    from PySide6.QtCore import QSizeF
-    from PySide6.QtGui import QPageSize
-
-    return QPageSize(
-        QSizeF(*size_mm),
-        QPageSize.Unit.Millimeter,
-        paper or "label",
-        QPageSize.SizeMatchPolicy.ExactMatch,
-    )

@@ -11,6 +11,7 @@ import typer
 
 from app import UseError
 from app.endings import EXIT_REFUSED, clean_end
+from app.options import NotebookOption
 
 if TYPE_CHECKING:
     from app.notebook.purge import Purge
@@ -23,35 +24,31 @@ notebook_app = typer.Typer(
     rich_markup_mode=None,
 )
 
-NotebookOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--notebook",
-        metavar="FILE",
-        help="The notebook; default: your own, where this system keeps programs' data.",
-        show_default=False,
-    ),
-]
-
 
 @contextmanager
 def _told() -> Iterator[None]:
     """A notebook's errors become the sentence that a command ends with."""
     from app.notebook.errors import NotebookError
 
-    with clean_end():
-        try:
-            yield
-        except NotebookError as error:
-            raise UseError(f"{error.text} {error.advice}") from error
+    try:
+        yield
+    except NotebookError as error:
+        raise UseError(f"{error.text} {error.advice}") from error
+
+
+@contextmanager
+def notebook_at(path: Path | None, *, make: bool = False) -> Iterator[Notebook]:
+    """The notebook, its errors and those of what is done with it as UseError."""
+    from app.notebook.store import Notebook
+
+    with _told(), Notebook.open(path, make=make) as notebook:
+        yield notebook
 
 
 @contextmanager
 def opened_notebook(path: Path | None, *, make: bool = False) -> Iterator[Notebook]:
-    """The notebook for a command, its errors told in sentences."""
-    from app.notebook.store import Notebook
-
-    with _told(), Notebook.open(path, make=make) as notebook:
+    """The notebook for a whole command, which ends in a sentence whatever happens."""
+    with clean_end(), notebook_at(path, make=make) as notebook:
         yield notebook
 
 
@@ -83,7 +80,7 @@ def restore(
 
     The notebook that was there is kept beside it under another name.
     """
-    with _told():
+    with clean_end(), _told():
         from app.notebook.backup import restore as go_back
         from app.notebook.file import own_path
 
@@ -257,7 +254,7 @@ def salvage(
 
     It goes to a new notebook; the damaged one is left alone.
     """
-    with _told():
+    with clean_end(), _told():
         from app.notebook.file import own_path
         from app.notebook.salvage import salvage as save
 

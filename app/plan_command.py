@@ -10,6 +10,15 @@ import typer
 
 from app import UseError
 from app.endings import clean_end
+from app.notebook_commands import notebook_at
+from app.options import (
+    ChartOption,
+    JsonOption,
+    NotebookOption,
+    TableUnitsOption,
+    UnitsChoice,
+    WrapOption,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,13 +36,6 @@ class MethodChoice(StrEnum):
     single = "single"
 
 
-class PlanUnitsChoice(StrEnum):
-    """Units of the table."""
-
-    mm = "mm"
-    inch = "inch"
-
-
 def plan(
     weight_class: Annotated[
         str | None,
@@ -43,13 +45,7 @@ def plan(
         str | None,
         typer.Option(metavar="WPI", help="Or wraps per inch wanted: 14, or a range such as 12-15."),
     ] = None,
-    chart: Annotated[
-        str | None,
-        typer.Option(
-            metavar="NAME",
-            help="Chart of weight classes: craft-yarn-council (default), spin-off, bellaonline.",
-        ),
-    ] = None,
+    chart: ChartOption = None,
     method: Annotated[
         MethodChoice,
         typer.Option(help="plied from bobbins, chain-plied from one, or left a single."),
@@ -119,31 +115,22 @@ def plan(
         list[str] | None,
         typer.Option(metavar="SKEIN", help="Do not learn from this skein; may be given again."),
     ] = None,
-    notebook: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="The notebook; default: your own.", show_default=False),
-    ] = None,
-    wrap_factor: Annotated[
-        float,
-        typer.Option(
-            metavar="FACTOR", min=0.5, max=3.0, help="Your hand-wrapped pitch over the diameter."
-        ),
-    ] = 1.0,
-    units: Annotated[
-        PlanUnitsChoice, typer.Option(help="Units of the table.")
-    ] = PlanUnitsChoice.mm,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON (docs/formats.md).")] = False,
+    notebook: NotebookOption = None,
+    wrap_factor: WrapOption = 1.0,
+    units: TableUnitsOption = UnitsChoice.mm,
+    as_json: JsonOption = False,
 ) -> None:
     """From the yarn wanted: what single to spin, with what twist, of how much fibre.
 
     Learns from the skeins in your notebook whose singles and finished yarn you read.
     """
     with clean_end():
+        from app.arguments import chart_called
         from app.plan import print_plan, wheel_of
         from app.plan_json import as_json as json_of
         from measure.plan import Wish, make_plan
 
-        chosen_chart = _chart(chart)
+        chosen_chart = chart_called(chart)
         wanted = _band(weight_class, wpi, chosen_chart, wrap_factor)
         way, strands = _way(method, plies)
         wheel = wheel_of(ratio, motor, treadles, draft)
@@ -174,15 +161,6 @@ def plan(
         print_plan(Console(), made, chosen_chart, wheel, units.value, wrap_factor)
 
 
-def _chart(name: str | None) -> WeightChart:
-    from measure.weight_class import CHARTS
-
-    chosen = name or next(iter(CHARTS))
-    if chosen not in CHARTS:
-        raise UseError(f"there is no chart named {chosen!r}; choose one of {', '.join(CHARTS)}.")
-    return CHARTS[chosen]
-
-
 def _band(
     weight_class: str | None, wpi: str | None, chart: WeightChart, wrap_factor: float
 ) -> Band:
@@ -206,15 +184,10 @@ def _way(method: MethodChoice, plies: int | None) -> tuple[Method, int]:
 
 def _pairs(path: Path | None, without: Sequence[str]) -> list[Pair]:
     """What the notebook teaches; nothing where there is none yet and none was named."""
-    from app.notebook.errors import NotebookError
     from app.notebook.file import own_path
-    from app.notebook.store import Notebook
     from app.pairs import known_skeins, pairs_but
 
     if path is None and not own_path().exists():
         return pairs_but([], without)
-    try:
-        with Notebook.open(path, make=False) as notebook:
-            return pairs_but(known_skeins(notebook), without)
-    except NotebookError as error:
-        raise UseError(f"{error.text} {error.advice}") from error
+    with notebook_at(path) as notebook:
+        return pairs_but(known_skeins(notebook), without)

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from app import program_version
 from app.format import MM_PER_INCH, interval_decimals, length_text, rounded, value_text
+from app.json_text import json_text, number, numbers
 from measure.notes import CHOICES
 from measure.results import Refusal
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
     from rich.console import Console
 
     from app.batch import PictureResult
@@ -98,9 +97,9 @@ def told_cautions(reading: PictureReading) -> list[tuple[str, Caution]]:
         for caution in strand.cautions:
             holders.setdefault(caution, []).append(strand.number)
     told = [("", caution) for caution in reading.cautions]
-    for caution, numbers in holders.items():
-        word = "strand" if len(numbers) == 1 else "strands"
-        told.append((f"{word} {', '.join(map(str, numbers))}: ", caution))
+    for caution, these in holders.items():
+        word = "strand" if len(these) == 1 else "strands"
+        told.append((f"{word} {', '.join(map(str, these))}: ", caution))
     return told
 
 
@@ -198,7 +197,7 @@ def as_json(results: Sequence[PictureResult]) -> str:
     objects = [picture_object(result) for result in results]
     head = {"slubwise": program_version()}
     document = head | objects[0] if len(objects) == 1 else head | {"pictures": objects}
-    return json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1)
+    return json_text(document)
 
 
 def picture_object(result: PictureResult) -> dict[str, Any]:
@@ -244,12 +243,12 @@ def _scale_object(scale: ScaleSummary | None) -> dict[str, Any] | None:
         "source": scale.source,
         "verified": scale.verified,
         "card": scale.card,
-        "mm_per_px": _number(scale.mm_per_px, 8),
-        "u_relative": _number(scale.u_relative, 8),
-        "tilt_deg": _number(scale.tilt_deg),
+        "mm_per_px": number(scale.mm_per_px, 8),
+        "u_relative": number(scale.u_relative, 8),
+        "tilt_deg": number(scale.tilt_deg),
         "markers_seen": scale.markers_seen,
-        "residual_px": _number(scale.residual_px),
-        "blur_px": _number(scale.blur_px),
+        "residual_px": number(scale.residual_px),
+        "blur_px": number(scale.blur_px),
         "marks": scale.marks,
     }
 
@@ -260,39 +259,39 @@ def _strand_object(strand: StrandReading) -> dict[str, Any]:
         "number": strand.number,
         "lane": strand.lane,
         "ground": strand.ground,
-        "diameter_mm": _number(strand.diameter_mm),
-        "u_diameter_mm": _number(strand.u_diameter_mm),
-        "diameter_interval_mm": [_number(v) for v in strand.diameter_interval_mm],
-        "wpi": _number(strand.wpi),
-        "wpi_interval": [_number(v) for v in strand.wpi_interval],
+        "diameter_mm": number(strand.diameter_mm),
+        "u_diameter_mm": number(strand.u_diameter_mm),
+        "diameter_interval_mm": numbers(strand.diameter_interval_mm),
+        "wpi": number(strand.wpi),
+        "wpi_interval": numbers(strand.wpi_interval),
         "weight_classes": [{"number": c.number, "name": c.name} for c in strand.weight_classes],
-        "cv_percent": _number(strand.cv_percent),
-        "length_mm": _number(strand.length_mm),
+        "cv_percent": number(strand.cv_percent),
+        "length_mm": number(strand.length_mm),
         "along": {
-            "position_mm": _numbers(along.position_mm),
-            "diameter_mm": _numbers(along.diameter_mm),
-            "u_diameter_mm": _numbers(along.u_diameter_mm),
+            "position_mm": numbers(along.position_mm.tolist(), 4),
+            "diameter_mm": numbers(along.diameter_mm.tolist(), 4),
+            "u_diameter_mm": numbers(along.u_diameter_mm.tolist(), 4),
             "ground": [str(ground) for ground in along.ground],
         },
         "uneven_places": [
             {
                 "kind": place.kind,
                 "threshold_percent": place.threshold_percent,
-                "from_mm": _number(place.from_mm),
-                "to_mm": _number(place.to_mm),
-                "extreme_percent": _number(place.extreme_percent),
+                "from_mm": number(place.from_mm),
+                "to_mm": number(place.to_mm),
+                "extreme_percent": number(place.extreme_percent),
             }
             for place in strand.uneven_places
         ],
-        "halo_ratio": _number(strand.halo_ratio),
-        "light_mm": _number(strand.light_mm),
-        "dark_mm": _number(strand.dark_mm),
-        "agreement_percent": _number(strand.agreement_percent),
-        "budget_mm": {name: _number(u, 8) for name, u in strand.budget_mm.items()},
-        "width_px": _number(strand.width_px),
+        "halo_ratio": number(strand.halo_ratio),
+        "light_mm": number(strand.light_mm),
+        "dark_mm": number(strand.dark_mm),
+        "agreement_percent": number(strand.agreement_percent),
+        "budget_mm": {name: number(u, 8) for name, u in strand.budget_mm.items()},
+        "width_px": number(strand.width_px),
         "plies": strand.plies,
-        "turns_per_inch": _number(strand.turns_per_inch),
-        "turns_per_inch_interval": _pair(strand.turns_per_inch_interval),
+        "turns_per_inch": number(strand.turns_per_inch),
+        "turns_per_inch_interval": numbers(strand.turns_per_inch_interval),
         "twist": strand.twist,
         "twist_detail": _twist_object(strand.twist_detail),
         "cautions": [{"code": c.code, "text": c.text} for c in strand.cautions],
@@ -303,17 +302,17 @@ def _twist_object(twist: Twist | None) -> dict[str, Any] | None:
     if twist is None:
         return None
     return {
-        "turns_per_metre": _number(twist.turns_per_metre),
-        "turns_per_metre_interval": _pair(twist.turns_per_metre_interval),
-        "angle_deg": _number(twist.angle_deg),
-        "angle_interval_deg": _pair(twist.angle_interval_deg),
-        "turns_seen": _number(twist.turns_seen),
-        "evenness_cv_percent": _number(twist.evenness_cv_percent),
+        "turns_per_metre": number(twist.turns_per_metre),
+        "turns_per_metre_interval": numbers(twist.turns_per_metre_interval),
+        "angle_deg": number(twist.angle_deg),
+        "angle_interval_deg": numbers(twist.angle_interval_deg),
+        "turns_seen": number(twist.turns_seen),
+        "evenness_cv_percent": number(twist.evenness_cv_percent),
         "cues": [
             {
                 "name": cue.name,
-                "turns_per_inch": _number(cue.turns_per_inch),
-                "u_turns_per_inch": _number(cue.u_turns_per_inch),
+                "turns_per_inch": number(cue.turns_per_inch),
+                "u_turns_per_inch": number(cue.u_turns_per_inch),
             }
             for cue in twist.cues
         ],
@@ -322,21 +321,6 @@ def _twist_object(twist: Twist | None) -> dict[str, Any] | None:
             {"code": twist.reason.code, "text": twist.reason.text} if twist.reason else None
         ),
     }
-
-
-def _pair(interval: Interval | None) -> list[float | None] | None:
-    return None if interval is None else [_number(v) for v in interval]
-
-
-def _number(value: float | None, decimals: int = 5) -> float | None:
-    """A JSON number without noise digits; what is not finite becomes null."""
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), decimals)
-
-
-def _numbers(values: NDArray[Any]) -> list[float | None]:
-    return [_number(value, 4) for value in values.tolist()]
 
 
 def as_csv(results: Iterable[PictureResult]) -> str:
@@ -362,32 +346,32 @@ def _csv_row(
         "strand": strand.number,
         "lane": strand.lane,
         "ground": strand.ground,
-        "diameter_mm": _number(strand.diameter_mm),
-        "u_diameter_mm": _number(strand.u_diameter_mm),
-        "diameter_low_mm": _number(strand.diameter_interval_mm[0]),
-        "diameter_high_mm": _number(strand.diameter_interval_mm[1]),
-        "wpi": _number(strand.wpi),
-        "wpi_low": _number(strand.wpi_interval[0]),
-        "wpi_high": _number(strand.wpi_interval[1]),
+        "diameter_mm": number(strand.diameter_mm),
+        "u_diameter_mm": number(strand.u_diameter_mm),
+        "diameter_low_mm": number(strand.diameter_interval_mm[0]),
+        "diameter_high_mm": number(strand.diameter_interval_mm[1]),
+        "wpi": number(strand.wpi),
+        "wpi_low": number(strand.wpi_interval[0]),
+        "wpi_high": number(strand.wpi_interval[1]),
         "weight_classes": "; ".join(f"{c.number} {c.name}" for c in strand.weight_classes),
-        "cv_percent": _number(strand.cv_percent),
-        "length_mm": _number(strand.length_mm),
+        "cv_percent": number(strand.cv_percent),
+        "length_mm": number(strand.length_mm),
         "thick_places": thick,
         "thin_places": thin,
-        "halo_ratio": _number(strand.halo_ratio),
-        "light_mm": _number(strand.light_mm),
-        "dark_mm": _number(strand.dark_mm),
-        "agreement_percent": _number(strand.agreement_percent),
+        "halo_ratio": number(strand.halo_ratio),
+        "light_mm": number(strand.light_mm),
+        "dark_mm": number(strand.dark_mm),
+        "agreement_percent": number(strand.agreement_percent),
         "plies": strand.plies,
-        "turns_per_inch": _number(strand.turns_per_inch),
-        "turns_per_inch_low": _number(turns[0]) if turns else None,
-        "turns_per_inch_high": _number(turns[1]) if turns else None,
+        "turns_per_inch": number(strand.turns_per_inch),
+        "turns_per_inch_low": number(turns[0]) if turns else None,
+        "turns_per_inch_high": number(turns[1]) if turns else None,
         "twist": strand.twist,
-        "angle_deg": _number(strand.twist_detail.angle_deg) if strand.twist_detail else None,
+        "angle_deg": number(strand.twist_detail.angle_deg) if strand.twist_detail else None,
         "scale_source": scale.source if scale else None,
         "scale_verified": str(scale.verified).lower() if scale else None,
-        "mm_per_px": _number(scale.mm_per_px, 8) if scale else None,
+        "mm_per_px": number(scale.mm_per_px, 8) if scale else None,
         "cautions": "; ".join(c.code for c in strand.cautions),
-        "u_shared_mm": _number(strand.u_shared_mm),
+        "u_shared_mm": number(strand.u_shared_mm),
         "card": scale.card if scale else None,
     }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -12,7 +11,16 @@ import typer
 
 from app import UseError
 from app.endings import EXIT_BAD_USE, EXIT_READ, EXIT_REFUSED, say
-from app.notebook_commands import NotebookOption, opened_notebook
+from app.json_text import json_text
+from app.notebook_commands import opened_notebook
+from app.options import (
+    FirstUnitsOption,
+    JsonOption,
+    NotebookOption,
+    PaperChoice,
+    UnitsChoice,
+    WrapOption,
+)
 
 if TYPE_CHECKING:
     from app.batch import PictureResult
@@ -45,13 +53,6 @@ class LengthFromChoice(StrEnum):
     grist = "grist"
 
 
-class SkeinUnitsChoice(StrEnum):
-    """Units of what is told."""
-
-    mm = "mm"
-    inch = "inch"
-
-
 class SkeinScaleChoice(StrEnum):
     """Where the millimetres come from."""
 
@@ -59,34 +60,15 @@ class SkeinScaleChoice(StrEnum):
     dpi = "dpi"
 
 
-class LabelPaperChoice(StrEnum):
-    """Sheets of several labels."""
-
-    a4 = "a4"
-    letter = "letter"
-
-
 NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="The skein, by its name.")]
 SpinOption = Annotated[
     str | None,
     typer.Option("--spin", metavar="NAME", help="Spin it belongs to, where that is not clear."),
 ]
-ChartOption = Annotated[
+SkeinChartOption = Annotated[
     str | None,
     typer.Option("--chart", metavar="NAME", help="Chart of weight classes; default: its own."),
 ]
-WrapOption = Annotated[
-    float,
-    typer.Option(
-        "--wrap-factor",
-        metavar="FACTOR",
-        min=0.5,
-        max=3.0,
-        help="Your hand-wrapped pitch over the diameter.",
-    ),
-]
-UnitsOption = Annotated[SkeinUnitsChoice, typer.Option("--units", help="Units told first.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (docs/formats.md).")]
 ToleranceOption = Annotated[
     float,
     typer.Option(
@@ -335,10 +317,10 @@ def set_(
 @skein_app.command()
 def show(
     name: NameArgument,
-    chart: ChartOption = None,
+    chart: SkeinChartOption = None,
     wrap_factor: WrapOption = 1.0,
     tolerance: ToleranceOption = 3.0,
-    units: UnitsOption = SkeinUnitsChoice.mm,
+    units: FirstUnitsOption = UnitsChoice.mm,
     as_json: JsonOption = False,
     spin: SpinOption = None,
     notebook: NotebookOption = None,
@@ -357,7 +339,7 @@ def show(
             tolerance_percent=tolerance,
         )
         if as_json:
-            typer.echo(json.dumps(skein_object(looked), indent=1, ensure_ascii=False))
+            typer.echo(json_text(skein_object(looked)))
             return
         from rich.console import Console
 
@@ -376,7 +358,7 @@ def suit(
     want_grist: Annotated[
         str | None, typer.Option(metavar="AMOUNT", help="And a grist: '400 m/100g'.")
     ] = None,
-    chart: ChartOption = None,
+    chart: SkeinChartOption = None,
     wrap_factor: WrapOption = 1.0,
     as_json: JsonOption = False,
     spin: SpinOption = None,
@@ -402,7 +384,7 @@ def suit(
         wanted = wanted_of(asked, opened.spin(skein.spin_id), by)
         looked = look_at(opened, skein.id, chart=by.name, wrap_factor=wrap_factor, wanted=wanted)
         if as_json:
-            typer.echo(json.dumps(skein_object(looked), indent=1, ensure_ascii=False))
+            typer.echo(json_text(skein_object(looked)))
         elif looked.suit is None:
             say(looked.why_no_suit)
         else:
@@ -421,7 +403,7 @@ def label(
         typer.Option(metavar="FILE", help="File to write: .pdf or .png; default: a .pdf here."),
     ] = None,
     paper: Annotated[
-        LabelPaperChoice | None,
+        PaperChoice | None,
         typer.Option(help="Nine on a sheet with cut lines. Default: each on a page of its size."),
     ] = None,
     copies: Annotated[
@@ -433,9 +415,9 @@ def label(
     listing: Annotated[
         bool, typer.Option("--listing", help="Print it as text for a shop's listing instead.")
     ] = False,
-    chart: ChartOption = None,
+    chart: SkeinChartOption = None,
     wrap_factor: WrapOption = 1.0,
-    units: UnitsOption = SkeinUnitsChoice.mm,
+    units: FirstUnitsOption = UnitsChoice.mm,
     spin: SpinOption = None,
     notebook: NotebookOption = None,
 ) -> None:

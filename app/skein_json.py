@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from app.json_text import number, numbers
 from app.skein import LookedAt
 
 if TYPE_CHECKING:
@@ -31,12 +30,12 @@ def skein_object(looked: LookedAt) -> dict[str, Any]:
         "wrap_factor": looked.wrap_factor,
         "unwashed": _figures(looked.unwashed),
         "washed": _figures(looked.washed),
-        "wash_percent": None if looked.swelling is None else _number(looked.swelling.percent),
+        "wash_percent": None if looked.swelling is None else number(looked.swelling.percent),
         "wash_interval_percent": None
         if looked.swelling is None
-        else _numbers(looked.swelling.interval_percent),
+        else numbers(looked.swelling.interval_percent),
         "hang_test": looked.balance,
-        "weight_g": _number(skein.amounts.weight_g),
+        "weight_g": number(skein.amounts.weight_g),
         "routes": [
             {
                 "name": route.name,
@@ -51,21 +50,21 @@ def skein_object(looked: LookedAt) -> dict[str, Any]:
                 "first": d.first.name,
                 "second": d.second.name,
                 "of": d.of,
-                "percent": _number(d.percent),
-                "interval_percent": _numbers(d.interval_percent),
+                "percent": number(d.percent),
+                "interval_percent": numbers(d.interval_percent),
                 "sentence": d.sentence,
             }
             for d in looked.disagreements
         ],
-        "k": _number(looked.k),
+        "k": number(looked.k),
         "learned_k": None
         if looked.learned is None
         else {
-            "k": _number(looked.learned.k),
-            "k_interval": _numbers(looked.learned.k_interval),
+            "k": number(looked.learned.k),
+            "k_interval": numbers(looked.learned.k_interval),
             "from": looked.learned.source,
         },
-        "own_wrap_factor": _number(looked.own_wrap_factor),
+        "own_wrap_factor": number(looked.own_wrap_factor),
         "plan": {
             "tolerance_percent": looked.tolerance_percent,
             "sentence": looked.plan,
@@ -77,7 +76,7 @@ def skein_object(looked: LookedAt) -> dict[str, Any]:
         else {
             "verdict": looked.suit.verdict,
             "reasons": list(looked.suit.reasons),
-            "shares": {name: _number(share) for name, share in looked.suit.shares},
+            "shares": {name: number(share) for name, share in looked.suit.shares},
             "better_for": list(looked.suit.better_for),
         },
     }
@@ -89,27 +88,27 @@ def _figures(figures: SkeinFigures | None) -> dict[str, Any] | None:
     twist = figures.twist
     return {
         "sections": figures.sections,
-        "diameter_mm": _number(figures.mean_mm),
-        "diameter_interval_mm": _numbers(figures.mean_interval_mm),
-        "wpi": _number(figures.wpi),
-        "wpi_interval": _numbers(figures.wpi_interval),
-        "wpi_range": _numbers(figures.wpi_range),
-        "wpi_range90": _numbers(figures.wpi_range90),
+        "diameter_mm": number(figures.mean_mm),
+        "diameter_interval_mm": numbers(figures.mean_interval_mm),
+        "wpi": number(figures.wpi),
+        "wpi_interval": numbers(figures.wpi_interval),
+        "wpi_range": numbers(figures.wpi_range),
+        "wpi_range90": numbers(figures.wpi_range90),
         "classes": [c.name for c in figures.classes],
-        "known_to_percent": _number(figures.known_to_percent),
-        "spread_percent": _number(figures.spread_percent),
-        "diameters_mm": [_number(d) for d in figures.diameters_mm.tolist()],
+        "known_to_percent": number(figures.known_to_percent),
+        "spread_percent": number(figures.spread_percent),
+        "diameters_mm": [number(d) for d in figures.diameters_mm.tolist()],
         "layers": {layer: _mean(mean) for layer, mean in figures.layers},
         "evenness": _evenness(figures.evenness),
         "twist": None
         if twist is None
         else {
-            "turns_per_inch": _number(twist.turns_per_inch.value),
-            "turns_per_inch_interval": _numbers(twist.turns_per_inch.interval),
+            "turns_per_inch": number(twist.turns_per_inch.value),
+            "turns_per_inch_interval": numbers(twist.turns_per_inch.interval),
             "sections": twist.turns_per_inch.sections,
             "twist": twist.direction,
             "disagree": twist.disagree,
-            "angle_deg": _number(twist.angle_deg),
+            "angle_deg": number(twist.angle_deg),
         },
     }
 
@@ -117,8 +116,8 @@ def _figures(figures: SkeinFigures | None) -> dict[str, Any] | None:
 def _mean(mean: Mean) -> dict[str, Any]:
     return {
         "sections": mean.sections,
-        "diameter_mm": _number(mean.value),
-        "diameter_interval_mm": _numbers(mean.interval),
+        "diameter_mm": number(mean.value),
+        "diameter_interval_mm": numbers(mean.interval),
     }
 
 
@@ -126,13 +125,13 @@ def _evenness(found: SkeinEvenness | None) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
-        "length_m": _number(found.length_m),
+        "length_m": number(found.length_m),
         "averaged_mm": found.averaged_mm,
-        "cv_percent": _number(found.cv_percent),
+        "cv_percent": number(found.cv_percent),
         "thick_per_10_m": _rate(found.thick),
         "thin_per_10_m": _rate(found.thin),
         "cut_length": [
-            {"cut_mm": p.cut_mm, "cv_percent": _number(p.cv_percent)} for p in found.curve
+            {"cut_mm": p.cut_mm, "cv_percent": number(p.cv_percent)} for p in found.curve
         ],
     }
 
@@ -140,23 +139,12 @@ def _evenness(found: SkeinEvenness | None) -> dict[str, Any] | None:
 def _rate(rate: Rate) -> dict[str, Any]:
     return {
         "count": rate.count,
-        "value": _number(rate.per_10_m),
-        "interval": _numbers(rate.interval),
+        "value": number(rate.per_10_m),
+        "interval": numbers(rate.interval),
     }
 
 
 def _amount(amount: Amount | None) -> dict[str, Any] | None:
     if amount is None:
         return None
-    return {"value": _number(amount.value), "interval": _numbers(amount.interval)}
-
-
-def _number(value: float | None, decimals: int = 5) -> float | None:
-    """A JSON number without noise digits; what is not finite becomes null."""
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), decimals)
-
-
-def _numbers(values: Sequence[float] | None) -> list[float | None] | None:
-    return None if values is None else [_number(value) for value in values]
+    return {"value": number(amount.value), "interval": numbers(amount.interval)}

@@ -2,21 +2,13 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from app.compare_command import LengthUnitChoice
-from app.notebook_commands import NotebookOption, opened_notebook
-
-
-class ReportPaperChoice(StrEnum):
-    """Pages of a PDF."""
-
-    a4 = "a4"
-    letter = "letter"
+from app.notebook_commands import opened_notebook
+from app.options import FirstUnitsOption, NotebookOption, PaperChoice, UnitsChoice, WrapOption
 
 
 def report(
@@ -36,18 +28,9 @@ def report(
             metavar="FOLDER", help="Folder for the CSV and JSON behind it.", show_default=False
         ),
     ] = None,
-    paper: Annotated[
-        ReportPaperChoice, typer.Option(help="Paper of the PDF.")
-    ] = ReportPaperChoice.a4,
-    wrap_factor: Annotated[
-        float,
-        typer.Option(
-            metavar="FACTOR", min=0.5, max=3.0, help="Your hand-wrapped pitch over the diameter."
-        ),
-    ] = 1.0,
-    units: Annotated[
-        LengthUnitChoice, typer.Option(help="Units told first.")
-    ] = LengthUnitChoice.mm,
+    paper: Annotated[PaperChoice, typer.Option(help="Paper of the PDF.")] = PaperChoice.a4,
+    wrap_factor: WrapOption = 1.0,
+    units: FirstUnitsOption = UnitsChoice.mm,
 ) -> None:
     """Write the report of a spin: aim, drift, bobbins, plying, skein and pictures."""
     with opened_notebook(notebook) as opened:

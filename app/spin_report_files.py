@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from app import UseError, program_version
 from app.compare_json import bobbin_object, compare_object
 from app.forecast import as_object
+from app.json_text import json_text
 from app.skein_json import skein_object
 from app.spin_report import SpinFound, Units, report_of
 
@@ -58,7 +58,7 @@ def write_data(notebook: Notebook, found: SpinFound, folder: Path) -> list[Path]
             f"{folder} could not be made ({error.strerror or error}). Choose another with --data."
         ) from error
     files = [folder / name for name in ("report.json", "readings.csv", "sections.csv")]
-    text = json.dumps(report_object(found), allow_nan=False, ensure_ascii=False, indent=1)
+    text = json_text(report_object(found))
     _write(files[0], f"{text}\n".encode("utf-8", errors="replace"))
     export_csv(notebook, files[1], found.spin.id)
     export_sections_csv(notebook, files[2], found.spin.id)

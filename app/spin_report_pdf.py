@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from app.figure import FAINT, INK, QUIET, Area, Dot, Figure, Line, Mark
 from app.page_text import plain_font, printable
+from app.pdf_page import pdf_of
 from app.qt_setup import drawing_application
 from app.sheet import PAPER_MM, Paper
 from app.spin_pictures import Picture
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
 UNIT: Final = 40.0
 """Units of the layout to the mm."""
-_DPI: Final = 1200
 _SIDE_MM: Final = 18.0
 _TOP_MM: Final = 17.0
 _BOTTOM_MM: Final = 20.0
@@ -67,37 +67,20 @@ class _Piece:
 def report_pdf(report: SpinReport, paper: Paper = "a4") -> bytes:
     """The report as a PDF."""
     application = drawing_application()
-    from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF, QSizeF
-    from PySide6.QtGui import QPageSize, QPainter, QPdfWriter
-
-    data = QByteArray()
-    buffer = QBuffer(data)
-    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    writer = QPdfWriter(buffer)
-    writer.setTitle(" ".join(printable(report.title).split()))
-    writer.setCreator("Slubwise")
     width, height = PAPER_MM[paper]
-    writer.setPageSize(
-        QPageSize(
-            QSizeF(width, height),
-            QPageSize.Unit.Millimeter,
-            paper,
-            QPageSize.SizeMatchPolicy.ExactMatch,
-        )
-    )
-    writer.setPageMargins(QMarginsF(0, 0, 0, 0))
-    writer.setResolution(_DPI)
     setter = _Setter((width - 2 * _SIDE_MM) * UNIT)
     pages = _pages(setter.pieces(report), (height - _TOP_MM - _BOTTOM_MM) * UNIT)
-    painter = QPainter(writer)
-    try:
-        painter.scale(_DPI / 25.4 / UNIT, _DPI / 25.4 / UNIT)
-        _paint_pages(painter, writer, pages, setter, report.foot, (width, height))
-    finally:
-        painter.end()
-    buffer.close()
+    pdf = pdf_of(
+        " ".join(printable(report.title).split()),
+        (width, height),
+        paper,
+        UNIT,
+        lambda painter, writer: _paint_pages(
+            painter, writer, pages, setter, report.foot, (width, height)
+        ),
+    )
     del application
-    return bytes(data.data())
+    return pdf
 
 
 def _pages(pieces: Sequence[_Piece], room: float) -> list[list[tuple[float, _Piece]]]:

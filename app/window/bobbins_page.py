@@ -42,7 +42,7 @@ from app.window.bobbin_strips import BobbinStrips
 from app.window.desk import Desk
 from app.window.flow_row import FlowRow
 from app.window.forecast_view import ForecastView
-from app.window.panel import number_field, scrolled_panel
+from app.window.panel import number_field, scrolled_panel, words_label
 from app.window.plying_ways import PlyingWays
 from app.window.preferences import Preferences, Unit
 from app.window.theme import LIGHT, Theme
@@ -188,12 +188,12 @@ class BobbinsPage(QWidget):
         layout.addWidget(split, 1)
 
     def _words_panel(self) -> QWidget:
-        self._matches = _words("What the comparison says")
+        self._matches = words_label("What the comparison says")
         strong = QFont(self._matches.font())
         strong.setBold(True)
         self._matches.setFont(strong)
-        self._each = _words("What is said of each bobbin")
-        self._notes = _words("Notes on the comparison")
+        self._each = words_label("What is said of each bobbin")
+        self._notes = words_label("Notes on the comparison")
         self._notes.setObjectName("quiet")
         return scrolled_panel("Do they match?", self._matches, self._each, self._notes)
 
@@ -223,7 +223,7 @@ class BobbinsPage(QWidget):
         row.add("", self._rewind)
         row.add("Your &own", self._own)
         self.ways = PlyingWays()
-        self._plying_words = _words("What is said of plying")
+        self._plying_words = words_label("What is said of plying")
         return scrolled_panel("Which with which?", row, self._plying_words, self.ways)
 
     # --- what the window asks of a page
@@ -470,15 +470,3 @@ def _say(label: QLabel, sentences: Iterable[str]) -> None:
     text = "\n".join(sentences).replace(" %", "\N{NO-BREAK SPACE}%")
     label.setText(text)
     label.setVisible(bool(text))
-
-
-def _words(name: str) -> QLabel:
-    label = QLabel()
-    label.setTextFormat(Qt.TextFormat.PlainText)
-    label.setWordWrap(True)
-    label.setTextInteractionFlags(
-        Qt.TextInteractionFlag.TextSelectableByMouse
-        | Qt.TextInteractionFlag.TextSelectableByKeyboard
-    )
-    label.setAccessibleName(name)
-    return label

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, cast
 
-from PySide6.QtCore import QEvent, Qt
+from PySide6.QtCore import QEvent
 from PySide6.QtGui import QFont
-from PySide6.QtWidgets import QLabel, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QSizePolicy, QVBoxLayout, QWidget
 
 from app.forecast import Forecasts, left_over_text, notes_of
 from app.window.chart_frame import Ringed
-from app.window.panel import quiet_label, scrolled_panel
+from app.window.panel import quiet_label, scrolled_panel, words_label
 from app.window.preferences import Unit
 from app.window.theme import LIGHT, Theme
 
@@ -36,14 +36,7 @@ class ForecastView(QWidget):
         self._wrap = 1.0
         self._theme: Theme = LIGHT
         self._plot: ForecastPlot | None = None
-        self.words = QLabel()
-        self.words.setTextFormat(Qt.TextFormat.PlainText)
-        self.words.setWordWrap(True)
-        self.words.setTextInteractionFlags(
-            Qt.TextInteractionFlag.TextSelectableByMouse
-            | Qt.TextInteractionFlag.TextSelectableByKeyboard
-        )
-        self.words.setAccessibleName("Forecast")
+        self.words = words_label("Forecast")
         strong = QFont(self.words.font())
         strong.setBold(True)
         self.words.setFont(strong)

@@ -93,6 +93,20 @@ def _area(area: QScrollArea, inside: QWidget) -> QScrollArea:
     return area
 
 
+def words_label(name: str = "") -> QLabel:
+    """Plain words that wrap and can be copied; `name` is their accessible name."""
+    label = QLabel()
+    label.setTextFormat(Qt.TextFormat.PlainText)
+    label.setWordWrap(True)
+    label.setTextInteractionFlags(
+        Qt.TextInteractionFlag.TextSelectableByMouse
+        | Qt.TextInteractionFlag.TextSelectableByKeyboard
+    )
+    if name:
+        label.setAccessibleName(name)
+    return label
+
+
 def quiet_label(name: str = "", text: str = "") -> QLabel:
     """Plain words in the quiet colour; `name` is their accessible name."""
     label = QLabel(text)

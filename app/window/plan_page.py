@@ -16,7 +16,6 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QFont, QShowEvent
 from PySide6.QtWidgets import (
     QHBoxLayout,
-    QLabel,
     QMenu,
     QPushButton,
     QSizePolicy,
@@ -31,7 +30,7 @@ from app.pairs import KnownSkein, known_skeins
 from app.plan import SWATCH, Wheel, plan_lines
 from app.window.bench_bar import band_text
 from app.window.desk import Desk
-from app.window.panel import headed_panel, quiet_label, scrolled_panel
+from app.window.panel import headed_panel, quiet_label, scrolled_panel, words_label
 from app.window.plan_form import PlanForm
 from app.window.plan_lessons import LessonTable
 from app.window.preferences import Preferences, Unit
@@ -101,15 +100,15 @@ class PlanPage(QWidget):
         self.form.spin_chosen.connect(self._choose_spin)
         wanted = scrolled_panel("What you want", self.form, tall=True)
 
-        self.headline = _words("What to spin")
+        self.headline = words_label("What to spin")
         strong = QFont(self.headline.font())
         strong.setPointSizeF(strong.pointSizeF() * 1.7)
         strong.setBold(True)
         self.headline.setFont(strong)
-        self.sentences = _words("What the plan says")
-        self.table = _words("The plan")
+        self.sentences = words_label("What the plan says")
+        self.table = words_label("The plan")
         self.table.setTextFormat(Qt.TextFormat.RichText)
-        self.trouble = _words("What is wrong")
+        self.trouble = words_label("What is wrong")
         self.trouble.setObjectName("caution")
         self.use = QPushButton("Spin in this &band")
         self.use.setProperty("main", True)
@@ -351,16 +350,3 @@ def _kept(words: str) -> str:
 def _sentence(words: str) -> str:
     text = f"{words[:1].upper()}{words[1:]}".rstrip(".")
     return f"{text}."
-
-
-def _words(name: str) -> QLabel:
-    label = QLabel()
-    label.setTextFormat(Qt.TextFormat.PlainText)
-    label.setWordWrap(True)
-    label.setTextInteractionFlags(
-        Qt.TextInteractionFlag.TextSelectableByMouse
-        | Qt.TextInteractionFlag.TextSelectableByKeyboard
-    )
-    label.setAccessibleName(name)
-    label.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Preferred)
-    return label

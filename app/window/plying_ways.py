@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Qt
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
 
+from app.window.panel import words_label
 from app.window.preferences import Unit
 from measure.match import listed
 from measure.pairing import Pairing, Plying
@@ -25,7 +25,7 @@ class PlyingWays(QWidget):
         layout.setSpacing(2)
         self._ways: list[tuple[QLabel, QLabel]] = []
         for _ in range(3):
-            heading, groups = _label(), _label()
+            heading, groups = words_label(), words_label()
             strong = QFont(heading.font())
             strong.setBold(True)
             heading.setFont(strong)
@@ -76,14 +76,3 @@ class PlyingWays(QWidget):
         out = f"{size}, CV {plying.cv_percent:.1f}\N{NO-BREAK SPACE}%"
         left = round(100 * plying.left_over_share)
         return out + (f", {left}\N{NO-BREAK SPACE}% of all left over" if left else "")
-
-
-def _label() -> QLabel:
-    label = QLabel()
-    label.setTextFormat(Qt.TextFormat.PlainText)
-    label.setWordWrap(True)
-    label.setTextInteractionFlags(
-        Qt.TextInteractionFlag.TextSelectableByMouse
-        | Qt.TextInteractionFlag.TextSelectableByKeyboard
-    )
-    return label

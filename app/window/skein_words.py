@@ -5,14 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QGridLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QGridLayout, QVBoxLayout, QWidget
 
 from app.skein_report import Fact
-from app.window.panel import heading_font, quiet_label
-
-_SELECTABLE = (
-    Qt.TextInteractionFlag.TextSelectableByMouse | Qt.TextInteractionFlag.TextSelectableByKeyboard
-)
+from app.window.panel import heading_font, quiet_label, words_label
 
 
 class SkeinWords(QWidget):
@@ -20,10 +16,10 @@ class SkeinWords(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.heading = _label("Skein")
+        self.heading = words_label("Skein")
         self.heading.setFont(heading_font(self.heading, 1.1))
-        self.suit = _label("Whether it suits")
-        self.todo = _label("What to do next")
+        self.suit = words_label("Whether it suits")
+        self.todo = words_label("What to do next")
         self.todo.setObjectName("caution")
         self._grid = QGridLayout()
         self._grid.setColumnStretch(1, 1)
@@ -58,16 +54,7 @@ class SkeinWords(QWidget):
         for row, fact in enumerate(facts):
             name = quiet_label(text=fact.name)
             name.setWordWrap(False)
-            told = _label(fact.name.strip())
+            told = words_label(fact.name.strip())
             told.setText(fact.text.replace(" %", "\N{NO-BREAK SPACE}%"))
             self._grid.addWidget(name, row, 0, Qt.AlignmentFlag.AlignTop)
             self._grid.addWidget(told, row, 1)
-
-
-def _label(name: str) -> QLabel:
-    label = QLabel()
-    label.setTextFormat(Qt.TextFormat.PlainText)
-    label.setWordWrap(True)
-    label.setAccessibleName(name)
-    label.setTextInteractionFlags(_SELECTABLE)
-    return label

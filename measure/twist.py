@@ -123,42 +123,13 @@ def measure_twist(
         np.array([[strand.cuts.along_mm.mean(), strand.cuts.across_mm.mean()]])
     )
     along = np.array(strand.cuts.line.region.along)
-    found = twist_of(straight, blur_mm, float(scale.u_relative(place, along)[0]), before)
-    return _brought_down(found, straight.half_width_mm / strand.cuts.camera_height_mm)
-
-
-def _brought_down(twist: Twist, nearer: float) -> Twist:
-    """The twist of a strand whose outline stands above the card by `nearer` of the camera's height.
-
-    Lengths along it look longer by as much than the card's millimetres say. Its face stands up to
-    twice as high, and the camera's height is not well known: half of it is in doubt.
-    """
-    if twist.turns_per_inch is None or twist.turns_per_inch_interval is None:
-        return twist
-    factor = 1.0 / (1.0 - nearer)
-    turns = factor * twist.turns_per_inch
-    allowed = 1.96 * _U_NEARER * nearer * turns
-    low, high = (
-        turns + math.copysign(math.hypot(factor * (end - twist.turns_per_inch), allowed), way)
-        for end, way in zip(twist.turns_per_inch_interval, (-1.0, 1.0), strict=True)
-    )
-    low = max(low, 0.0)
-    cues = tuple(
-        replace(
-            cue,
-            turns_per_inch=factor * cue.turns_per_inch,
-            u_turns_per_inch=factor * cue.u_turns_per_inch,
-        )
-        for cue in twist.cues
-    )
-    return replace(
-        twist,
-        turns_per_inch=turns,
-        turns_per_inch_interval=(low, high),
-        turns_per_metre=turns_per_metre(turns),
-        turns_per_metre_interval=(turns_per_metre(low), turns_per_metre(high)),
-        cues=cues,
-    )
+    # Outlines stand half a width above the card, so that lengths along look longer than its
+    # millimetres say; the face stands up to twice as high, and the camera's height is not well
+    # known: half of it is in doubt.
+    nearer = straight.half_width_mm / strand.cuts.camera_height_mm
+    straight = replace(straight, s_mm=straight.s_mm * (1.0 - nearer))
+    u_along = math.hypot(float(scale.u_relative(place, along)[0]), _U_NEARER * nearer)
+    return twist_of(straight, blur_mm, u_along, before)
 
 
 def twist_of(

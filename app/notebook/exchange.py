@@ -9,16 +9,17 @@ import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any, Final
 
 from app import program_version
 from app.notebook.backup import is_database, put_in_place
+from app.notebook.detail import OF_READING, OF_SECTION
 from app.notebook.errors import NotebookError, problem
 from app.notebook.json_stream import members
-from app.notebook.plain import from_plain, pack, to_plain, unpack
+from app.notebook.plain import from_plain, pack, to_plain
 from app.notebook.records import Bobbin, LoggedReading, Sitting, Skein, Spin
 from app.notebook.rows import (
     BOBBIN_COLUMNS,
@@ -179,17 +180,8 @@ def _all(db: sqlite3.Connection, table: str, columns: tuple[str, ...]) -> Iterat
 def _readings(db: sqlite3.Connection, name: Path, pictures: bool) -> Iterator[dict[str, Any]]:
     for row in _all(db, "reading", READING_COLUMNS):
         reading = reading_of(row)
-        found = db.execute(
-            "SELECT strand, arrays, scale, program FROM detail WHERE reading_id = ?", (reading.id,)
-        ).fetchone()
-        try:
-            strand, arrays, scale, program = found or (b"", b"", None, "")
-            plain = to_plain(replace(reading, reading=unpack(strand, arrays)))
-        except ValueError as error:
-            detail = f"reading {reading.number} of its bobbin is not whole"
-            raise problem("damaged", name=name, detail=detail) from error
-        plain["scale"] = None if scale is None else json.loads(scale)
-        plain["program"] = program
+        found = db.execute(OF_READING.question, (reading.id,)).fetchone()
+        plain = OF_READING.plain(reading, found, name)
         plain["has_picture"] = reading.has_picture and pictures
         plain["picture_jpeg"] = None
         if plain["has_picture"]:
@@ -202,19 +194,8 @@ def _readings(db: sqlite3.Connection, name: Path, pictures: bool) -> Iterator[di
 def _sections(db: sqlite3.Connection, name: Path) -> Iterator[dict[str, Any]]:
     for row in _all(db, "section", SECTION_COLUMNS):
         section = section_of(row)
-        found = db.execute(
-            "SELECT strand, arrays, scale, program FROM section_detail WHERE section_id = ?",
-            (section.id,),
-        ).fetchone()
-        try:
-            strand, arrays, scale, program = found or (b"", b"", None, "")
-            plain = to_plain(replace(section, reading=unpack(strand, arrays)))
-        except ValueError as error:
-            detail = f"section {section.number} of its skein is not whole"
-            raise problem("damaged", name=name, detail=detail) from error
-        plain["scale"] = None if scale is None else json.loads(scale)
-        plain["program"] = program
-        yield plain
+        found = db.execute(OF_SECTION.question, (section.id,)).fetchone()
+        yield OF_SECTION.plain(section, found, name)
 
 
 class _Importer:

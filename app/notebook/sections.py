@@ -10,8 +10,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 from app import program_version
+from app.notebook.detail import OF_SECTION
 from app.notebook.errors import problem
-from app.notebook.plain import from_plain, pack, to_plain, unpack
+from app.notebook.plain import pack, to_plain
 from app.notebook.rows import clean, insert, new_id, time_text
 from app.notebook.skein_records import Layer, Section
 from app.notebook.skein_rows import SECTION_COLUMNS, section_of, section_values
@@ -19,10 +20,6 @@ from app.notebook.things import Things
 from measure.results import ScaleSummary, StrandReading
 
 _program = functools.cache(program_version)
-
-_DETAIL = (
-    "INSERT INTO section_detail (section_id, strand, arrays, scale, program) VALUES (?, ?, ?, ?, ?)"
-)
 
 
 class Sections(Things):
@@ -90,20 +87,9 @@ class Sections(Things):
 
     def section(self, section_id: str) -> Section:
         """One section with everything the instrument said."""
-        section = self._light_section(section_id)
-        rows = self._file.rows(
-            "SELECT strand, arrays, scale FROM section_detail WHERE section_id = ?", (section_id,)
-        )
-        try:
-            ((strand, arrays, scale),) = rows
-            return replace(
-                section,
-                reading=unpack(strand, arrays),
-                scale=None if scale is None else from_plain(ScaleSummary, json.loads(scale)),
-            )
-        except ValueError as error:
-            detail = f"section {section.number} of its skein is not whole"
-            raise problem("damaged", name=self._file.path, detail=detail) from error
+        light = self._light_section(section_id)
+        rows = self._file.rows(OF_SECTION.question, (section_id,))
+        return OF_SECTION.whole(light, rows, self._file.path)
 
     def take_back_section(self, section_id: str) -> None:
         """Take a section back, undoably; its number stays its own."""
@@ -146,4 +132,4 @@ def put_section(
 ) -> None:
     """Write all rows of one section, inside a transaction."""
     db.execute(insert("section", SECTION_COLUMNS), values)
-    db.execute(_DETAIL, (values["id"], *packed, scale, program))
+    OF_SECTION.put(db, values["id"], packed, scale, program)

@@ -15,9 +15,10 @@ from types import TracebackType
 from typing import Any, Self
 
 from app import program_version
+from app.notebook.detail import OF_READING
 from app.notebook.errors import NotebookError, problem
 from app.notebook.file import NotebookFile, own_path
-from app.notebook.plain import from_plain, is_whole, pack, to_plain, unpack
+from app.notebook.plain import is_whole, pack, to_plain
 from app.notebook.records import Bobbin, LoggedReading, Posture, Sitting
 from app.notebook.rows import (
     BOBBIN_COLUMNS,
@@ -39,7 +40,6 @@ from measure.results import ScaleSummary, StrandReading
 
 _program = functools.cache(program_version)  # looking the version up takes as long as logging
 
-_DETAIL = "INSERT INTO detail (reading_id, strand, arrays, scale, program) VALUES (?, ?, ?, ?, ?)"
 _PICTURE = "INSERT INTO picture (reading_id, jpeg) VALUES (?, ?)"
 
 
@@ -227,20 +227,8 @@ class Notebook(Sections):
 
     def reading(self, reading_id: str) -> LoggedReading:
         """One reading with everything the instrument said."""
-        reading = reading_of(self._row("reading", READING_COLUMNS, reading_id))
-        rows = self._file.rows(
-            "SELECT strand, arrays, scale FROM detail WHERE reading_id = ?", (reading_id,)
-        )
-        try:
-            ((strand, arrays, scale),) = rows
-            return replace(
-                reading,
-                reading=unpack(strand, arrays),
-                scale=None if scale is None else from_plain(ScaleSummary, json.loads(scale)),
-            )
-        except ValueError as error:
-            detail = f"reading {reading.number} of its bobbin is not whole"
-            raise problem("damaged", name=self.path, detail=detail) from error
+        rows = self._file.rows(OF_READING.question, (reading_id,))
+        return OF_READING.whole(self._light(reading_id), rows, self.path)
 
     def picture(self, reading_id: str) -> bytes | None:
         """The picture kept with a reading, as JPEG; None when none was."""
@@ -321,7 +309,7 @@ def put_reading(
 ) -> None:
     """Write all rows of one reading, inside a transaction."""
     db.execute(insert("reading", READING_COLUMNS), values)
-    db.execute(_DETAIL, (values["id"], *packed, scale, program))
+    OF_READING.put(db, values["id"], packed, scale, program)
     if picture_jpeg is not None:
         db.execute(_PICTURE, (values["id"], picture_jpeg))
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from measure.results import Floats
 
@@ -21,11 +22,11 @@ _FILLS: Final = 0.96
 _MOST_STEPS: Final = 1200
 
 
-def runs_of(strip_mm: Floats) -> list[Floats]:
-    """The stretches between gaps."""
+def runs_of(strip_mm: Floats) -> list[NDArray[np.intp]]:
+    """The places of each stretch between gaps."""
     seen = np.isfinite(strip_mm)
     ends = np.flatnonzero(np.diff(seen.astype(np.int8))) + 1
-    return [run for run in np.split(strip_mm, ends) if len(run) and np.isfinite(run[0])]
+    return [run for run in np.split(np.arange(len(strip_mm)), ends) if len(run) and seen[run[0]]]
 
 
 def thinned(strip_mm: Floats, most: int = _MOST_STEPS) -> Floats:
@@ -56,20 +57,11 @@ def paint_strip(painter: QPainter, area: QRectF, strip_mm: Floats, ink: QColor) 
     painter.save()
     painter.setPen(Qt.PenStyle.NoPen)
     painter.setBrush(ink)
-    start = 0
-    seen = np.isfinite(values)
-    while start < len(values):
-        if not seen[start]:
-            start += 1
-            continue
-        stop = start
-        while stop < len(values) and seen[stop]:
-            stop += 1
-        halves = values[start:stop] * per_mm / 2
-        xs = area.left() + step * (np.arange(start, stop) + 0.5)
+    for run in runs_of(values):
+        halves = values[run] * per_mm / 2
+        xs = area.left() + step * (run + 0.5)
         xs[0], xs[-1] = xs[0] - step / 2, xs[-1] + step / 2
         top = [QPointF(x, middle - h) for x, h in zip(xs.tolist(), halves.tolist(), strict=True)]
         under = [QPointF(x, middle + h) for x, h in zip(xs.tolist(), halves.tolist(), strict=True)]
         painter.drawPolygon(QPolygonF(top + under[::-1]))
-        start = stop
     painter.restore()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, Protocol
@@ -37,6 +37,7 @@ WIDTH_MM: Final = 174.0
 _LEFT: Final = 13.0
 _RIGHT: Final = 12.0
 _SMALL: Final = 2.4
+_CLEAR_OF_UNIT: Final = 4.0
 _IN_A_ROW: Final = 60
 """Readings side by side that still can be told apart."""
 _RINGS_MM: Final = 1.2
@@ -233,15 +234,11 @@ def bobbins_figure(
     if band_mm is not None:
         marks.append(box(x(band_mm[0]), top, x(band_mm[1]), bottom, BAND))
     values, decimals = steps(low, high, 7)
+    marks += _scale(values, decimals, x, left, (top, bottom), "mm")
     for value in values:
-        marks.append(Line(((x(value), top), (x(value), bottom)), FAINT, 0.15))
-        text = rounded(value, decimals)
-        if x(value) > left + 4:  # clear of the unit
-            marks.append(Words(x(value), bottom + 3.4, text, _SMALL, INK, "middle"))
-        if value > 0 and x(value) > left + 4:
+        if value > 0 and x(value) > left + _CLEAR_OF_UNIT:
             wpi = f"{wpi_from_diameter(value, wrap_factor):.1f}"
             marks.append(Words(x(value), top - 1.6, wpi, _SMALL, QUIET, "middle"))
-    marks.append(Words(left - 2, bottom + 3.4, "mm", _SMALL, QUIET, "end"))
     marks.append(Words(left - 2, top - 1.6, "WPI", _SMALL, QUIET, "end"))
     for row, bobbin in enumerate(seen):
         middle = top + pitch * (row + 0.5)
@@ -264,6 +261,26 @@ def bobbins_figure(
     return Figure(WIDTH_MM, bottom + 5, tuple(marks), says)
 
 
+def _scale(
+    values: Sequence[float],
+    decimals: int,
+    x: Callable[[float], float],
+    left: float,
+    rows: tuple[float, float],
+    unit: str,
+) -> list[Mark]:
+    """Lines down a chart at these values, the values under them and their unit beside those."""
+    top, bottom = rows
+    marks: list[Mark] = []
+    for value in values:
+        marks.append(Line(((x(value), top), (x(value), bottom)), FAINT, 0.15))
+        if x(value) > left + _CLEAR_OF_UNIT:
+            text = rounded(value, decimals)
+            marks.append(Words(x(value), bottom + 3.4, text, _SMALL, INK, "middle"))
+    marks.append(Words(left - 2, bottom + 3.4, unit, _SMALL, QUIET, "end"))
+    return marks
+
+
 def forecast_figure(bars: Sequence[Bar]) -> Figure | None:
     """What was forecast and what came out, on one scale of wraps per inch."""
     if not bars:
@@ -278,13 +295,7 @@ def forecast_figure(bars: Sequence[Bar]) -> Figure | None:
         return left + (right - left) * (wpi - low) / (high - low)
 
     marks: list[Mark] = []
-    values, decimals = steps(low, high, 7)
-    for value in values:
-        marks.append(Line(((x(value), top), (x(value), bottom)), FAINT, 0.15))
-        text = rounded(value, decimals)
-        if x(value) > left + 4:  # clear of the unit
-            marks.append(Words(x(value), bottom + 3.4, text, _SMALL, INK, "middle"))
-    marks.append(Words(left - 2, bottom + 3.4, "WPI", _SMALL, QUIET, "end"))
+    marks += _scale(*steps(low, high, 7), x, left, (top, bottom), "WPI")
     for row, bar in enumerate(bars):
         middle = top + pitch * (row + 0.5)
         a, b = bar.wpi_range

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -204,11 +204,6 @@ def reading_values(reading: LoggedReading) -> dict[str, Any]:
         "scale_from": clean(reading.scale_from),
         "printed_card_id": clean(reading.printed_card_id),
     }
-
-
-def changed_columns(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
-    """What of `after` differs from `before`."""
-    return {name: value for name, value in after.items() if before[name] != value}
 
 
 def check_amount(what: str, value: float | None) -> None:

@@ -407,18 +407,26 @@ def test_folder_without_pictures_is_bad_use(tmp_path: Path) -> None:
 @pytest.mark.skipif(os.name == "nt", reason="needs signals")
 def test_ctrl_c_stops_without_a_traceback(drawn: Path, tmp_path: Path) -> None:
     folder = tmp_path / "drawn"
-    process = subprocess.Popen(
-        [sys.executable, "-m", "app", "measure", *[str(drawn)] * 200, "--overlay", str(folder)],
-        env=_environment(),
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    # The folder is made just before the measuring begins.
-    while process.poll() is None and not folder.exists():
-        time.sleep(0.01)
-    process.send_signal(signal.SIGINT)
-    out, err = process.communicate(timeout=60)
+    # What a shell runs in the background ignores the signal, and would hand that on.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "app", "measure", *[str(drawn)] * 200, "--overlay", str(folder)],
+            env=_environment(),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+    finally:
+        signal.signal(signal.SIGINT, before)
+    try:
+        # The folder is made just before the measuring begins.
+        while process.poll() is None and not folder.exists():
+            time.sleep(0.01)
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=60)
+    finally:
+        process.kill()
     # Python itself dies of the signal when it arrives while a module is being made.
     assert process.returncode in (130, -signal.SIGINT)
     assert out == ""

@@ -298,13 +298,14 @@ def _scale(picture: Picture, settings: Settings, before: Scale | None) -> Scale:
         return scale_from_ruler(picture, settings.ruler)
     try:
         return find_scale(picture, settings.printer, before, settings.lens)
-    except MeasureError as no_card:
-        if settings.scale != "auto" or no_card.code != "no_card":
+    except MeasureError as error:
+        if settings.scale != "auto" or error.code != "no_card":
             raise
-        try:
-            return scale_from_ruler(picture, settings.ruler)
-        except MeasureError as error:
-            raise (no_card if error.code == "no_ruler" else error) from None
+        no_card = error.with_traceback(None)  # which would hold what was searched until the end
+    try:
+        return scale_from_ruler(picture, settings.ruler)
+    except MeasureError as error:
+        raise (no_card if error.code == "no_ruler" else error) from None
 
 
 def _rough_outline(line: Centreline, scale: Scale) -> Outline:

@@ -83,14 +83,14 @@ def find_tick_rows(pixels: NDArray[Any]) -> list[TickRow]:
 
 def _sizes(pixels: NDArray[Any]) -> Iterator[tuple[Bytes, float]]:
     """The picture in 8-bit grey at falling sizes, with its pixels per pixel of each."""
-    longest = max(pixels.shape[:2])
-    factor = max(1.0, longest / _LARGEST_PX)
+    factor = max(1.0, max(pixels.shape[:2]) / _LARGEST_PX)
+    # Grey before it is made smaller: a third of the memory.
+    grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY) if pixels.ndim == 3 else pixels)
     if factor > 1.0:
-        size = (round(pixels.shape[1] / factor), round(pixels.shape[0] / factor))
-        pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
-    if pixels.ndim == 3:
-        pixels = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
-    grey = np.asarray(pixels if pixels.dtype == np.uint8 else pixels >> 8, np.uint8)
+        size = (round(grey.shape[1] / factor), round(grey.shape[0] / factor))
+        grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA))
+    if grey.dtype != np.uint8:
+        grey = np.right_shift(grey, 8).astype(np.uint8)
     while max(grey.shape) >= _SMALLEST_PX and min(grey.shape) >= 32:
         yield grey, factor
         half = (grey.shape[1] // 2, grey.shape[0] // 2)
@@ -138,8 +138,8 @@ class _Marks:
 class _Crests:
     """Places where a ridge is highest along its row, row by row, in turned pixels."""
 
-    x: Ints
-    y: Ints
+    x: NDArray[np.int32]
+    y: NDArray[np.int32]
     place: Floats
     """Along x, to a part of a pixel."""
     at_rim: NDArray[np.bool_]
@@ -225,7 +225,8 @@ def _crests(ridge: Singles, distance: Bytes, least: float, top: int) -> _Crests:
     before, here, after = ridge[y, x - 1], ridge[y, x], ridge[y, x + 1]
     bend = np.minimum(before - 2 * here + after, np.float32(-1e-6))
     place = x + 0.5 * (before - after).astype(np.float64) / bend
-    return _Crests(x, y + top, place, distance[y, x] < 2)
+    at_rim = distance[y, x] < 2
+    return _Crests(x.astype(np.int32), (y + top).astype(np.int32), place, at_rim)
 
 
 def _upright(crests: _Crests, shape: tuple[int, int]) -> _Marks:

@@ -45,34 +45,39 @@ class PlySigns:
 
 def ply_signs(strand: Straightened) -> PlySigns:
     """Edges and texture of a straightened strand, each stretch of ground on its own."""
-    light = strand.light.astype(float)
     n = len(strand.s_mm)
     xi = strand.xi
-    on_face = np.abs(xi) <= _FACE + 1e-9
+    on_face = _rows(np.abs(xi) <= _FACE + 1e-9)
     edge = np.zeros((n, 2))
-    face = np.zeros((n, int(on_face.sum()), light.shape[2]))
+    face = np.zeros((n, len(xi[on_face]), strand.light.shape[2]))
     edge_weight, face_weight = np.zeros(n), np.zeros(n)
+    low, high = _EDGE_LEVELS
     for number in np.unique(strand.stretch[strand.stretch >= 0]):
         columns = np.flatnonzero(strand.stretch == number)
         if len(columns) < _FEWEST_COLUMNS:
             continue
-        seen = light[columns]
-        level = seen[:, on_face].mean(axis=0)
-        face[columns] = seen[:, on_face] / np.maximum(level, 1e-4) - 1.0
+        seen = strand.light[columns]
+        # Every row's mean in this stretch: (J, C).
+        level = seen.mean(axis=0, dtype=float)
+        face[columns] = seen[:, on_face] / np.maximum(level[on_face], 1e-4) - 1.0
         face_weight[columns] = 1.0
         stands = []
         for side, sign in enumerate((-1.0, 1.0)):
             out = sign * xi
-            rim = seen[:, (out > _RIM[0]) & (out < _RIM[1])].mean(axis=(0, 1))
-            ground = seen[:, out > _BESIDE].mean(axis=(0, 1))
-            rows = out >= _EDGE_FROM
-            step = rim - ground
-            cover = (seen[:, rows] - ground) @ step / max(float(step @ step), 1e-12)
-            low, high = _EDGE_LEVELS
-            inside = np.clip((cover - low) / (high - low), 0.0, 1.0)
-            course = inside.sum(axis=1) * XI_STEP
+            rim = level[(out > _RIM[0]) & (out < _RIM[1])].mean(axis=0)
+            ground = level[out > _BESIDE].mean(axis=0)
+            step = (rim - ground) / max(float((rim - ground) @ (rim - ground)), 1e-12)
+            cover = seen[:, _rows(out >= _EDGE_FROM)] @ step.astype(np.float32)
+            inside = np.clip((cover - float(ground @ step) - low) / (high - low), 0.0, 1.0)
+            course = inside.sum(axis=1, dtype=float) * XI_STEP
             edge[columns, side] = course - course.mean()
             ratio = np.log(np.maximum(rim, 1e-4) / np.maximum(ground, 1e-4))
             stands.append(float(np.abs(ratio).max()))
         edge_weight[columns] = min(1.0, min(stands) / _STANDS_OUT) ** 2
     return PlySigns(strand.s_mm, edge, edge_weight, face, face_weight, xi[on_face])
+
+
+def _rows(chosen: NDArray[np.bool_]) -> slice:
+    """Rows that follow one another, as a slice."""
+    first = int(np.argmax(chosen))
+    return slice(first, first + int(chosen.sum()))

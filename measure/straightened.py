@@ -69,13 +69,11 @@ def straighten(
     step = max(pitch, 2.0 * half_width_mm / _STEPS_ACROSS)
     s = np.arange(float(cuts.arc_mm[0]), float(cuts.arc_mm[-1]), step)
     fine = int(np.clip(round(step / pitch), 1, _MOST_FINE))
-    fine_s = (s[:, None] + ((np.arange(fine) + 0.5) / fine - 0.5) * step).ravel()
     xi = np.arange(-round(XI_REACH / XI_STEP), round(XI_REACH / XI_STEP) + 1) * XI_STEP
     fine_u = int(np.clip(round(XI_STEP * half_width_mm / pitch), 1, _MOST_FINE))
-    offsets = ((np.arange(fine_u) + 0.5) / fine_u - 0.5) * XI_STEP
-    u = ((xi[:, None] + offsets) * half_width_mm).ravel()
-    light = _sampled(picture, scale, cuts, middle_mm, fine_s, u)
-    light = light.reshape(len(s), fine, len(xi), fine_u, -1).mean(axis=(1, 3), dtype=np.float32)
+    fine_s = (s[:, None] + _parts(fine) * step).ravel()
+    u = (xi[:, None] + _parts(fine_u) * XI_STEP).ravel() * half_width_mm
+    light = _sampled(picture, scale, cuts, middle_mm, fine_s, u, (fine, fine_u))
     return Straightened(
         s_mm=s,
         xi=np.asarray(xi, float),
@@ -86,10 +84,22 @@ def straighten(
     )
 
 
+def _parts(count: int) -> Floats:
+    """Middles of so many equal parts of a step about its own middle, in steps."""
+    return np.asarray((np.arange(count) + 0.5) / count - 0.5)
+
+
 def _sampled(
-    picture: Picture, scale: Scale, cuts: Cuts, middle_mm: Floats, s: Floats, u: Floats
+    picture: Picture,
+    scale: Scale,
+    cuts: Cuts,
+    middle_mm: Floats,
+    s: Floats,
+    u: Floats,
+    of: tuple[int, int],
 ) -> Singles:
-    """Linear light (len(s), len(u), C), interpolated between pixels after decoding."""
+    """Linear light (n, J, C), each the mean of so many (`of`) along and across, which lie at
+    `s` (n of[0],) and `u` (J of[1],); interpolated between pixels after decoding."""
     region = cuts.line.region
     along = np.interp(s, cuts.arc_mm, cuts.along_mm + middle_mm * cuts.normals[:, 0])
     across = np.interp(s, cuts.arc_mm, cuts.across_mm + middle_mm * cuts.normals[:, 1])
@@ -98,29 +108,34 @@ def _sampled(
     base = np.stack([along, across], axis=1)
     three = np.stack([base + k * edge * normals for k in (-1.0, 0.0, 1.0)])
     px = scale.to_picture(region.to_card(three))
-    first = (px[2] - px[0]) / (2 * edge)
-    second = (px[2] + px[0] - 2 * px[1]) / (2 * edge**2)
-    place = px[1][:, None] + first[:, None] * u[None, :, None]
-    place += second[:, None] * (u**2)[None, :, None]
+    # Pixels along a cut, to second order in u.
+    course = np.stack([px[1], (px[2] - px[0]) / 2, (px[2] + px[0] - 2 * px[1]) / 2], axis=2)
+    powers = np.stack([np.ones_like(u), u / edge, (u / edge) ** 2])
+    low, high = px.min(axis=0), px.max(axis=0)
     height, width = picture.pixels.shape[:2]
     channels = picture.pixels.shape[2] if picture.pixels.ndim == 3 else 1
-    out = np.empty((len(s), len(u), channels), np.float32)
-    for start in range(0, len(s), _COLUMNS_AT_ONCE):
-        some = place[start : start + _COLUMNS_AT_ONCE]
-        left, top = np.maximum(np.floor(some.min(axis=(0, 1))).astype(int) - 1, 0)
-        right, bottom = np.ceil(some.max(axis=(0, 1))).astype(int) + 2
+    out = np.zeros((len(s) // of[0], len(u) // of[1], channels), np.float32)
+    at_once = _COLUMNS_AT_ONCE // of[0]
+    for start in range(0, len(out), at_once):
+        some = slice(start * of[0], (start + at_once) * of[0])
+        left, top = np.maximum(np.floor(low[some].min(axis=0)).astype(int) - 2, 0)
+        right, bottom = np.ceil(high[some].max(axis=0)).astype(int) + 3
         box = picture.pixels[top : min(bottom, height), left : min(right, width)]
         if not box.size:
-            out[start : start + len(some)] = 0.0
             continue
+        course[some, :, 0] -= (left, top)
+        places = (course[some] @ powers).astype(np.float32)
         seen = cv2.remap(
             decode_srgb(np.ascontiguousarray(box)),
-            (some[..., 0] - left).astype(np.float32),
-            (some[..., 1] - top).astype(np.float32),
+            places[:, 0],
+            places[:, 1],
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )
-        out[start : start + len(some)] = np.reshape(seen, (*some.shape[:2], channels))
+        part = out[start : start + at_once]
+        if of != (1, 1):
+            seen = cv2.resize(seen, part.shape[1::-1], interpolation=cv2.INTER_AREA)
+        part[:] = np.reshape(seen, part.shape)
     return out
 
 

@@ -4,6 +4,10 @@ Every fit is a least-squares sinusoid with a mean of its own under a Gaussian wi
 mean periodogram of Zechmeister and Kürster 2009, taken locally), so places that were not seen
 just weigh nothing. Several signals that carry the same wave, each with its own strength and
 phase, are followed together by the first singular vectors of their local amplitudes.
+
+Counted in periods all frequencies look alike: each one's signals are pooled into bins of an eighth
+of a period, where windows and sinusoids are the same numbers whatever the frequency, so that one
+matrix product serves all.
 """
 
 from __future__ import annotations
@@ -15,23 +19,41 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Complexes = NDArray[np.complex128]
 
-PERIODS: Final = 1.0
-"""Standard deviation of a window, in periods of the wave looked for."""
+_BINS: Final = 8
+"""Bins to a period."""
+_REACH: Final = 21
+"""Bins to either side of a window's centre; its standard deviation is one period."""
+_STEP: Final = 2
+"""Bins from one window to the next where a wave is followed."""
+_AT_ONCE: Final = 32
+"""Bins whose windows are summed by one matrix product."""
 _COVERED: Final = 0.5
 """Least share of a window's weight that must have been seen."""
-_SAMPLES_A_PERIOD: Final = 8.0
-_WINDOW_REACH: Final = 2.6
-"""Standard deviations at which a window ends."""
+_FEWEST: Final = 3
+"""Windows from which a frequency's share is told."""
+_APART: Final = 3
+"""Periods between the bins of two frequencies: more than a window reaches."""
 
 
 @dataclass(frozen=True)
-class LocalWaves:
-    """One frequency's waves in m windows of k signals; the phase counts from s = 0."""
+class _Bins:
+    """M bins of k signals, bin 0 beginning where a period does; nothing beyond the ends."""
 
-    centre_mm: Floats
-    """(m,)"""
+    seen: Singles
+    """(M,) mean weight in each."""
+    weighed: Singles
+    """(M, k) means of the signals times their weight."""
+
+
+@dataclass(frozen=True)
+class _LocalWaves:
+    """Waves in m windows of k signals; the phase counts from the first bin."""
+
+    window: NDArray[np.int_]
+    """(m,) which of the windows, those left out that were not seen well."""
     amplitude: Complexes
     """(m, k)"""
     explained: Floats
@@ -62,81 +84,128 @@ class FollowedWave:
     """(m,) frequency round each place."""
 
 
-def local_waves(
-    values: Floats,
-    weight: Floats,
-    s_mm: Floats,
-    frequency_per_mm: float,
-    sigma_mm: float,
-    step_sigma: float,
-) -> LocalWaves:
-    """Fit const + cos + sin of one frequency in Gaussian windows `step_sigma` sigmas apart.
+class _Pooled:
+    """Signals (n, k) ready to be pooled into any bins: their running sums."""
 
-    `values` (n, k), `weight` (n,), `s_mm` (n,) evenly spaced. Windows less than half seen are
-    left out.
+    def __init__(self, values: Floats, weight: Floats, s_mm: Floats) -> None:
+        self.pitch_mm = float(s_mm[1] - s_mm[0])
+        self.start_mm = float(s_mm[0]) - 0.5 * self.pitch_mm
+        self.length_mm = len(s_mm) * self.pitch_mm
+        each = np.concatenate([weight[:, None], values * weight[:, None]], axis=1)
+        self._each = each.astype(np.float32)
+        self._before = (np.cumsum(each, axis=0) - each).astype(np.float32)
+
+    def bins(self, edges_mm: Floats) -> _Bins:
+        """Between neighbours of (M + 1,) edges, which lie within the signals; nothing in a bin
+        whose edges do not rise."""
+        at = (edges_mm - self.start_mm) / self.pitch_mm
+        low = np.clip(at.astype(int), 0, len(self._each) - 1)
+        sums = self._each.take(low, axis=0)
+        sums *= (at - low).astype(np.float32)[:, None]
+        sums += self._before.take(low, axis=0)
+        inside = np.diff(sums, axis=0)
+        wide = np.diff(at).astype(np.float32)
+        inside /= np.where(wide > 0, wide, np.inf)[:, None]
+        return _Bins(inside[:, 0], inside[:, 1:])
+
+
+def _summing(step: int) -> tuple[Singles, Singles, Singles]:
+    """What sums `_AT_ONCE` bins and those about them into windows `step` bins apart.
+
+    (W, L) weights of W windows on L bins, the same times cosine and sine, (2W, L), and times what
+    their squares and product are, (3W, L).
     """
-    few = max(1, int(1.0 / (_SAMPLES_A_PERIOD * frequency_per_mm * (s_mm[1] - s_mm[0]))))
-    if few > 1:
-        values, weight, s_mm = _pooled(values, weight, s_mm, few)
-    pitch = float(s_mm[1] - s_mm[0])
-    reach = max(2, round(_WINDOW_REACH * sigma_mm / pitch))
-    offset = np.arange(-reach, reach + 1) * pitch
-    window = np.exp(-0.5 * (offset / sigma_mm) ** 2)
-    angle = 2 * np.pi * frequency_per_mm * offset
-    basis = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
-    pairs = (basis[:, :, None] * basis[:, None, :]).reshape(-1, 9) * window[:, None]
-
-    centre = np.arange(0, len(s_mm), max(1, round(step_sigma * sigma_mm / pitch)))
-    seen = _windows(weight[:, None], reach)[centre, 0]
-    gram = (seen @ pairs).reshape(-1, 3, 3)
-    kept = gram[:, 0, 0] >= _COVERED * window.sum()
-    centre, gram = centre[kept], gram[kept]
-    k = values.shape[1]
-    both = np.concatenate([values, values * values], axis=1) * weight[:, None]
-    pieces = _windows(both, reach)[centre]
-    right = (pieces[:, :k] @ (basis * window[:, None])).transpose(0, 2, 1)
-    square = pieces[:, k:] @ window
-    mean_square = right[:, 0] ** 2 / gram[:, 0, 0, None]
-    fit = np.linalg.solve(gram + 1e-9 * window.sum() * np.eye(3), right)
-    explained = np.einsum("mak,mak->mk", fit, right) - mean_square
-    turn = np.exp(-2j * np.pi * frequency_per_mm * s_mm[centre])
-    return LocalWaves(
-        centre_mm=s_mm[centre],
-        amplitude=(fit[:, 1] - 1j * fit[:, 2]) * turn[:, None],
-        explained=np.maximum(explained, 0.0),
-        total=np.maximum(square - mean_square, 1e-12),
+    bins = np.arange(-_REACH, _AT_ONCE + _REACH)
+    offset = bins - (np.arange(0, _AT_ONCE, step)[:, None] + (step - 1) / 2)
+    window = np.where(np.abs(offset) <= _REACH, np.exp(-0.5 * (offset / _BINS) ** 2), 0.0)
+    angle = 2 * np.pi * (bins + 0.5) / _BINS
+    cosine, sine = np.cos(angle), np.sin(angle)
+    once, twice = (cosine, sine), (cosine**2, cosine * sine, sine**2)
+    return (
+        window.astype(np.float32),
+        np.concatenate([window * wave for wave in once]).astype(np.float32),
+        np.concatenate([window * wave for wave in twice]).astype(np.float32),
     )
 
 
-def _windows(values: Floats, reach: int) -> Floats:
-    """Every place's neighbourhood (n, k, 2 reach + 1) of values (n, k), nothing beyond the ends."""
-    padded = np.pad(values, ((reach, reach), (0, 0)))
-    return np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=0)
+_SUMMING: Final = {step: _summing(step) for step in (_STEP, _BINS)}
 
 
-def _pooled(
-    values: Floats, weight: Floats, s_mm: Floats, few: int
-) -> tuple[Floats, Floats, Floats]:
-    """Means of `few` samples each."""
-    n = len(s_mm) // few * few
-    w = weight[:n].reshape(-1, few)
-    total = w.sum(axis=1)
-    safe = np.maximum(total, 1e-9)
-    mean = (values[:n].reshape(-1, few, values.shape[1]) * w[..., None]).sum(axis=1)
-    return mean / safe[:, None], total / few, s_mm[:n].reshape(-1, few).mean(axis=1)
+def _chunks(values: Singles) -> Singles:
+    """(c, L, k) views of values (M, k), each `_AT_ONCE` bins on; nothing beyond the ends."""
+    count = -(-len(values) // _AT_ONCE)
+    padded = np.zeros((count * _AT_ONCE + 2 * _REACH, values.shape[1]), np.float32)
+    padded[_REACH : _REACH + len(values)] = values
+    return np.lib.stride_tricks.as_strided(
+        padded,
+        (count, _AT_ONCE + 2 * _REACH, values.shape[1]),
+        (_AT_ONCE * padded.strides[0], *padded.strides),
+        writeable=False,
+    )
+
+
+def _sums(weights: Singles, chunks: Singles, each: int) -> Floats:
+    """(each, m, k) sums over windows; the weights hold `each` kinds of them."""
+    k = chunks.shape[2]
+    summed = (weights @ chunks).reshape(len(chunks), each, -1, k)
+    return np.asarray(summed.transpose(1, 0, 2, 3).reshape(each, -1, k), float)
+
+
+def _local_waves(bins: _Bins, step: int) -> _LocalWaves:
+    """Fit const + cos + sin in windows `step` bins apart, in the middle of as many bins each.
+
+    Windows less than half seen are left out.
+    """
+    plain, once, twice = _SUMMING[step]
+    seen = _chunks(bins.seen[:, None])
+    (n,) = _sums(plain, seen, 1)
+    window = np.flatnonzero(n[:, 0] >= _COVERED * plain[0].sum())
+    n = n[window]
+    c, s = _sums(once, seen, 2)[:, window]
+    cc, cs, ss = _sums(twice, seen, 3)[:, window]
+    values = _chunks(bins.weighed)
+    (y,) = _sums(plain, values, 1)[:, window]
+    yc, ys = _sums(once, values, 2)[:, window]
+    squares = bins.weighed * bins.weighed
+    squares /= np.maximum(bins.seen, np.float32(1e-9))[:, None]
+    (yy,) = _sums(plain, _chunks(squares), 1)[:, window]
+    # The mean taken off first, two unknowns are left.
+    cc, cs, ss = cc - c * c / n, cs - c * s / n, ss - s * s / n
+    yc, ys, yy = yc - c * y / n, ys - s * y / n, yy - y * y / n
+    det = np.maximum(cc * ss - cs * cs, 1e-9 * n * n)
+    a, b = (ss * yc - cs * ys) / det, (cc * ys - cs * yc) / det
+    return _LocalWaves(
+        window=window,
+        amplitude=a - 1j * b,
+        explained=np.maximum(a * yc + b * ys, 0.0),
+        total=np.maximum(yy, 1e-12),
+    )
 
 
 def wave_shares(values: Floats, weight: Floats, s_mm: Floats, frequencies_per_mm: Floats) -> Floats:
     """Share (q,) of the signals' local variance that a wave of each frequency explains.
 
-    NaN where less than three windows' worth was seen.
+    `values` (n, k), `weight` (n,), `s_mm` (n,) evenly spaced. NaN where less than three windows'
+    worth was seen.
     """
+    pooled = _Pooled(values, weight, s_mm)
     out = np.full(len(frequencies_per_mm), np.nan)
-    for i, frequency in enumerate(frequencies_per_mm):
-        sigma = PERIODS / frequency
-        waves = local_waves(values, weight, s_mm, float(frequency), sigma, 1.0)
-        if len(waves.centre_mm) >= 3:
-            out[i] = waves.explained.sum() / waves.total.sum()
+    # All of them in one row, with room between them that no window reaches across.
+    periods = (pooled.length_mm * frequencies_per_mm).astype(int)
+    first = np.cumsum([0, *(periods + _APART)])
+    edges = [
+        pooled.start_mm + np.arange(count * _BINS + _APART * _BINS) / (_BINS * frequency)
+        for count, frequency in zip(periods, frequencies_per_mm, strict=True)
+    ]
+    for some, count in zip(edges, periods, strict=True):
+        some[count * _BINS + 1 :] = some[count * _BINS]
+    waves = _local_waves(pooled.bins(np.concatenate(edges)), _BINS)
+    owner = np.searchsorted(first, waves.window, side="right") - 1
+    explained, total = (
+        np.bincount(owner, of.sum(axis=1), len(out)) for of in (waves.explained, waves.total)
+    )
+    known = np.bincount(owner, minlength=len(out)) >= _FEWEST
+    out[known] = explained[known] / total[known]
     return out
 
 
@@ -144,33 +213,44 @@ def follow_wave(
     values: Floats, weight: Floats, s_mm: Floats, frequency_per_mm: float
 ) -> FollowedWave | None:
     """The wave near one frequency in signals (n, k), counted by its phase; None if out of sight."""
-    sigma = PERIODS / frequency_per_mm
+    pooled = _Pooled(values, weight, s_mm)
     for _ in range(2):
-        waves = local_waves(values, weight, s_mm, frequency_per_mm, sigma, 0.25)
-        if len(waves.centre_mm) < 5:
+        bin_mm = 1.0 / (_BINS * frequency_per_mm)
+        count = int(pooled.length_mm / bin_mm)
+        edges = np.asarray(pooled.start_mm + np.arange(count + 1) * bin_mm, float)
+        waves = _local_waves(pooled.bins(edges), _STEP)
+        if len(waves.window) < 5:
             return None
-        spread = np.sqrt(waves.total.sum(axis=0) / waves.total.shape[0]) + 1e-12
-        left, size, right = np.linalg.svd(waves.amplitude / spread, full_matrices=False)
-        course = left[:, 0] * size[0]
-        runs = _runs(waves.centre_mm, 2.5 * sigma)
-        turned, length, wobble = _counted(waves.centre_mm, course, runs)
+        centre_mm = edges[0] + (waves.window + 0.5) * _STEP * bin_mm
+        spread = np.sqrt(waves.total.mean(axis=0)) + 1e-12
+        course, strongest, together = _common(waves.amplitude / spread)
+        runs = _runs(centre_mm, 2.5 / frequency_per_mm)
+        turned, length, wobble = _counted(centre_mm, course, runs)
         if length <= 0:
             return None
         frequency = frequency_per_mm + turned / length
         if not 0.6 < frequency / frequency_per_mm < 1.6:
             return None
-        frequency_per_mm, sigma = float(frequency), PERIODS / float(frequency)
-    local = _local_frequency(waves.centre_mm, course, runs)
+        frequency_per_mm = float(frequency)
+    local = _local_frequency(centre_mm, course, runs)
     return FollowedWave(
         frequency_per_mm=frequency_per_mm,
         u_relative=wobble / (frequency_per_mm * length),
         periods=frequency_per_mm * length,
         share=float(waves.explained.sum() / waves.total.sum()),
-        together=float(size[0] ** 2 / np.sum(size**2)),
-        signals=right[0] * spread * float(np.sqrt(np.mean(np.abs(course) ** 2))),
-        centre_mm=waves.centre_mm,
+        together=together,
+        signals=strongest * spread * float(np.sqrt(np.mean(np.abs(course) ** 2))),
+        centre_mm=centre_mm,
         local_per_mm=frequency_per_mm + local,
     )
+
+
+def _common(amplitude: Complexes) -> tuple[Complexes, Complexes, float]:
+    """What amplitudes (m, k) have in common: its course (m,), its share of each signal (k,), and
+    the share of all power that is it; the first singular vectors, by way of the smaller product."""
+    size, vectors = np.linalg.eigh(amplitude.conj().T @ amplitude)
+    strongest = vectors[:, -1]
+    return amplitude @ strongest, strongest.conj(), float(size[-1] / max(size.sum(), 1e-300))
 
 
 def _runs(centre_mm: Floats, farthest_mm: float) -> list[NDArray[np.int_]]:

@@ -130,13 +130,14 @@ def sheet_pdf(sheet: Sheet) -> bytes:
 
 def paint_sheet(painter: QPainter, sheet: Sheet, unit: float) -> None:
     """Paint the sheet, its top left corner at the origin and `unit` painter units to the mm."""
-    from PySide6.QtCore import QByteArray, QPointF, QRectF, Qt
-    from PySide6.QtGui import QColor, QFont, QFontDatabase, QFontMetricsF, QPainterPath, QPen
+    paint_shapes(painter, sheet, unit)
+    paint_words(painter, sheet, unit)
 
-    # A machine may have no font at all; Pillow always brings one along.
-    font_id = QFontDatabase.addApplicationFontFromData(QByteArray(font_bytes()))
-    families = QFontDatabase.applicationFontFamilies(font_id)
-    family = families[0] if families else "sans-serif"
+
+def paint_shapes(painter: QPainter, sheet: Sheet, unit: float) -> None:
+    """Of the sheet, all but the words, which take longer."""
+    from PySide6.QtCore import QRectF, Qt
+    from PySide6.QtGui import QColor, QPainterPath, QPen
 
     painter.setPen(Qt.PenStyle.NoPen)
     painter.setBrush(QColor(0, 0, 0))
@@ -159,6 +160,14 @@ def paint_sheet(painter: QPainter, sheet: Sheet, unit: float) -> None:
             pen.setDashPattern([length / frame.stroke_mm for length in frame.dash_mm])
         painter.setPen(pen)
         painter.drawPath(_outline(frame, unit))
+
+
+def paint_words(painter: QPainter, sheet: Sheet, unit: float) -> None:
+    """Of the sheet, the words."""
+    from PySide6.QtCore import QPointF
+    from PySide6.QtGui import QColor, QFont, QFontMetricsF
+
+    family = _own_family()
     for words in sheet.words:
         font = QFont(family)
         font.setPixelSize(max(1, round(words.size_mm * unit)))
@@ -176,7 +185,22 @@ def paint_sheet(painter: QPainter, sheet: Sheet, unit: float) -> None:
             offset = metrics.horizontalAdvance(words.text[: match.start()])
             painter.drawText(QPointF(start + offset, 0.0), match.group())
         painter.restore()
-    QFontDatabase.removeApplicationFont(font_id)
+
+
+def _own_family() -> str:
+    """A font of our own, as a machine may have none at all; Pillow always brings one along.
+
+    It stays for as long as the program runs: taking it away makes Qt load every other font anew.
+    """
+    from PIL import ImageFont
+    from PySide6.QtCore import QByteArray
+    from PySide6.QtGui import QFontDatabase
+
+    font = ImageFont.load_default(16)
+    name = font.getname()[0] if isinstance(font, ImageFont.FreeTypeFont) else None
+    if name and not QFontDatabase.hasFamily(name):
+        QFontDatabase.addApplicationFontFromData(QByteArray(font_bytes()))
+    return name or "sans-serif"
 
 
 def font_bytes() -> bytes:

@@ -12,13 +12,12 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from PySide6.QtCore import QEvent, QSize, Qt
-from PySide6.QtWidgets import QLabel, QSizePolicy, QStackedLayout, QVBoxLayout, QWidget
+from PySide6.QtCore import QSize
+from PySide6.QtWidgets import QWidget
 
-from app.window.chart_frame import Ringed
+from app.window.chart_panel import ChartPanel
 from app.window.drift_points import edge_words
 from app.window.preferences import Unit
-from app.window.theme import LIGHT, Theme
 from measure.band import Band
 from measure.results import Floats
 
@@ -32,36 +31,14 @@ KEY: Final = (
 )
 
 
-class BobbinStrips(QWidget):
+class BobbinStrips(ChartPanel["StripsPlot"]):
     """The strips. Wheel, drag, plus, minus and 0 zoom as in the drift chart."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+        super().__init__("Readings of each bobbin", "", parent)
         self._figures: Sequence[BobbinFigures] = ()
         self._drifts_mm: Mapping[str, Floats] = {}
-        self._band: Band | None = None
-        self._unit: Unit = "wpi"
-        self._wrap = 1.0
-        self._theme: Theme = LIGHT
-        self._plot: StripsPlot | None = None
-        self._frame = Ringed()
-        self._empty = QLabel()
-        self._empty.setObjectName("quiet")
-        self._empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self._empty.setTextFormat(Qt.TextFormat.PlainText)
-        self._empty.setWordWrap(True)
-        self._empty.setMargin(16)
-        self._stack = QStackedLayout()
-        self._stack.addWidget(self._empty)
-        inside = QVBoxLayout(self._frame)
-        inside.setContentsMargins(5, 5, 5, 5)
-        inside.addLayout(self._stack)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.addWidget(self._frame)
-        self.setAccessibleName("Readings of each bobbin")
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.set_theme(LIGHT)
+        self._head.hide()
 
     def set_bobbins(
         self,
@@ -78,32 +55,14 @@ class BobbinStrips(QWidget):
         self._unit, self._wrap = unit, wrap_factor
         self._draw()
 
-    def set_theme(self, theme: Theme) -> None:
-        """Draw in these colours."""
-        self._theme = theme
-        self._frame.dress(theme)
-        if self._plot is not None:
-            self._plot.dress(theme, self.font())
-
     def set_empty_text(self, text: str) -> None:
         """What is said while there is no reading to show."""
         self._empty.setText(text)
-
-    @property
-    def plot(self) -> StripsPlot | None:
-        """The plot, once there was something to show."""
-        return self._plot
 
     def minimumSizeHint(self) -> QSize:
         """Room for the scale and a few strips."""
         line = self.fontMetrics().height()
         return QSize(16 * line, 9 * line)
-
-    def changeEvent(self, event: QEvent) -> None:
-        """Follow the window's font."""
-        super().changeEvent(event)
-        if event.type() == QEvent.Type.FontChange and self._plot is not None:
-            self._plot.dress(self._theme, self.font())
 
     def _draw(self) -> None:
         shown = [f for f in self._figures if f.bobbin.points]
@@ -115,7 +74,7 @@ class BobbinStrips(QWidget):
             return
         from app.window.bobbin_strips_plot import Strip
 
-        plot = self._made_plot()
+        plot = self._ready_plot()
         band = self._band
         ends = (math.log(band.low_mm), math.log(band.high_mm)) if band else None
         plot.set_unit(self._unit, self._wrap)
@@ -137,14 +96,12 @@ class BobbinStrips(QWidget):
         plot.set_strips(strips, ends)
         self._stack.setCurrentWidget(plot)
 
-    def _made_plot(self) -> StripsPlot:
-        if self._plot is None:
-            from app.window.bobbin_strips_plot import StripsPlot
+    def _make_plot(self) -> StripsPlot:
+        from app.window.bobbin_strips_plot import StripsPlot
 
-            self._plot = StripsPlot()
-            self._plot.setAccessibleName("Strips of readings, one a bobbin")
-            self._plot.setToolTip(KEY)
-            self._plot.dress(self._theme, self.font())
-            self._stack.addWidget(self._plot)
-            self._frame.watch(self._plot)
-        return self._plot
+        return StripsPlot()
+
+    def _hang(self, plot: StripsPlot) -> None:
+        super()._hang(plot)
+        plot.setAccessibleName("Strips of readings, one a bobbin")
+        plot.setToolTip(KEY)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -109,6 +109,9 @@ class StripsPlot(ThicknessPlot):
         self.names = NamesAxis()
         super().__init__(self.names)
         self._strips: Sequence[Strip] = ()
+
+    def furnish(self) -> Iterator[None]:
+        """All kinds of signs."""
         self.points = pg.ScatterPlotItem(size=_POINT_PX, pxMode=True)
         self.drift = pg.PlotCurveItem(connect="finite")
         self.means = pg.PlotCurveItem(connect="finite")
@@ -116,6 +119,7 @@ class StripsPlot(ThicknessPlot):
         self.boxes = Boxes()
         for item in (self.points, self.drift, self.boxes, self.means, self.middles):
             self.addItem(item)
+            yield
 
     def dress(self, theme: Theme, font: QFont, ratio: float | None = None) -> None:
         """Take on theme and font."""

@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QKeyEvent, QPainter
-from PySide6.QtWidgets import QLabel, QSizePolicy, QStackedLayout, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QWidget
 
 from app.notebook.records import LoggedReading
-from app.window.chart_frame import Ringed, details_label, dress_label, place_beside
+from app.window.chart_frame import place_beside
+from app.window.chart_panel import ChartPanel
 from app.window.drift_points import Along, Points, arrange, details, edge_words, summary
 from app.window.preferences import Unit
 from app.window.theme import LIGHT, Theme
@@ -34,7 +35,7 @@ _FEWEST_ACROSS: Final = 8
 """Numbers shown across at least, so that the second reading does not halve the chart."""
 
 
-class DriftChart(QWidget):
+class DriftChart(ChartPanel["DriftPlot"]):
     """Readings of one bobbin. Click one, or walk to it and press Enter, to have it chosen.
 
     Arrow keys, Home and End walk; plus and minus zoom, with Ctrl the thickness; 0 or a double
@@ -45,50 +46,15 @@ class DriftChart(QWidget):
     """Id of a reading."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+        super().__init__("Drift chart", _EMPTY, parent)
         self._readings: list[LoggedReading] = []
-        self._band: Band | None = None
-        self._unit: Unit = "wpi"
-        self._wrap = 1.0
         self._along: Along = "number"
         self._trend: Drift | None = None
-        self._theme: Theme = LIGHT
-        self._empty_text = _EMPTY
         self._points = Points()
         self._pointed: int | None = None
         self._marked = ""
-        self._plot: DriftPlot | None = None
-
-        self._frame = Ringed()
-        self._empty = QLabel(self._empty_text)
-        self._empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self._empty.setWordWrap(True)
-        self._empty.setTextFormat(Qt.TextFormat.PlainText)
-        self._empty.setMargin(16)
-        self._empty.setObjectName("quiet")
-        self._stack = QStackedLayout()
-        self._stack.addWidget(self._empty)
-        inside = QVBoxLayout(self._frame)
-        inside.setContentsMargins(5, 5, 5, 5)
-        inside.addLayout(self._stack)
-        self._legend = QLabel()
-        self._legend.setObjectName("quiet")
-        self._legend.setTextFormat(Qt.TextFormat.RichText)
-        self._legend.setWordWrap(True)
-        self._left_out = QLabel()
-        self._left_out.setObjectName("quiet")
-        self._left_out.setWordWrap(True)
-        self._left_out.hide()
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(4)
-        layout.addWidget(self._legend)
-        layout.addWidget(self._frame, 1)
-        layout.addWidget(self._left_out)
-        self._details = details_label(self)
-        self.setAccessibleName("Drift chart")
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.set_theme(LIGHT)
+        self._head.setTextFormat(Qt.TextFormat.RichText)
+        self._write_legend()
 
     # --- what is shown
 
@@ -148,16 +114,9 @@ class DriftChart(QWidget):
         self._draw_trend()
         self._write_legend()
 
-    def set_empty_text(self, text: str) -> None:
-        """What is said while there are no readings."""
-        self._empty_text = text
-        self._draw()
-
     def set_theme(self, theme: Theme) -> None:
         """Draw in these colours."""
-        self._theme = theme
-        self._frame.dress(theme)
-        self._dress()
+        super().set_theme(theme)
         self._write_legend()
 
     def mark(self, reading_id: str | None) -> None:
@@ -171,61 +130,22 @@ class DriftChart(QWidget):
         """What is plotted."""
         return self._points
 
-    @property
-    def plot(self) -> DriftPlot | None:
-        """The plot, once there was something to show."""
-        return self._plot
-
-    def show_all(self) -> None:
-        """Undo any zoom."""
-        if self._plot is not None:
-            self._plot.show_all()
-
-    def zoom_in(self) -> None:
-        """Show fewer readings."""
-        self._zoom(0.7)
-
-    def zoom_out(self) -> None:
-        """Show more readings."""
-        self._zoom(1 / 0.7)
-
-    def _zoom(self, factor: float) -> None:
-        if self._plot is not None:
-            self._plot.view.zoom(factor, 0)
-
     def summary(self) -> str:
         """All of it in words, as the file that is exported says under it."""
         return summary(self._points, self._unit, self._wrap)
 
     # --- drawing
 
-    def make_ready(self) -> None:
-        """Make the plot now, which takes some hundredths of a second, not at the first reading."""
-        self._ready_plot()
+    def _make_plot(self) -> DriftPlot:
+        from app.window.drift_plot import DriftPlot
 
-    def _ready_plot(self) -> DriftPlot:
-        if self._plot is None:
-            from app.window.drift_plot import DriftPlot
+        return DriftPlot()
 
-            plot = DriftPlot()
-            plot.setAccessibleName("Drift chart")
-            plot.setToolTip("")
-            plot.setMouseTracking(True)
-            plot.viewport().installEventFilter(self)
-            plot.installEventFilter(self)
-            plot.scene().sigMouseClicked.connect(self._clicked)
-            plot.view.sigRangeChanged.connect(lambda *_: self._point(None))
-            self._frame.watch(plot)
-            self._stack.addWidget(plot)
-            self.setFocusProxy(plot)
-            self._plot = plot
-            self._dress()
-        return self._plot
-
-    def _dress(self) -> None:
-        dress_label(self._details, self._theme)
-        if self._plot is not None:
-            self._plot.dress(self._theme, self.font())
+    def _hang(self, plot: DriftPlot) -> None:
+        super()._hang(plot)
+        plot.installEventFilter(self)
+        plot.scene().sigMouseClicked.connect(self._clicked)
+        plot.view.sigRangeChanged.connect(lambda *_: self._point(None))
 
     def _draw(self) -> None:
         self._points = points = arrange(self._readings, self._along, self._band)
@@ -240,16 +160,16 @@ class DriftChart(QWidget):
             self._stack.setCurrentWidget(plot)
             plot.setAccessibleDescription(self.summary())
         else:
-            self._empty.setText(_NO_GRAMS if self._readings else self._empty_text)
+            self._empty.setText(_NO_GRAMS if self._readings else _EMPTY)
             self._stack.setCurrentWidget(self._empty)
         some = self._along == "grams" and len(points.x) > 0 and points.left_out > 0
         if some:
             n = points.left_out
-            self._left_out.setText(
+            self._foot.setText(
                 f"{n} reading{'s' if n > 1 else ''} without a weight of fibre "
                 f"{'are' if n > 1 else 'is'} not shown."
             )
-        self._left_out.setVisible(some)
+        self._foot.setVisible(some)
         self._write_legend()
 
     def _draw_band(self, plot: DriftPlot) -> None:
@@ -295,12 +215,12 @@ class DriftChart(QWidget):
                 f'<span style="color:{theme.accent}"><b>—</b></span> running mean, '
                 "dashed: its limits"
             )
-        self._legend.setText("&nbsp;&nbsp; ".join(signs))
+        self._head.setText("&nbsp;&nbsp; ".join(signs))
         self._show_legend()
 
     def _show_legend(self) -> None:
         room = self.height() >= _LEGEND_FROM_LINES * self.fontMetrics().height()
-        self._legend.setVisible(room and bool(self._legend.text()) and len(self._points.x) > 0)
+        self._head.setVisible(room and bool(self._head.text()) and len(self._points.x) > 0)
 
     # --- pointing and choosing
 
@@ -391,21 +311,10 @@ class DriftChart(QWidget):
         line = self.fontMetrics().height()
         return QSize(40 * line, 18 * line)
 
-    def minimumSizeHint(self) -> QSize:
-        """Still of use."""
-        line = self.fontMetrics().height()
-        return QSize(16 * line, 6 * line)
-
     def resizeEvent(self, event: object) -> None:
         """Make room by leaving the legend out."""
         self._point(None)
         self._show_legend()
-
-    def changeEvent(self, event: QEvent) -> None:
-        """Follow a change of font."""
-        if event.type() == QEvent.Type.FontChange:
-            self._dress()
-        super().changeEvent(event)
 
     def paint_on(self, painter: QPainter, area: QRectF) -> None:
         """Draw the chart as it is zoomed now, light and without pointer, into part of a sheet."""
@@ -414,6 +323,8 @@ class DriftChart(QWidget):
         if self._plot is None or not len(self._points.x):
             raise ValueError("there are no readings to draw")
         copy = DriftPlot()
+        for _ in copy.furnish():
+            pass
         copy.dress(LIGHT, self.font(), painter.device().devicePixelRatioF())
         copy.set_unit(self._unit, self._wrap)
         copy.draw_points(self._points)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
@@ -174,19 +175,23 @@ class DriftPlot(ThicknessPlot):
         super().__init__(self._numbers, self._days)
         self.points = Points()
         self._trend: Drift | None = None
+        self.view.sigXRangeChanged.connect(lambda *_: self._follow_view())
+
+    def furnish(self) -> Iterator[None]:
+        """Lines, then the points of each kind, then what frames one of them."""
         self.intervals = self._curve(-10, connect="pairs")
         self.limits = self._curve(-6)
         self.centre = self._curve(-7)
         self.mean = self._curve(10)
         self.alarms = self._scatter(12, "d", 10.0)
-        self.clouds = {
-            (place, sure): self._scatter(5, symbol, _SIZES_PX[place])
-            for place, symbol in SYMBOLS.items()
-            for sure in (True, False)
-        }
+        yield
+        self.clouds: dict[tuple[str, bool], Any] = {}
+        for place, symbol in SYMBOLS.items():
+            for sure in (True, False):
+                self.clouds[place, sure] = self._scatter(5, symbol, _SIZES_PX[place])
+            yield
         self.pointed = self._scatter(20, "o", 18.0)
         self.marked = self._scatter(19, "s", 20.0)
-        self.view.sigXRangeChanged.connect(lambda *_: self._follow_view())
 
     def _curve(self, z: float, connect: str = "all") -> Any:
         item = pg.PlotCurveItem(connect=connect, skipFiniteCheck=connect == "pairs")

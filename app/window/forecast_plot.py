@@ -7,6 +7,7 @@ the shade of what 95 % of its sections lie between.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
@@ -31,6 +32,9 @@ class ForecastPlot(ThicknessPlot):
         bottom = PlainAxis("bottom")
         super().__init__(bottom)
         bottom.setLabel("along the yarn, %")
+
+    def furnish(self) -> Iterator[None]:
+        """The lines and the shade of each way."""
         self._curves: list[tuple[pg.PlotCurveItem, pg.PlotCurveItem, pg.PlotCurveItem]] = []
         self._shades: list[pg.FillBetweenItem] = []
         for _ in range(2):
@@ -40,6 +44,7 @@ class ForecastPlot(ThicknessPlot):
                 self.addItem(item)
             self._curves.append((low, mean, high))
             self._shades.append(shade)
+            yield
 
     def dress(self, theme: Theme, font: QFont, ratio: float | None = None) -> None:
         """Take on theme and font."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final, cast
 
 from PySide6.QtCore import QEvent
@@ -105,14 +106,26 @@ class ForecastView(QWidget):
         plot.show_ways(found.plied.sections_mm, None if chained is None else chained.sections_mm)
         plot.setAccessibleDescription(said)
 
+    def make_ready(self) -> Iterator[None]:
+        """Make the plot now rather than at the first forecast: some milliseconds a step."""
+        if self._plot is not None:
+            return
+        from app.window.forecast_plot import ForecastPlot
+
+        plot = ForecastPlot()
+        yield
+        yield from plot.furnish()
+        if self._plot is None:
+            plot.setAccessibleName("The forecast yarn along its length")
+            plot.setToolTip(KEY)
+            plot.dress(self._theme, self.font())
+            self._inside.addWidget(plot)
+            self._frame.watch(plot)
+            self._plot = plot
+
     def _made_plot(self) -> ForecastPlot:
         if self._plot is None:
-            from app.window.forecast_plot import ForecastPlot
-
-            self._plot = ForecastPlot()
-            self._plot.setAccessibleName("The forecast yarn along its length")
-            self._plot.setToolTip(KEY)
-            self._plot.dress(self._theme, self.font())
-            self._inside.addWidget(self._plot)
-            self._frame.watch(self._plot)
+            for _ in self.make_ready():
+                pass
+        assert self._plot is not None
         return self._plot

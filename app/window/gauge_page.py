@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from threading import Thread
-from typing import Final, cast
+from collections.abc import Iterator
+from typing import Final
 
-from PySide6.QtCore import QEvent, QObject, Qt, QTimer, Signal
+from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QAction, QKeyEvent, QKeySequence
 from PySide6.QtWidgets import (
-    QAbstractButton,
-    QAbstractSpinBox,
-    QApplication,
-    QComboBox,
     QDialog,
     QInputDialog,
-    QLineEdit,
     QMenu,
-    QPlainTextEdit,
-    QWidget,
 )
 
 from app.notebook.records import PLIED_POSTURES, LoggedReading, Posture
@@ -31,7 +23,7 @@ from app.window.export import ask_and_save
 from app.window.frame import SourceState
 from app.window.gauge_parts import GaugeParts
 from app.window.gauge_session import GaugeSession
-from app.window.later import load_later
+from app.window.later import OF_THE_GAUGE, Loading
 from app.window.log_entry import Bench
 from app.window.measurer import Measured, MeasuredStill, OpenedStill
 from app.window.measuring_settings import MeasuringSettings
@@ -47,7 +39,7 @@ from measure.twist_band import TwistBand
 
 _PROFILE_MS: Final = 200
 """The strand's profile is drawn anew at most this often: it is looked at, not watched."""
-_TYPED_INTO: Final = (QAbstractButton, QAbstractSpinBox, QComboBox, QLineEdit, QPlainTextEdit)
+_DONE: Final = object()
 _STARTING: Final = "Choose a camera above, open a picture or a video (Ctrl+O), or drop one here."
 
 
@@ -58,6 +50,8 @@ class GaugePage(GaugeParts):
     far_view_changed = Signal(bool)
     unit_changed = Signal(str, float)
     """Unit, and wrap factor."""
+    begun = Signal()
+    """All of it is made, and the source begun."""
     _loaded = Signal()
 
     def __init__(self, preferences: Preferences, desk: Desk, source: str | None) -> None:
@@ -81,28 +75,28 @@ class GaugePage(GaugeParts):
         self._profile_timer.timeout.connect(self._draw_profile)
         self._profile_timer.start()
         self._show_preferences()
-        application = QApplication.instance()
-        if application is not None:
-            application.installEventFilter(self)
         # The window is drawn first; what its content needs is loaded beside it.
         self._stopped = False
-        self._loading: Thread | None = None
+        self._loading: Loading | None = None
         # One thing at a time, so that the window answers in between.
-        self._steps: list[Callable[[], None]] = [
-            self.chart.make_ready,
-            self.profile.make_ready,
-            lambda: self._begin(source),
-        ]
+        self._steps = self._beginning(source)
         self._loaded.connect(self._step, Qt.ConnectionType.QueuedConnection)
         QTimer.singleShot(0, self, self._load)
 
     def _load(self) -> None:
-        self._loading = load_later(self._loaded.emit)
+        self._loading = Loading(OF_THE_GAUGE, self._loaded.emit)
 
     def _step(self) -> None:
-        if self._steps and not self._stopped:  # else closed before it had loaded
-            self._steps.pop(0)()
+        # It may have been closed before it had loaded.
+        if not self._stopped and next(self._steps, _DONE) is not _DONE:
             QTimer.singleShot(0, self, self._step)
+
+    def _beginning(self, source: str | None) -> Iterator[None]:
+        yield from self.chart.make_ready()
+        yield from self.profile.make_ready()
+        self._begin(source)
+        yield
+        self.begun.emit()
 
     def _begin(self, source: str | None) -> None:
         from app.printed_cards import FILE_NAME, PrintedCards
@@ -195,9 +189,6 @@ class GaugePage(GaugeParts):
 
     def stop(self) -> None:
         """End all work and remember how things stood."""
-        application = QApplication.instance()
-        if application is not None:
-            application.removeEventFilter(self)
         self._stopped = True
         self._profile_timer.stop()
         self.keep_layout(self._preferences)
@@ -205,27 +196,17 @@ class GaugePage(GaugeParts):
         self.session.stop()
         self.voice.stop()
         if self._loading is not None:
-            self._loading.join()
+            self._loading.stop()
 
-    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
-        """A space anywhere on this page takes a reading, unless something is being filled in.
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """A space that nothing here takes for itself, as buttons and fields do, takes a reading.
 
         A shortcut would keep the space from buttons and fields; so would a foot switch's.
         """
-        if event.type() != QEvent.Type.KeyPress or not self.isVisible():
-            return False
-        key = cast(QKeyEvent, event)
-        if key.key() != Qt.Key.Key_Space or key.isAutoRepeat() or key.modifiers():
-            return False
-        focus = QApplication.focusWidget()
-        if QApplication.activePopupWidget() or QApplication.activeModalWidget():
-            return False
-        if isinstance(focus, _TYPED_INTO) or not isinstance(watched, QWidget):
-            return False
-        if watched.window() is not self.window():
-            return False
+        if event.key() != Qt.Key.Key_Space or event.isAutoRepeat() or event.modifiers():
+            super().keyPressEvent(event)
+            return
         self.session.take_now()
-        return True
 
     # --- what is seen
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib import import_module
 from threading import Thread
 from typing import Final
 
-_MODULES: Final = (
+OF_THE_GAUGE: Final = (
     "app.window.drift_plot",
     "app.window.profile_curves",
     "app.printed_cards",
@@ -17,18 +17,30 @@ _MODULES: Final = (
 """What takes long to import and is not needed to draw the window."""
 
 
-def load_later(done: Callable[[], None]) -> Thread:
-    """Import all of it in a thread, which is given, and call `done` there.
+class Loading(Thread):
+    """Imports modules in a thread that it begins, then calls `done` there.
 
-    It takes about half a second, which nobody should wait for at the first reading. Whoever needs
-    something of it sooner waits for it by itself.
+    Those of a page take about a tenth of a second, the plots half a second, which nobody should
+    wait for. Whoever needs something of them sooner waits for it by itself.
     """
 
-    def load() -> None:
-        for name in _MODULES:
-            import_module(name)
-        done()
+    def __init__(self, modules: Sequence[str], done: Callable[[], None]) -> None:
+        super().__init__(name="load")
+        self._modules = modules
+        self._done = done
+        self._stopped = False
+        self.start()
 
-    thread = Thread(target=load, name="load")
-    thread.start()
-    return thread
+    def run(self) -> None:
+        """One after the other."""
+        for name in self._modules:
+            if self._stopped:
+                return
+            import_module(name)
+        if not self._stopped:
+            self._done()
+
+    def stop(self) -> None:
+        """Begin no further module, and wait for the one in hand."""
+        self._stopped = True
+        self.join()

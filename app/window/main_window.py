@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Generator, Sequence
 from html import escape
 from pathlib import Path
 from typing import Final, Protocol, cast
 
-from PySide6.QtCore import QSize, Qt, QTimer, SignalInstance
-from PySide6.QtGui import QAction, QActionGroup, QCloseEvent, QKeySequence
+from PySide6.QtCore import QSize, Qt, QTimer, Signal, SignalInstance
+from PySide6.QtGui import QAction, QActionGroup, QCloseEvent, QKeyEvent, QKeySequence
 from PySide6.QtWidgets import (
     QApplication,
     QHBoxLayout,
@@ -26,6 +27,7 @@ from app import program_version
 from app.notebook.errors import NotebookError
 from app.window.desk import Desk
 from app.window.gauge_page import GaugePage
+from app.window.later import Loading
 from app.window.preferences import Preferences
 from app.window.source_chooser import AT_THE_WHEEL
 from app.window.theme import LIGHT, Theme, palette_of, sheet_of
@@ -61,8 +63,15 @@ class Page(Protocol):
         """End all work; called once, before the window goes."""
 
 
+Making = Generator[None, None, Page]
+"""A page being made in steps of some milliseconds, between which the window answers."""
+
+
 class MainWindow(QMainWindow):
     """All of Slubwise that is not a command."""
+
+    _loaded = Signal(str)
+    """The page of that name can be made without waiting for its modules."""
 
     def __init__(
         self,
@@ -84,7 +93,14 @@ class MainWindow(QMainWindow):
         self._copies.start()
         self._theme = LIGHT
         self._pages: dict[str, Page] = {}
-        self._makers: dict[str, Callable[[], Page]] = {}
+        self._makers: dict[str, Callable[[], Making]] = {}
+        self._modules: dict[str, str] = {}
+        self._making: dict[str, Making] = {}
+        self._closed = False
+        self._wanted = ""
+        """The page that is to be in front, once it is made."""
+        self._loadings: list[Loading] = []
+        self._loaded.connect(self._make_on, Qt.ConnectionType.QueuedConnection)
         self._buttons: dict[str, QToolButton] = {}
         self._menus = {
             name: self.menuBar().addMenu(title)
@@ -98,6 +114,8 @@ class MainWindow(QMainWindow):
         }
         self._page_actions = QActionGroup(self)
         self._stack = QStackedWidget()
+        self._empty = QWidget()
+        self._stack.addWidget(self._empty)
         self._rail = self._build_rail()
         body = QWidget()
         layout = QHBoxLayout(body)
@@ -118,6 +136,7 @@ class MainWindow(QMainWindow):
         self._add_own_actions()
         if not self.restoreGeometry(preferences.geometry):
             self.resize(_FIRST_SIZE)
+        self.page("gauge")
         self.show_page(preferences.page if preferences.page in self._makers else "gauge")
 
     def _build_rail(self) -> QWidget:
@@ -131,14 +150,18 @@ class MainWindow(QMainWindow):
         return rail
 
     def _add_pages(self, source: str | None) -> None:
-        self._add_page("gauge", "&Gauge", "Measure strands", lambda: self._gauge_page(source))
-        self._add_page("spins", "&Spins", "Spins and their bobbins", self._spins_page)
-        self._add_page("plan", "&Plan", "From the yarn you want to the single", self._plan_page)
-        self._add_page("bobbins", "&Bobbins", "Compare bobbins before plying", self._bobbins_page)
-        self._add_page("skeins", "S&keins", "Finished skeins and their labels", self._skein_page)
-        self._add_page("card", "&Card", "Print the card, check the printer", self._card_page)
+        for name, title, tip, module, maker in (
+            ("gauge", "&Gauge", "Measure strands", "gauge", lambda: self._gauge_page(source)),
+            ("spins", "&Spins", "Spins and their bobbins", "spins", self._spins_page),
+            ("plan", "&Plan", "From the yarn you want to the single", "plan", self._plan_page),
+            ("bobbins", "&Bobbins", "Compare bobbins before plying", "bobbins", self._bobbins_page),
+            ("skeins", "S&keins", "Finished skeins and their labels", "skein", self._skein_page),
+            ("card", "&Card", "Print the card, check the printer", "card", self._card_page),
+        ):
+            self._modules[name] = f"app.window.{module}_page"
+            self._add_page(name, title, tip, maker)
 
-    def _add_page(self, name: str, title: str, tip: str, maker: Callable[[], Page]) -> None:
+    def _add_page(self, name: str, title: str, tip: str, maker: Callable[[], Making]) -> None:
         self._makers[name] = maker
         number = len(self._makers)
         action = QAction(title, self)
@@ -158,15 +181,18 @@ class MainWindow(QMainWindow):
         layout.insertWidget(layout.count() - 1, button)
         self._buttons[name] = button
 
-    def _gauge_page(self, source: str | None) -> Page:
+    def _gauge_page(self, source: str | None) -> Making:
         page = GaugePage(self.preferences, self.desk, source)
         page.far_view_changed.connect(self._far_view)
+        page.begun.connect(self._load_pages)
+        yield
         return page
 
-    def _spins_page(self) -> Page:
+    def _spins_page(self) -> Making:
         from app.window.spins_page import SpinsPage
 
         page = SpinsPage(self.preferences, self.desk)
+        yield
         gauge = self.gauge
         gauge.unit_changed.connect(page.set_unit)
         page.bobbin_wanted.connect(self._spin_on)
@@ -179,10 +205,11 @@ class MainWindow(QMainWindow):
         self.gauge.log.use(bobbin)
         self.show_page("gauge")
 
-    def _plan_page(self) -> Page:
+    def _plan_page(self) -> Making:
         from app.window.plan_page import PlanPage
 
         page = PlanPage(self.preferences, self.desk)
+        yield
         gauge = self.gauge
         gauge.unit_changed.connect(page.set_unit)
         page.band_wanted.connect(gauge.take_band)
@@ -190,14 +217,17 @@ class MainWindow(QMainWindow):
         page.changed.connect(gauge.log.load)
         return page
 
-    def _bobbins_page(self) -> Page:
+    def _bobbins_page(self) -> Making:
         from app.window.bobbins_page import BobbinsPage
 
         page = BobbinsPage(self.preferences, self.desk)
+        yield
+        yield from page.strips.make_ready()
+        yield from page.forecast.make_ready()
         self.gauge.unit_changed.connect(page.set_unit)
         return page
 
-    def _skein_page(self) -> Page:
+    def _skein_page(self) -> Making:
         from app.window.skein_page import SkeinPage
 
         gauge = self.gauge
@@ -208,6 +238,7 @@ class MainWindow(QMainWindow):
             settings=lambda: gauge.measuring.settings,
             printed_card=lambda: gauge.session.bench.printed_card,
         )
+        yield
         page.lent.connect(gauge.session.set_skein)
         page.section_kept.connect(gauge.say_section)
         gauge.session.skein_changed.connect(page.show_lent)
@@ -215,11 +246,12 @@ class MainWindow(QMainWindow):
         gauge.unit_changed.connect(page.set_unit)
         return page
 
-    def _card_page(self) -> Page:
+    def _card_page(self) -> Making:
         from app.printed_cards import FILE_NAME
         from app.window.card_page import CardPage
 
         page = CardPage(self.preferences.folder / FILE_NAME)
+        yield
         gauge = self.gauge
         page.printed_card_changed.connect(gauge.measuring.set_printed_card)
         page.picture_wanted.connect(
@@ -242,26 +274,70 @@ class MainWindow(QMainWindow):
         return cast(GaugePage, self.page("gauge"))
 
     def page(self, name: str) -> Page:
-        """The page of that name, made when it is first wanted: a window opens faster with one."""
-        if name not in self._pages:
-            page = self._makers[name]()
-            self._pages[name] = page
-            self._stack.addWidget(cast(QWidget, page))
-            page.set_theme(self._theme)
-            page.add_actions(self._menus)
-            for menu in self._menus.values():
-                menu.menuAction().setVisible(not menu.isEmpty())
-            page.said.connect(self.say)
+        """The page of that name, made to its end when it is not made yet."""
+        while name not in self._pages:
+            self._make_step(name)
         return self._pages[name]
 
     def show_page(self, name: str) -> None:
-        """Bring the page of that name to the front; the gauge's keys are for the gauge alone."""
-        page = cast(QWidget, self.page(name))
-        self._stack.setCurrentWidget(page)
-        page.setFocus()
-        self.gauge.set_keys(name == "gauge")
+        """Bring the page of that name to the front, once it is made; it is made when first wanted.
+
+        The window opens faster with one page, and stands still for none of the others.
+        """
+        self._wanted = name
         self._buttons[name].defaultAction().setChecked(True)
         self.preferences.page = name
+        if name in self._pages:
+            self._bring_forward()
+            return
+        self._stack.setCurrentWidget(self._empty)
+        self.gauge.set_keys(False)
+        self._load((self._modules[name],), lambda: self._loaded.emit(name))
+
+    def _bring_forward(self) -> None:
+        page = cast(QWidget, self._pages[self._wanted])
+        self._stack.setCurrentWidget(page)
+        page.setFocus()
+        # The gauge's keys are for the gauge alone.
+        self.gauge.set_keys(self._wanted == "gauge")
+
+    def _load(self, modules: Sequence[str], done: Callable[[], None]) -> None:
+        if all(name in sys.modules for name in modules):
+            done()
+        else:
+            self._loadings.append(Loading(modules, done))
+
+    def _load_pages(self) -> None:
+        """So that each page opens at once when it is wanted."""
+        self._load(tuple(self._modules.values()), lambda: None)
+
+    def _make_on(self, name: str) -> None:
+        """Make the page's next piece, and the one after it in an event of its own."""
+        if name not in self._pages and not self._closed:
+            self._make_step(name)
+            QTimer.singleShot(0, self, lambda: self._make_on(name))
+
+    def _make_step(self, name: str) -> None:
+        making = self._making.setdefault(name, self._placed(name))
+        try:
+            next(making)
+        except StopIteration as made:
+            self._pages[name] = made.value
+            del self._making[name]
+            if self._wanted == name:
+                self._bring_forward()
+
+    def _placed(self, name: str) -> Making:
+        page = yield from self._makers[name]()
+        yield
+        self._stack.addWidget(cast(QWidget, page))
+        yield
+        page.set_theme(self._theme)
+        page.add_actions(self._menus)
+        for menu in self._menus.values():
+            menu.menuAction().setVisible(not menu.isEmpty())
+        page.said.connect(self.say)
+        return page
 
     def _add_own_actions(self) -> None:
         quit_ = QAction("&Quit", self)
@@ -285,7 +361,7 @@ class MainWindow(QMainWindow):
         application = QApplication.instance()
         if isinstance(application, QApplication):
             application.setPalette(palette_of(theme))
-            application.setStyleSheet(sheet_of(theme))
+            self.setStyleSheet(sheet_of(theme))
         for page in self._pages.values():
             page.set_theme(theme)
 
@@ -337,10 +413,20 @@ class MainWindow(QMainWindow):
             "</p>",
         )
 
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Keys that no widget has, or none that wants them, are for the gauge while it is shown."""
+        if self._stack.currentWidget() is self.gauge:
+            self.gauge.keyPressEvent(event)
+
     def closeEvent(self, event: QCloseEvent) -> None:
         """Remember, stop, and leave nothing running."""
         if not self.isFullScreen():
             self.preferences.geometry = self.saveGeometry()
+        self._closed = True
+        for loading in self._loadings:
+            loading.stop()
+        for name in tuple(self._making):
+            self.page(name)  # to be stopped as any other
         for page in self._pages.values():
             page.stop()
         self.desk.close()

@@ -7,7 +7,7 @@ opens without it.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -15,7 +15,7 @@ import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QEvent, QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QKeyEvent, QPainter, QPen
-from PySide6.QtWidgets import QFrame
+from PySide6.QtWidgets import QFrame, QSizePolicy
 
 from app.format import MM_PER_INCH
 from app.window.preferences import Unit
@@ -30,6 +30,8 @@ _LINES_APART: Final = 1.9
 _LINES_APART_AT_LEAST: Final = 1.1
 _WIDE: Final = 1.7
 """A scale that runs over more than this factor has finer steps at its smaller numbers."""
+_SIDES: Final = {"top": (0, 1), "left": (1, 0), "right": (1, 2), "bottom": (2, 1)}
+"""Row and column of each axis around the plot."""
 _WIDEST: Final = 1.5
 """Zooming out ends at this many times what there is to see."""
 
@@ -237,7 +239,7 @@ class CalmView(pg.ViewBox):  # type: ignore[misc]
         self.sigRangeChangedManually.emit(mask)
 
 
-class ThicknessPlot(pg.PlotWidget):  # type: ignore[misc]
+class ThicknessPlot(pg.GraphicsView):  # type: ignore[misc]
     """A plot with thickness upwards, which is zoomed by wheel, drag and keys, and reset by any."""
 
     zoomed = Signal(bool)
@@ -248,14 +250,16 @@ class ThicknessPlot(pg.PlotWidget):  # type: ignore[misc]
         self.left = ThicknessAxis("left")
         self.right = EdgeAxis()
         self.bottom = bottom
-        axes: dict[str, PlainAxis] = {"left": self.left, "right": self.right, "bottom": bottom}
+        self.axes: dict[str, PlainAxis] = {
+            "left": self.left, "right": self.right, "bottom": bottom
+        }  # fmt: skip
         if top is not None:
-            axes["top"] = top
-        super().__init__(viewBox=self.view, axisItems=axes)
-        self.axes: dict[str, PlainAxis] = axes
+            self.axes["top"] = top
+        super().__init__()
         self.setFrameShape(QFrame.Shape.NoFrame)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.hideButtons()
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        self._lay_out()
         self.band_zone = pg.LinearRegionItem(orientation="horizontal", movable=False)
         self.band_zone.setZValue(-20)
         self.band_zone.hide()
@@ -265,6 +269,30 @@ class ThicknessPlot(pg.PlotWidget):  # type: ignore[misc]
         self._ratio = 1.0
         self.is_zoomed = False
         self.view.sigRangeChangedManually.connect(lambda _: self._set_zoomed(True))
+
+    def _lay_out(self) -> None:
+        """The plot area and its axes around it; pyqtgraph's own way makes menus for it as well."""
+        grid = self.centralLayout
+        grid.setContentsMargins(1, 1, 1, 1)
+        grid.setSpacing(0)
+        grid.addItem(self.view, 1, 1)
+        grid.setRowStretchFactor(1, 100)
+        grid.setColumnStretchFactor(1, 100)
+        for name, axis in self.axes.items():
+            axis.linkToView(self.view)
+            grid.addItem(axis, *_SIDES[name])
+
+    def addItem(self, item: Any) -> None:
+        """Draw this in the plot area."""
+        self.view.addItem(item)
+
+    def furnish(self) -> Iterator[None]:
+        """Add what is drawn in it; to be run to its end before anything else, in steps or at once.
+
+        A plot takes some hundredths of a second to make, which is longer than a window may stand
+        still.
+        """
+        raise NotImplementedError
 
     def _set_zoomed(self, zoomed: bool) -> None:
         if zoomed != self.is_zoomed:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -147,19 +147,24 @@ class ProfileCurves(ThicknessPlot):
     def __init__(self) -> None:
         self.lengths = LengthAxis()
         super().__init__(self.lengths)
+
+    def furnish(self) -> Iterator[None]:
+        """Lines and bars, then the marks of uneven places."""
         self.curve = pg.PlotCurveItem()
         self.cuts = pg.PlotCurveItem(connect="pairs")
         self.middle = pg.InfiniteLine(angle=0, movable=False)
+        self.spans = pg.PlotCurveItem(connect="pairs")
+        yield
         self.marks = {
             kind: pg.ScatterPlotItem(symbol=symbol, size=_MARK_PX)
             for kind, symbol in (("thick", "t1"), ("thin", "t"))
         }
-        self.spans = pg.PlotCurveItem(connect="pairs")
         for z, item in enumerate(
             (self.middle, self.curve, self.spans, self.cuts, *self.marks.values())
         ):
             item.setZValue(z)
             self.addItem(item)
+            yield
 
     def dress(self, theme: Theme, font: QFont, ratio: float | None = None) -> None:
         """Take on theme and font."""

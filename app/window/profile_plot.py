@@ -9,16 +9,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt
+from PySide6.QtCore import QEvent, QPointF, QRectF, QSize
 from PySide6.QtGui import QPainter
-from PySide6.QtWidgets import QLabel, QSizePolicy, QStackedLayout, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QWidget
 
 from app.drawing import merged_places
 from app.format import length_text
-from app.window.chart_frame import Ringed, details_label, dress_label, place_beside
+from app.window.chart_frame import place_beside
+from app.window.chart_panel import ChartPanel
 from app.window.drift_points import edge_words, thickness_text
 from app.window.preferences import Unit
-from app.window.theme import LIGHT, Theme
+from app.window.theme import LIGHT
 from measure.band import Band
 from measure.results import StrandReading
 
@@ -34,44 +35,14 @@ _LEAST_HEIGHT: Final = 0.24
 _LEAST_LENGTH_MM: Final = 20.0
 
 
-class ProfilePlot(QWidget):
+class ProfilePlot(ChartPanel["ProfileCurves"]):
     """Diameter along one strand. Wheel, drag, plus, minus and 0 zoom as in the drift chart."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
+        super().__init__("Profile along the strand", _EMPTY, parent)
         self._strand: StrandReading | None = None
-        self._band: Band | None = None
-        self._unit: Unit = "wpi"
-        self._wrap = 1.0
         self._inch = False
-        self._theme: Theme = LIGHT
         self._range: tuple[tuple[float, float], tuple[float, float]] | None = None
-        self._plot: ProfileCurves | None = None
-
-        self._title = QLabel()
-        self._title.setObjectName("quiet")
-        self._title.setTextFormat(Qt.TextFormat.PlainText)
-        self._title.setWordWrap(True)
-        self._frame = Ringed()
-        self._empty = QLabel(_EMPTY)
-        self._empty.setObjectName("quiet")
-        self._empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self._empty.setWordWrap(True)
-        self._empty.setMargin(16)
-        self._stack = QStackedLayout()
-        self._stack.addWidget(self._empty)
-        inside = QVBoxLayout(self._frame)
-        inside.setContentsMargins(5, 5, 5, 5)
-        inside.addLayout(self._stack)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(4)
-        layout.addWidget(self._title)
-        layout.addWidget(self._frame, 1)
-        self._details = details_label(self)
-        self.setAccessibleName("Profile along the strand")
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.set_theme(LIGHT)
         self._show_title()
 
     # --- what is shown
@@ -102,26 +73,6 @@ class ProfilePlot(QWidget):
         self._inch = inch
         self._draw()
 
-    def set_theme(self, theme: Theme) -> None:
-        """Draw in these colours."""
-        self._theme = theme
-        self._frame.dress(theme)
-        self._dress()
-
-    def set_empty_text(self, text: str) -> None:
-        """What is said while there is no strand."""
-        self._empty.setText(text)
-
-    @property
-    def plot(self) -> ProfileCurves | None:
-        """The plot, once there was something to show."""
-        return self._plot
-
-    def show_all(self) -> None:
-        """Undo any zoom."""
-        if self._plot is not None:
-            self._plot.show_all()
-
     def summary(self) -> str:
         """The strand in words, as the file that is exported says under it."""
         strand = self._strand
@@ -142,29 +93,10 @@ class ProfilePlot(QWidget):
 
     # --- drawing
 
-    def make_ready(self) -> None:
-        """Make the plot now, which takes some hundredths of a second, not at the first strand."""
-        self._ready_plot()
+    def _make_plot(self) -> ProfileCurves:
+        from app.window.profile_curves import ProfileCurves
 
-    def _ready_plot(self) -> ProfileCurves:
-        if self._plot is None:
-            from app.window.profile_curves import ProfileCurves
-
-            plot = ProfileCurves()
-            plot.setAccessibleName("Profile along the strand")
-            plot.setMouseTracking(True)
-            plot.viewport().installEventFilter(self)
-            self._frame.watch(plot)
-            self._stack.addWidget(plot)
-            self.setFocusProxy(plot)
-            self._plot = plot
-            self._dress()
-        return self._plot
-
-    def _dress(self) -> None:
-        dress_label(self._details, self._theme)
-        if self._plot is not None:
-            self._plot.dress(self._theme, self.font())
+        return ProfileCurves()
 
     def _draw(self) -> None:
         strand = self._strand
@@ -217,9 +149,9 @@ class ProfilePlot(QWidget):
         return (0.0, end), (bottom, top)
 
     def _show_title(self) -> None:
-        self._title.setText(self.summary() if self._strand is not None else "")
+        self._head.setText(self.summary() if self._strand is not None else "")
         room = self.height() >= _TITLE_FROM_LINES * self.fontMetrics().height()
-        self._title.setVisible(self._strand is not None and room)
+        self._head.setVisible(self._strand is not None and room)
 
     # --- pointing
 
@@ -270,21 +202,10 @@ class ProfilePlot(QWidget):
         line = self.fontMetrics().height()
         return QSize(40 * line, 12 * line)
 
-    def minimumSizeHint(self) -> QSize:
-        """Still of use."""
-        line = self.fontMetrics().height()
-        return QSize(16 * line, 6 * line)
-
     def resizeEvent(self, event: object) -> None:
         """Make room by leaving the title out."""
         self._details.hide()
         self._show_title()
-
-    def changeEvent(self, event: QEvent) -> None:
-        """Follow a change of font."""
-        if event.type() == QEvent.Type.FontChange:
-            self._dress()
-        super().changeEvent(event)
 
     def paint_on(self, painter: QPainter, area: QRectF) -> None:
         """Draw the profile as it is zoomed now, light, into part of a sheet."""
@@ -293,6 +214,8 @@ class ProfilePlot(QWidget):
         if self._plot is None or self._strand is None or self._range is None:
             raise ValueError("there is no strand to draw")
         copy = ProfileCurves()
+        for _ in copy.furnish():
+            pass
         copy.dress(LIGHT, self.font(), painter.device().devicePixelRatioF())
         self._draw_in(copy, self._strand)
         copy.set_whole(*self._range)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Final, Literal
 
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import (
     QColor,
     QPainter,
@@ -16,7 +17,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from app.card_sheet import paint_sheet
+from app.card_sheet import paint_shapes, paint_words
 from app.sheet import Bar, Paper, Sheet, lay_out
 from app.window.theme import LIGHT, Theme
 from measure.card import ID1_SIZE_MM, CardKind, newest_card
@@ -30,15 +31,24 @@ _UNIT: Final = 20.0
 _MARGIN_PX: Final = 6
 
 
+@cache
+def _laid_out(kind: CardKind, paper: Paper) -> Sheet:
+    return lay_out(newest_card(kind), paper)
+
+
 class SheetPreview(QWidget):
     """The sheet on a table, with what is to be looked at on it pointed out."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._theme = LIGHT
-        self._sheet: Sheet = lay_out(newest_card("desk"), "a4")
+        self._sheet: Sheet = _laid_out("desk", "a4")
         self._pointing: Pointing = "nothing"
         self._drawn: QPixmap | None = None
+        # The words take twice as long as all else: they follow in an event of their own.
+        self._words = QTimer(self)
+        self._words.setSingleShot(True)
+        self._words.timeout.connect(self._add_words)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self._name()
 
@@ -63,7 +73,7 @@ class SheetPreview(QWidget):
     def show_sheet(self, kind: CardKind, paper: Paper, pointing: Pointing = "nothing") -> None:
         """Show the newest card of a kind on that paper, and point out what to look at."""
         if (kind, paper) != (self._sheet.card.kind, self._sheet.paper):
-            self._sheet = lay_out(newest_card(kind), paper)
+            self._sheet = _laid_out(kind, paper)
         self._drawn = None
         self._pointing = pointing
         self._name()
@@ -88,9 +98,7 @@ class SheetPreview(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         """The page, its edge, and what is pointed out."""
-        view = self._view()
-        part = self._part()
-        scale = min(view.width() / part.width(), view.height() / part.height())
+        view, part, scale = self._view(), self._part(), self._scale()
         size = QSize(max(1, round(part.width() * scale)), max(1, round(part.height() * scale)))
         left = view.x() + (view.width() - size.width()) / 2
         top = view.y()
@@ -116,6 +124,11 @@ class SheetPreview(QWidget):
     def _view(self) -> QRectF:
         return QRectF(self.rect()).adjusted(_MARGIN_PX, _MARGIN_PX, -_MARGIN_PX, -_MARGIN_PX)
 
+    def _scale(self) -> float:
+        """Pixels of the screen to the mm."""
+        view, part = self._view(), self._part()
+        return min(view.width() / part.width(), view.height() / part.height())
+
     def _part(self) -> QRectF:
         """What of the page is shown, mm: all of it, or what is round the card."""
         sheet = self._sheet
@@ -135,13 +148,26 @@ class SheetPreview(QWidget):
         pixmap = QPixmap(size * ratio)
         pixmap.setDevicePixelRatio(ratio)
         pixmap.fill(QColor("white"))
+        painter = self._painter_on(pixmap, part, scale)
+        paint_shapes(painter, self._sheet, _UNIT)
+        painter.end()
+        self._words.start(0)
+        return pixmap
+
+    def _add_words(self) -> None:
+        if self._drawn is not None:
+            painter = self._painter_on(self._drawn, self._part(), self._scale())
+            paint_words(painter, self._sheet, _UNIT)
+            painter.end()
+            self.update()
+
+    @staticmethod
+    def _painter_on(pixmap: QPixmap, part: QRectF, scale: float) -> QPainter:
         painter = QPainter(pixmap)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.scale(scale / _UNIT, scale / _UNIT)
         painter.translate(-part.x() * _UNIT, -part.y() * _UNIT)
-        paint_sheet(painter, self._sheet, _UNIT)
-        painter.end()
-        return pixmap
+        return painter
 
     def _point_at_bar(self, painter: QPainter, bar: Bar, px: float) -> None:
         """The bar in the accent colour, with an arrowhead at both its ends."""

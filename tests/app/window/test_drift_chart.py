@@ -245,10 +245,10 @@ def test_grams_leave_out_what_was_not_weighed_and_say_so(chart: DriftChart) -> N
     settle()
     assert chart.points.x.tolist() == [1.0, 2.5, 6.0, 7.0, 9.0]
     assert chart.points.left_out == 1
-    assert chart._left_out.isVisible()
-    assert "1 reading " in chart._left_out.text()
+    assert chart._foot.isVisible()
+    assert "1 reading " in chart._foot.text()
     chart.set_x("number")
-    assert not chart._left_out.isVisible()
+    assert not chart._foot.isVisible()
 
 
 def test_sittings_are_told_apart_by_a_line_and_a_date(chart: DriftChart) -> None:
@@ -478,8 +478,7 @@ def test_nothing_to_show_is_said(chart: DriftChart) -> None:
     assert chart.plot is None
     assert chart._empty.isVisible()
     assert "No readings" in chart._empty.text()
-    chart.set_empty_text("Choose a bobbin.")
-    assert chart._empty.text() == "Choose a bobbin."
+    words = chart._empty.text()
     chart.set_readings([reading(1, 1.1)])
     settle()
     assert not chart._empty.isVisible()
@@ -490,7 +489,7 @@ def test_nothing_to_show_is_said(chart: DriftChart) -> None:
     chart.set_x("number")
     chart.remove("id1")
     settle()
-    assert chart._empty.text() == "Choose a bobbin."
+    assert chart._empty.text() == words
 
 
 def test_a_reading_taken_back_and_put_back_is_where_it_was(chart: DriftChart) -> None:
@@ -545,7 +544,7 @@ def test_the_theme_colours_it_all(chart: DriftChart) -> None:
         picture = plot.grab().toImage()
         assert alike(picture.pixelColor(picture.width() - 3, 3), theme.panel)
         assert plot.clouds["thicker", True].opts["brush"].color() == QColor(theme.thicker)
-        assert theme.thicker in chart._legend.text()
+        assert theme.thicker in chart._head.text()
 
 
 def test_larger_fonts_get_the_room_they_need(chart: DriftChart) -> None:
@@ -572,12 +571,12 @@ def test_a_low_chart_leaves_out_what_has_no_room(chart: DriftChart) -> None:
     chart.set_band(BAND)
     chart.set_readings(SIX)
     settle()
-    assert chart._legend.isVisible()
+    assert chart._head.isVisible()
     plot = plot_of(chart)
     assert plot.left.labelText == "WPI (thicker is up)"
     chart.resize(600, 150)
     settle()
-    assert not chart._legend.isVisible()
+    assert not chart._head.isVisible()
     assert plot.left.labelText == "WPI"
 
 
@@ -598,14 +597,14 @@ from PySide6.QtWidgets import QApplication
 application = QApplication([])
 from chart_readings import many
 from app.window.drift_chart import DriftChart
-from app.window.later import load_later
+from app.window.later import OF_THE_GAUGE, Loading
 from app.window.profile_plot import ProfilePlot
 chart, profile = DriftChart(), ProfilePlot()
 chart.resize(600, 300)
 chart.grab()
 assert "pyqtgraph" not in sys.modules
 done = []
-thread = load_later(lambda: done.append("pyqtgraph" in sys.modules))
+thread = Loading(OF_THE_GAUGE, lambda: done.append("pyqtgraph" in sys.modules))
 while thread.is_alive():
     application.processEvents()
 assert done == [True]

@@ -339,6 +339,58 @@ def test_a_bobbin_chosen_among_the_spins_is_the_one_logged_to(
     assert logged.args[0].bobbin_id == second.id
 
 
+def test_a_space_that_no_widget_has_takes_a_reading(
+    open_window: OpenWindow, qtbot: QtBot, tmp_path: Path
+) -> None:
+    """While the gauge is shown, and on no other page."""
+    window = open_window(sample("fuzzy_single_phone.jpg"))
+    with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS):
+        pass
+    with qtbot.waitSignal(window.gauge.session.logged, timeout=WAIT_MS):
+        qtbot.keyClick(window, Qt.Key.Key_Space)
+    window.show_page("spins")
+    window.page("spins")
+    said: list[str] = []
+    window.gauge.said.connect(said.append)
+    qtbot.keyClick(window, Qt.Key.Key_Space)
+    answers: list[int] = []
+    window.desk.ask(lambda notebook: len(notebook.spins()), answers.append)
+    qtbot.waitUntil(lambda: bool(answers), timeout=WAIT_MS)
+    assert len(readings(tmp_path)) == 1
+    assert said == []
+
+
+def test_a_page_is_made_beside_the_window(
+    open_window: OpenWindow, qtbot: QtBot, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked for, it comes some events later: no event makes more than a piece of it."""
+    pieces: list[str] = []
+    step = MainWindow._make_step
+
+    def noted(window: MainWindow, name: str) -> None:
+        pieces.append(name)
+        step(window, name)
+
+    monkeypatch.setattr(MainWindow, "_make_step", noted)
+    window = open_window()
+    for name in ("spins", "plan", "bobbins", "skeins", "card"):
+        window.show_page(name)
+        assert name not in window._pages
+        qtbot.waitUntil(lambda n=name: n in window._pages, timeout=WAIT_MS)  # type: ignore[misc]
+        assert pieces.count(name) >= 4
+        assert window.page(name).isVisible()  # type: ignore[attr-defined]
+
+
+def test_closing_while_a_page_is_made_leaves_nothing(open_window: OpenWindow, qtbot: QtBot) -> None:
+    before = set(threading.enumerate())
+    window = open_window()
+    for name in window.page_names[1:]:
+        window.show_page(name)
+    qtbot.waitUntil(lambda: bool(window._making), timeout=WAIT_MS)
+    window.close()
+    assert [t for t in set(threading.enumerate()) - before if t.is_alive() and not t.daemon] == []
+
+
 def test_every_page_opens_and_closes(open_window: OpenWindow, qtbot: QtBot) -> None:
     window = open_window()
     assert set(window.page_names) >= {"gauge", "spins", "plan", "bobbins", "skeins", "card"}

@@ -181,7 +181,7 @@ def test_it_empties_and_fills_again(profile: ProfilePlot, strand: StrandReading)
     profile.set_strand(None)
     settle()
     assert profile._empty.isVisible()
-    assert not profile._title.isVisible()
+    assert not profile._head.isVisible()
 
 
 def test_a_strand_of_which_nothing_was_measured_is_no_trouble(

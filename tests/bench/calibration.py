@@ -1,7 +1,7 @@
 """Whether readings mean what they say: coverage of their 95 % intervals, bias, refusals, by group.
 
     python -m tests.bench.calibration [--shots 900] [--seed 10000] [--jobs 1] [--worst 20]
-                                      [--write docs/accuracy.md]
+                                      [--only KIND=NAME ...] [--write docs/accuracy.md]
 
 Pictures are those of the stress collection (`tests/support/stress_shots.py`), some two strands
 each. *Off* is reading less truth in per cent of the truth. *Confidently wrong* is off by more than
@@ -14,6 +14,7 @@ part of the file between the markers "bench: calibration" is replaced.
 from __future__ import annotations
 
 import argparse
+import itertools
 import math
 import os
 import sys
@@ -166,6 +167,16 @@ def worst(of: list[Outcome], count: int) -> str:
     return "\n".join(lines)
 
 
+def wanted_seeds(first: int, count: int, only: list[str]) -> list[int]:
+    """The first so many shots from a number on that are of all the kinds named."""
+    wanted = dict(pair.split("=", 1) for pair in only)
+    for kind, name in wanted.items():
+        if not any(random_shot(seed).tags.get(kind) == name for seed in range(2000)):
+            raise SystemExit(f"no shot has {kind}={name}")
+    fitting = (n for n in itertools.count(first) if wanted.items() <= random_shot(n).tags.items())
+    return list(itertools.islice(fitting, count))
+
+
 def main() -> None:
     """Draw, measure, print."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -173,9 +184,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=10_000, help="first shot")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--worst", type=int, default=0)
+    parser.add_argument("--only", nargs="*", default=[], help='kinds wanted, as "light=dim"')
     parser.add_argument("--write", type=Path)
     asked = parser.parse_args()
-    seeds = range(asked.seed, asked.seed + asked.shots)
+    seeds = wanted_seeds(asked.seed, asked.shots, asked.only)
     if asked.jobs == 1:
         found = [o for seed in seeds for o in outcomes_of(seed)]
     else:

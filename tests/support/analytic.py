@@ -16,6 +16,7 @@ import io
 import math
 from typing import Any
 
+import cv2
 import numpy as np
 from analytic_scene import Scene
 from analytic_types import (
@@ -51,6 +52,7 @@ __all__ = [
     "encode_srgb",
     "to_jpeg",
     "to_png",
+    "truth_of",
 ]
 
 TILE_PX = 128
@@ -130,6 +132,11 @@ def draw(
             noise *= np.float32(camera.noise)
         linear = linear + noise
     return encode_srgb(linear), truth
+
+
+def truth_of(card: Card, strands: tuple[Strand, ...], camera: Camera) -> Truth:
+    """What is true of strands on the card seen by that camera, without drawing them."""
+    return _truth(card, Scene(card, strands, FLAT, camera, 1.0, 0.0, "paper"))
 
 
 def _truth(card: Card, scene: Scene) -> Truth:
@@ -223,6 +230,22 @@ def _averaged(field: Floats, down: csr_array, across: csr_array) -> Floats:
     return np.asarray((across @ np.ascontiguousarray((down @ field).T)).T)
 
 
+def _albedo(scene: Scene, number: int, columns: tuple[int, int], rows: tuple[int, int]) -> Floats:
+    """A strand's colour, one or one for every picture element."""
+    shape = scene.shapes[number]
+    albedo, specks = shape.strand.albedo_rgb, shape.strand.specks
+    if not callable(albedo) and specks is None:
+        return np.asarray(albedo, np.float32)
+    x, y = scene.view.plane(np.arange(*columns) * 1.0, np.arange(*rows) * 1.0)
+    own = np.asarray(albedo(x) if callable(albedo) else albedo, np.float32)
+    if specks is None:
+        return own
+    column = (x - np.float32(specks.first_mm)) / np.float32(specks.pitch_mm)
+    row = shape.across(x, y) / np.float32(specks.pitch_mm) + (len(specks.share) - 1) / 2
+    share = cv2.remap(specks.share, column, row.astype(np.float32), cv2.INTER_LINEAR)[..., None]
+    return np.asarray(own + share * (np.array(specks.colour, np.float32) - own))
+
+
 def _linear_picture(scene: Scene, s: int, bare: Floats | None) -> Floats:
     """The picture (h, w, 3) in linear light, paper white 1, before exposure and noise."""
     view, sigma = scene.view, scene.camera.blur_px
@@ -255,9 +278,6 @@ def _linear_picture(scene: Scene, s: int, bare: Floats | None) -> Floats:
             for patch in patches:
                 rows, columns = patch.box
                 seen = _averaged(patch.face, down[:, rows], across[:, columns])
-                albedo = scene.shapes[patch.number].strand.albedo_rgb
-                if callable(albedo):
-                    x, _ = view.plane(np.arange(left, right) * 1.0, np.arange(top, bottom) * 1.0)
-                    albedo = albedo(x)
-                out += seen[..., None] * np.asarray(albedo, np.float32)
+                albedo = _albedo(scene, patch.number, (left, right), (top, bottom))
+                out += seen[..., None] * albedo
     return picture

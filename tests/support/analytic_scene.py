@@ -6,8 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
-from analytic_types import Camera, Floats, Light, OpenLane, Strand
+from analytic_types import Camera, Floats, Fuzz, Light, OpenLane, Strand
 from analytic_view import View
 from scipy.special import ndtr
 
@@ -36,6 +37,12 @@ class Shape:
             self.largest = float(self.table.max())
         else:
             self.largest = strand.diameter_mm / 2
+        self.plain = strand.flatness == 1.0 and strand.lift_mm == 0.0
+        self.stops = 1.0 if strand.optical_depth is None else 1.0 - _mean_passing(strand)
+
+    def height(self, radius: Floats) -> Floats:
+        """Of the axis above the card, mm."""
+        return np.asarray(radius * np.float32(self.strand.flatness) + self.strand.lift_mm)
 
     def radius(self, x: Floats) -> Floats:
         if self.table is None:
@@ -72,6 +79,12 @@ class Shape:
                 far = np.sqrt(along**2 + w**2 + np.float32(self.largest**2))
                 share = share * (0.5 + 0.5 * along / far)
         return share
+
+
+def _mean_passing(strand: Strand) -> float:
+    """Share of light from above that comes through: exp(-depth chord), mean over the width."""
+    across = (np.arange(200) + 0.5) / 200
+    return float(np.exp(-(strand.optical_depth or 0.0) * np.sqrt(1 - across**2)).mean())
 
 
 def _steps_share(distance: Floats, pitch: Any) -> Floats:
@@ -127,7 +140,11 @@ class Scene:
         self.near = [
             1.5 * s.largest + 6 * spread
             if light.flat
-            else max(shadow, sky, self._reach_of_sight()) * s.largest + soft + 6 * spread
+            else max(shadow, sky, self._reach_of_sight()) * s.largest
+            + max(tan, self._lean_of_sight()) * s.strand.lift_mm
+            + soft * float(s.height(np.asarray(s.largest))) / s.largest
+            + (s.strand.fuzz.reach_mm if s.strand.fuzz else 0.0)
+            + 6 * spread
             for s in self.shapes
         ]
 
@@ -260,72 +277,131 @@ class Scene:
         return sky
 
     def _sky(self, shape: Shape, x: Floats, w: Floats) -> Floats:
-        square = shape.radius(x) ** 2
-        return np.asarray(1 - shape.ended(x, w) * (square / (w * w + square)))
+        """Share of an even sky's light beside a strand, radiometry of a diffuse plane."""
+        radius = shape.radius(x)
+        square = radius**2
+        if shape.plain:
+            hidden = square / (w * w + square)
+        else:
+            # (cos of the lower tangent's elevation - cos of the upper's) / 2, both tangents of the
+            # ellipse of half axes a and b whose middle is H above the ground: their cotangents
+            # are the roots of (H^2 - b^2) C^2 - 2 |w| H C + (w^2 - a^2) = 0.
+            b = radius * np.float32(shape.strand.flatness)
+            above = shape.height(radius)
+            away = np.abs(w)
+            if shape.strand.lift_mm > 0:
+                lead = above * above - b * b
+                root = np.sqrt(away * away * b * b + square * lead)
+                low, high = (away * above + root) / lead, (away * above - root) / lead
+                hidden = (low / np.sqrt(1 + low * low) - high / np.sqrt(1 + high * high)) / 2
+            else:
+                high = (w * w - square) / (2 * np.maximum(away, np.float32(1e-6)) * b)
+                hidden = (1 - high / np.sqrt(1 + high * high)) / 2
+        return np.asarray(1 - np.float32(shape.stops) * shape.ended(x, w) * hidden)
+
+    def _shadow_of(self, shape: Shape, radius: Any) -> tuple[Any, Any]:
+        """Where a lamp's shadow begins and ends on the ground, mm off the axis."""
+        t = math.tan(math.radians(self.light.lean_deg))
+        flat = shape.strand.flatness
+        middle = t * (radius * flat + shape.strand.lift_mm)
+        half = radius * math.sqrt(1 + (flat * t) ** 2)
+        return middle - half, middle + half
+
+    def _softness(self, shape: Shape, radius: float) -> float:
+        """Of the shadow's edge: it grows with the way from strand to ground."""
+        if shape.plain:
+            return self.light.softness_mm
+        return self.light.softness_mm * float(shape.height(np.asarray(radius))) / radius
 
     def _shadow(self, shape: Shape) -> tuple[float, float]:
         """Where a lamp's shadow and its soft edges begin and end, mm off the axis."""
-        t = math.tan(math.radians(self.light.lean_deg))
-        root, soft = math.sqrt(1 + t * t), 5.5 * self.light.softness_mm + 3 / self.camera.px_per_mm
         r = shape.largest
-        return r * min(t - root, 0) - soft, r * (t + root) + soft
+        soft = 5.5 * self._softness(shape, r) + 3 / self.camera.px_per_mm
+        low, high = self._shadow_of(shape, r)
+        lift = shape.strand.lift_mm * math.tan(math.radians(self.light.lean_deg))
+        return min(low, lift, 0) - soft, max(high, lift, 0) + soft
 
     def _lamp(self, shape: Shape, x: Floats, w: Floats, s: int) -> Floats:
-        t = math.tan(math.radians(self.light.lean_deg))
-        root = math.sqrt(1 + t * t)
         r = shape.radius(x)
-        soft = np.float32(max(self.light.softness_mm, 0.5 / (self.camera.px_per_mm * s)))
-        dark = ndtr((w - r * np.float32(t - root)) / soft)
-        dark -= ndtr((w - r * np.float32(t + root)) / soft)
-        return np.asarray(1 - shape.ended(x, w) * dark)
+        low, high = self._shadow_of(shape, r)
+        soft = np.float32(
+            max(self._softness(shape, shape.largest), 0.5 / (self.camera.px_per_mm * s))
+        )
+        dark = ndtr((w - np.asarray(low, np.float32)) / soft)
+        dark -= ndtr((w - np.asarray(high, np.float32)) / soft)
+        return np.asarray(1 - np.float32(shape.stops) * shape.ended(x, w) * dark)
 
     def _face(self, number: int, shape: Shape, x: Floats, y: Floats, s: int) -> Patch | None:
         """Cover and brightness of a strand where it is seen, by casting rays at its cylinder."""
+        strand, fuzz = shape.strand, shape.strand.fuzz
         thin = max(1, s)
         w = shape.across(x[::thin, ::thin], y[::thin, ::thin])
         reach = 1.0 if self.light.flat else self._reach_of_sight()
+        far = 1.1 * reach * shape.largest + self._lean_of_sight() * strand.lift_mm
+        far += reach * fuzz.reach_mm if fuzz else 0.0
         step = 2 * max(np.abs(np.diff(w, axis=0)).max(), np.abs(np.diff(w, axis=1)).max())
-        box = _box(np.abs(w) < 1.1 * reach * shape.largest + step, thin, x.shape)
+        box = _box(np.abs(w) < far + step, thin, x.shape)
         if box is None:
             return None
         x, y = x[box], y[box]
         at, e_n, e_z = x, np.float32(0), np.float32(1)
+        # Heights drawn out by this make an ellipse a circle; what is seen of it stays the same.
+        tall = np.float32(1 / strand.flatness)
         if not self.light.flat:
             dx, dy, dz = self._towards_camera(x, y)
-            at = x + shape.radius(x) * (dx / dz)
+            at = x + shape.height(shape.radius(x)) * (dx / dz)
         m = shape.slope(at)
         root = np.sqrt(1 + m * m)
         r = shape.radius(at)
         w = (y - shape.centre(at) - m * (x - at)) / root
         if not self.light.flat:
             d_n = (dy - m * dx) / root
-            length = np.sqrt(d_n * d_n + dz * dz)
-            e_n, e_z = d_n / length, dz / length
-        h = w * e_z + r * e_n
+            length = np.sqrt(d_n * d_n + dz * dz * tall * tall)
+            e_n, e_z = d_n / length, dz * tall / length
+        h = w * e_z + shape.height(r) * tall * e_n
         place = [[float(x.mean()), float(y.mean())]]
         change = self.view.steps(np.array(place))[0] / s
         m0 = float(np.mean(m))
         pitch = np.abs(change[1] - m0 * change[0]).max() / math.sqrt(1 + m0 * m0)
         pitch = np.float32(pitch * float(np.mean(e_z)))
-        cover = np.maximum(_steps_share(r - h, pitch) + _steps_share(r + h, pitch) - 1, 0)
+        upper, lower, hairs = (0.0, 0.0, None) if fuzz is None else _fuzz_at(fuzz, at, h)
+        cover = _steps_share(r + lower - h, pitch) + _steps_share(r + upper + h, pitch) - 1
+        cover = np.maximum(cover, 0)
+        out = np.clip(h / (r + np.where(h > 0, lower, upper)) if fuzz else h / r, -1, 1)
+        facing = np.sqrt(1 - out * out)
+        if strand.optical_depth is not None:
+            cover *= 1 - np.exp(-np.float32(strand.optical_depth) * facing)
         along = np.float32(np.abs(change[0]).max())
-        if shape.strand.start_mm is not None:
-            cover *= _steps_share(at - np.float32(shape.strand.start_mm), along)
-        if shape.strand.end_mm is not None:
-            cover *= _steps_share(np.float32(shape.strand.end_mm) - at, along)
+        ends = np.float32(1)
+        if strand.start_mm is not None:
+            ends = ends * _steps_share(at - np.float32(strand.start_mm), along)
+        if strand.end_mm is not None:
+            ends = ends * _steps_share(np.float32(strand.end_mm) - at, along)
+        cover *= ends
         face = cover.copy()
-        if not self.light.flat:
-            light = self.light
-            out = np.clip(h / r, -1, 1)
-            facing = np.sqrt(1 - out * out)
-            n_z = facing * e_z - out * e_n
+        light = self.light
+        if not light.flat:
+            n_z = (facing * e_z - out * e_n) * tall
             n_y = facing * e_n + out * e_z
+            if strand.flatness != 1.0:
+                unit = np.sqrt(n_z * n_z + n_y * n_y)
+                n_z, n_y = n_z / unit, n_y / unit
             t = np.float32(math.tan(math.radians(light.lean_deg)))
             lit = np.float32(0.5 * light.sky) * (1 + n_z) + np.float32(light.unshaded)
             if light.lamp:
                 lit += np.float32(light.lamp) * np.maximum(0, n_z - t * n_y)
             face *= np.float32(1 - light.scatter) * lit + np.float32(light.scatter)
+        if hairs is not None:
+            hairs = hairs * ends * (1 - cover)
+            open_air = 1.0 if light.flat else 0.75 * (light.sky + light.lamp) + light.unshaded
+            face += hairs * np.float32(open_air)
+            cover = cover + hairs
         return Patch(number, box, cover.astype(np.float32), face.astype(np.float32))
+
+    def _lean_of_sight(self) -> float:
+        """Largest tangent of the lean at which any of the card is seen."""
+        reach = self._reach_of_sight()
+        return (reach * reach - 1) / (2 * reach)
 
     def _reach_of_sight(self) -> float:
         """Farthest a cylinder's outline is seen from its axis, in the plane, in radii."""
@@ -370,6 +446,16 @@ class Patch:
             columns.start - d.start : columns.stop - d.start,
         ]
         self.face[mine] *= 1 - upper.cover[its]
+
+
+def _fuzz_at(fuzz: Fuzz, at: Floats, h: Floats) -> tuple[Floats, Floats, Floats]:
+    """What is added to the radius towards -y and +y, and the hairs' cover, at places (h off the
+    axis as seen)."""
+    column = ((at - fuzz.first_mm) / fuzz.pitch_mm).astype(np.float32)
+    nearest = np.clip(np.rint(column).astype(np.int32), 0, len(fuzz.upper_mm) - 1)
+    row = ((h + fuzz.reach_mm) / fuzz.pitch_mm).astype(np.float32)
+    hairs = cv2.remap(fuzz.hairs, column, row, cv2.INTER_LINEAR, borderValue=0.0)
+    return fuzz.upper_mm[nearest], fuzz.lower_mm[nearest], np.asarray(hairs)
 
 
 def _box(hit: Floats, thin: int, shape: tuple[int, int]) -> tuple[slice, slice] | None:

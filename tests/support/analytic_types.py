@@ -13,6 +13,37 @@ Floats = NDArray[Any]
 OpenLane = Literal["paper", "bright", "dark"]
 
 
+@dataclass(frozen=True, eq=False)
+class Fuzz:
+    """Hairs about a strand and the unrest of its outline, in its own coordinates.
+
+    `hairs` (rows, columns), 0..1, is the cover of the hairs alone: rows across the strand, its
+    axis in the middle, columns along x from `first_mm` on, both `pitch_mm` apart. `upper_mm` and
+    `lower_mm` (columns,) are added to the radius towards -y and +y.
+    """
+
+    first_mm: float
+    pitch_mm: float
+    hairs: Floats
+    upper_mm: Floats
+    lower_mm: Floats
+
+    @property
+    def reach_mm(self) -> float:
+        """How far off the axis hairs may lie."""
+        return (len(self.hairs) - 1) / 2 * self.pitch_mm
+
+
+@dataclass(frozen=True, eq=False)
+class Specks:
+    """Share (rows across, columns along x from `first_mm`) of a strand's face that is `colour`."""
+
+    first_mm: float
+    pitch_mm: float
+    share: Floats
+    colour: tuple[float, float, float]
+
+
 @dataclass(frozen=True)
 class Strand:
     """A round strand along a lane; its middle is `offset_mm` off the lane's, at half the card's x.
@@ -20,6 +51,12 @@ class Strand:
     `diameter_mm` may be a function of x in mm that varies slowly. `albedo_rgb` is relative to
     paper white; a strand dyed along is a function of x (...) in mm giving (..., 3), as slow.
     `start_mm` and `end_mm` (x on the card) end it inside the lane.
+
+    `flatness` is its height over its width: below 1 it is an elliptical ribbon lying flat, whose
+    diameter is the width seen from above. `lift_mm` is how high its underside stands above the
+    card. With an `optical_depth` light passes through it, exp(-depth) of it along its diameter.
+    `fuzz` is what stands off its edges, and how its outline wanders; `specks` are bits of another
+    colour on its face.
     """
 
     lane: Literal["banded", "open"] = "banded"
@@ -31,6 +68,11 @@ class Strand:
     bend_period_mm: float = 60.0
     start_mm: float | None = None
     end_mm: float | None = None
+    flatness: float = 1.0
+    lift_mm: float = 0.0
+    optical_depth: float | None = None
+    fuzz: Fuzz | None = None
+    specks: Specks | None = None
 
 
 @dataclass(frozen=True)

@@ -56,6 +56,10 @@ class PliedStrand:
     streaks: float = 0.06
     rough: float = 0.0
     """Unevenness of each ply's diameter (relative standard deviation)."""
+    grooves: float = 0.6
+    """How much less of the sky the deepest places see than their slope alone says."""
+    scatter: float = 0.25
+    """Share of the face that is evenly bright, since fibres scatter (our assumption)."""
 
     @property
     def axis_mm(self) -> float:
@@ -94,16 +98,24 @@ def draw_plied(
     picture, truth = draw_linear(card, (), FLAT, camera)
     picture = np.array(picture, np.float32)
     random = np.random.default_rng(seed)
-    corners = np.array([[0.0, 0.0], [card.width_mm, 0.0], [0.0, 40.0], [card.width_mm, 40.0]])
-    to_card = cv2.getPerspectiveTransform(
-        truth.to_picture(corners).astype(np.float32), corners.astype(np.float32)
-    )
     for strand in strands:
-        _lay(picture, card, strand, camera, to_card, truth, lamp, random)
+        lay_plied(picture, card, strand, camera, truth, lamp, random)
     if camera.noise or camera.shot:
         spread = np.sqrt(camera.noise**2 + camera.shot * np.maximum(picture, 0))
         picture += random.standard_normal(picture.shape, dtype=np.float32) * spread
     return encode_srgb(picture), truth
+
+
+def uneven_width_mm(strand: PliedStrand, s: Floats, wide: list[Floats]) -> Floats:
+    """Width seen square on at places s (n,) mm from its middle, plies as uneven as `wide` says."""
+    wave = 2 * math.pi / SWING_MM
+    hand = 1.0 if strand.twist == "Z" else -1.0
+    rate = hand * strand.turns_per_inch / 25.4
+    turned = rate * (s + strand.swing / wave * np.sin(wave * s))
+    phase = 2 * np.pi * (turned[:, None] + np.arange(strand.plies) / strand.plies)
+    across = strand.axis_mm * np.sin(phase)
+    own = strand.ply_mm / 2 * np.stack([_at(course, s) for course in wide], axis=1)
+    return np.asarray((across + own).max(axis=1) - (across - own).min(axis=1))
 
 
 def straight_plied(
@@ -128,7 +140,7 @@ def straight_plied(
     xi = np.arange(-17, 18) * 0.1
     s = np.arange(0, length_mm, step / fine)
     u = (np.arange(-17 * fine - 1, 17 * fine + 2) / (10 * fine)) * half
-    field, wide = _streak_field(strand, random), _wander(strand, 2 * length_mm, random)
+    field, wide = _streak_field(strand, random), wandering(strand, 2 * length_mm, random)
     grid_u, grid_s = np.meshgrid(u, s - length_mm / 2)
     cover, face, shade = _seen(strand, grid_s, grid_u, lamp or Lamp(), field, wide)
     band = (s // 12).astype(int)
@@ -153,23 +165,31 @@ def mean_turns_per_inch(strand: PliedStrand, from_mm: float, to_mm: float) -> fl
     return strand.turns_per_inch * (1 + more / (to_mm - from_mm))
 
 
-def _lay(
+def lay_plied(
     picture: Floats,
     card: Card,
     strand: PliedStrand,
     camera: Camera,
-    to_card: Floats,
     truth: Truth,
     lamp: Lamp,
     random: np.random.Generator,
+    wide: list[Floats] | None = None,
 ) -> None:
-    """Put one strand into the picture."""
+    """Put one strand into the picture of a bare card, linear light, by a view without distortion.
+
+    `wide` is each ply's diameter over its mean every 0.1 mm, the strand's middle in the middle;
+    drawn at random without it.
+    """
+    corners = np.array([[0.0, 0.0], [card.width_mm, 0.0], [0.0, 40.0], [card.width_mm, 40.0]])
+    to_card = cv2.getPerspectiveTransform(
+        truth.to_picture(corners).astype(np.float32), corners.astype(np.float32)
+    )
     lane = card.lane("banded")
     middle_y = lane.y_mm + lane.height_mm / 2 + strand.offset_mm
     x0 = card.width_mm / 2
     reach = 2.2 * (2 * strand.axis_mm + strand.ply_mm)
     field = _streak_field(strand, random)
-    wide = _wander(strand, card.width_mm, random)
+    wide = wide or wandering(strand, card.width_mm, random)
     m, root, k = strand.slope, math.hypot(1.0, strand.slope), SUPERSAMPLING
     ends = truth.to_picture(np.array([[0.0, middle_y], [card.width_mm, middle_y]]))
     first, last = int(max(ends[0, 0] - 2, 0)), int(min(ends[1, 0] + 3, picture.shape[1]))
@@ -250,25 +270,26 @@ def _seen(
     facing = steep * (1 - out["along"] * towards[0] - out["across"] * towards[1])
     top = radius + r
     deep = np.clip((top - np.where(cover, height, top)) / (2 * top), 0, 1)
-    lit = (1 - lamp.share) * 0.5 * (1 + steep) * (1 - 0.6 * deep)
+    lit = (1 - lamp.share) * 0.5 * (1 + steep) * (1 - strand.grooves * deep)
     lit += lamp.share * np.maximum(facing, 0.0)
-    lit = 0.75 * lit + 0.25
+    lit = (1 - strand.scatter) * lit + strand.scatter
     if field is not None:
         lit *= 1 + strand.streaks * _streaks(strand, s, turned, out["around"], field)
     colours = np.array(strand.albedo)[out["ply"].astype(int) % len(strand.albedo)]
     face = np.where(cover, lit, 0.0)[..., None] * colours
-    half = 0.5 * width_mm(strand, turned)
-    beyond = np.maximum(np.abs(u), half)
-    sky = 1 - half**2 / (beyond**2 + half**2)
+    # The ground is shaded by the strand as a whole: a cylinder of its mean width, its axis as high
+    # as bumps hold it (the share of sky that a raised cylinder hides, a lamp's shadow under it).
+    half = strand.ply_mm / 2 * (1 + n / math.pi if n > 1 else 1.0)
+    sky = 1 - top * half / (u**2 + top**2)
     t = towards[1]
-    low, high = half * (-t - math.hypot(1, t)), half * (-t + math.hypot(1, t))
+    low, high = -t * top - half * math.hypot(1, t), -t * top + half * math.hypot(1, t)
     soft = 0.25 * half
     shadow = 1 / (1 + np.exp(-(u - low) / soft)) - 1 / (1 + np.exp(-(u - high) / soft))
     shade = (1 - lamp.share) * sky + lamp.share * (1 - shadow)
     return cover.astype(float), face, shade
 
 
-def _wander(strand: PliedStrand, length_mm: float, random: np.random.Generator) -> list[Floats]:
+def wandering(strand: PliedStrand, length_mm: float, random: np.random.Generator) -> list[Floats]:
     """Each ply's diameter over its mean every 0.1 mm, from -length to +length; uneven over 6 mm."""
     if not strand.rough:
         return [np.ones(2) for _ in range(strand.plies)]

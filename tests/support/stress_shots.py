@@ -17,9 +17,11 @@ from typing import Any, Final
 
 import cv2
 import numpy as np
-from analytic import bare_card, draw_linear, encode_srgb, to_jpeg, to_png
+from analytic import bare_card, draw_linear, encode_srgb, to_jpeg, to_png, truth_of
 from analytic_types import Camera, Floats, Light, OpenLane, Strand, StrandTruth, Truth
 from drawn_cases import centre_mm
+from drawn_fuzz import Hairiness, core_diameter_mm, drawn_fuzz, drawn_specks
+from plied import Lamp, PliedStrand, lay_plied, uneven_width_mm, wandering
 
 from measure import PictureReading, Settings, StrandReading, newest_card
 from measure.settings import Printer
@@ -30,7 +32,26 @@ STAND_OFF_MM: Final = 0.25
 """Spread of how high strands stand off the card, as the readings assume it."""
 
 KINDS: Final[dict[str, tuple[str, ...]]] = {
-    "strand": ("smooth", "wavy", "slubby", "fine waves", "barber-pole", "tweedy", "dyed along"),
+    "strand": (
+        "smooth",
+        "wavy",
+        "slubby",
+        "fine waves",
+        "barber-pole",
+        "tweedy",
+        "specks",
+        "dyed along",
+        "fibrous",
+        "very hairy",
+        "translucent",
+        "ribbon",
+        "kinked",
+        "two-ply",
+        "three-ply",
+        "four-ply",
+        "chain-plied",
+        "plies of two colours",
+    ),
     "colour": ("any", "white", "cream", "pale pink", "saturated", "grey", "near black"),
     "light": ("sky", "soft", "hard", "two shadows", "warm", "mixed", "dim", "uneven", "glare"),
     "camera": (
@@ -43,6 +64,7 @@ KINDS: Final[dict[str, tuple[str, ...]]] = {
         "wide lens",
         "scanner",
         "scanner fringes",
+        "fine scanner",
     ),
     "posture": (
         "straight",
@@ -55,8 +77,12 @@ KINDS: Final[dict[str, tuple[str, ...]]] = {
         "grey ink",
         "printed at 97 %",
         "backlit",
+        "lifted",
+        "hand",
     ),
 }
+PLIED: Final = ("two-ply", "three-ply", "four-ply", "chain-plied", "plies of two colours")
+_PALE: Final = ("white", "cream", "pale pink")
 _CARD: Final = newest_card("pocket")
 _CAMERAS: Final = 4
 """Viewpoints of every kind of camera: an empty card is drawn once for each."""
@@ -71,6 +97,10 @@ class Shot:
     seed: int
     tags: dict[str, str]
     strands: tuple[Strand, ...]
+    plied: tuple[Plied, ...]
+    """For each strand that is drawn plied, else none."""
+    kinks: tuple[Strand, ...]
+    """Where strands double back: bits that belong to no width."""
     lights: tuple[tuple[Rgb, Light], ...]
     """Lights that add up, each with its share of every channel."""
     camera: Camera
@@ -91,6 +121,14 @@ class Shot:
 
 
 @dataclass(frozen=True)
+class Plied:
+    """How a plied strand is drawn: as high as its plies are wide, each as uneven as given."""
+
+    strand: PliedStrand
+    wide: tuple[Floats, ...]
+
+
+@dataclass(frozen=True)
 class Taken:
     """A shot's file and what is true of it."""
 
@@ -107,17 +145,33 @@ def random_shot(seed: int) -> Shot:
         kind: names[0] if random.random() < 0.4 else str(random.choice(names))
         for kind, names in KINDS.items()
     }
-    if tags["posture"] == "backlit" or tags["camera"].startswith("scanner"):
-        tags["light"] = "sky" if tags["posture"] == "backlit" else "scanner's line"
-    if tags["camera"].startswith("scanner") and tags["posture"] in ("bent", "creased", "backlit"):
+    if _scanned(tags) and tags["posture"] in ("bent", "creased", "backlit", "lifted", "hand"):
         tags["posture"] = "straight"
+    if tags["strand"] in PLIED:
+        # Drawn by a view without distortion, on the banded lane, one beside the other.
+        tags["camera"] = "plain" if tags["camera"] == "wide lens" else tags["camera"]
+        aside = tags["posture"] in ("crossing", "backlit", "lifted")
+        tags["posture"] = "straight" if aside else tags["posture"]
+    if tags["strand"] == "translucent" and tags["colour"] not in _PALE:
+        tags["colour"] = str(random.choice(_PALE))
+    if tags["posture"] == "backlit" or _scanned(tags):
+        tags["light"] = "sky" if tags["posture"] == "backlit" else "scanner's line"
     camera = _camera(tags, int(random.integers(_CAMERAS)))
     factor = 0.97 if tags["posture"] == "printed at 97 %" else 1.0
     strands = _strands(random, tags, camera)
+    plied: tuple[Plied, ...] = ()
+    if tags["strand"] in PLIED:
+        made = [_plied(random, tags, strand) for strand in strands]
+        strands, plied = tuple(one for one, _ in made), tuple(other for _, other in made)
+    kinked = tags["strand"] == "kinked"
+    # What is lifted is drawn where it is.
+    stand_off = 0.0 if tags["posture"] == "lifted" else STAND_OFF_MM
     return Shot(
         seed=seed,
         tags=tags,
         strands=strands,
+        plied=plied,
+        kinks=tuple(k for s in strands for k in _kinks(random, s, camera)) if kinked else (),
         lights=_lights(random, tags["light"]),
         camera=replace(camera, **_exposure(random, tags)),
         ink=0.22 if tags["posture"] == "grey ink" else 0.04,
@@ -126,7 +180,7 @@ def random_shot(seed: int) -> Shot:
         with_focal_length=bool(random.random() < 0.6) and tags["camera"] != "webcam",
         printed=factor * (1.0 + U_PRINTER * random.standard_normal()),
         said=factor,
-        stand_off_mm=tuple(abs(STAND_OFF_MM * random.standard_normal()) for _ in strands),
+        stand_off_mm=tuple(abs(stand_off * random.standard_normal()) for _ in strands),
     )
 
 
@@ -137,12 +191,16 @@ def take(shot: Shot) -> Taken:
     picture: Floats | None = None
     for share, light in shot.lights:
         plain = replace(shot.camera, exposure=1.0, white_balance=(1.0, 1.0, 1.0))
+        lying = () if shot.plied else shot.strands + shot.kinks
         drawn, truth = draw_linear(
-            _CARD, shot.strands, light, plain, 1.0, shot.ink, shot.open_lane, 3, bare
+            _CARD, lying, light, plain, 1.0, shot.ink, shot.open_lane, 3, bare
         )
+        for number, plied in enumerate(shot.plied):
+            _lay_plied(drawn, plied, light, plain, truth, [47, shot.seed, number])
         drawn = drawn * np.array(share, np.float32)
         picture = drawn if picture is None else picture + drawn
     assert picture is not None
+    truth = _with_cores(shot, truth)
     pixels = _through_camera(shot, picture, truth, random)
     dpi = 25.4 * shot.camera.px_per_mm if shot.camera.distance_mm is None else None
     if shot.quality is None:
@@ -161,6 +219,17 @@ def take(shot: Shot) -> Taken:
     return Taken(
         data, truth, true, tuple(s.mean_diameter_mm * truth.px_per_mm for s in truth.strands)
     )
+
+
+def _with_cores(shot: Shot, truth: Truth) -> Truth:
+    """The truth of the strands alone, their widths those of their cores."""
+    if shot.plied:
+        truth = replace(truth, strands=truth_of(_CARD, shot.strands, shot.camera).strands)
+    cores = []
+    for drawn in truth.strands[: len(shot.strands)]:
+        width = core_diameter_mm(drawn.strand, drawn.x_mm)
+        cores.append(replace(drawn, diameter_mm=width, mean_diameter_mm=float(np.mean(width))))
+    return replace(truth, strands=tuple(cores))
 
 
 def matched(reading: PictureReading, taken: Taken) -> list[StrandReading | None]:
@@ -188,7 +257,8 @@ def true_mm(taken: Taken, number: int, reading: StrandReading | None) -> float:
 
 def _distances(reading: StrandReading, drawn: StrandTruth, truth: Truth) -> Floats:
     """From some places (k,) of an outline's middle to places (n,) of a strand, px."""
-    path = truth.to_picture(centre_mm(_CARD, drawn.strand, drawn.x_mm))[::10]
+    base = centre_mm(_CARD, drawn.strand, drawn.x_mm[::10])
+    path = truth.to_picture(np.column_stack([base, np.full(len(base), drawn.strand.lift_mm)]))
     centre = reading.outline.centre_px
     some = centre[np.unique(np.linspace(0, len(centre) - 1, 12).astype(int))]
     return np.asarray(np.hypot(*(some[:, None] - path[None]).T).T)
@@ -197,6 +267,10 @@ def _distances(reading: StrandReading, drawn: StrandTruth, truth: Truth) -> Floa
 @lru_cache(maxsize=64)
 def _bare(camera: Camera, ink: float, open_lane: OpenLane) -> Floats:
     return bare_card(_CARD, camera, 1.0, ink, open_lane)
+
+
+def _scanned(tags: dict[str, str]) -> bool:
+    return "scanner" in tags["camera"]
 
 
 def _still(camera: Camera) -> Camera:
@@ -214,7 +288,13 @@ def _camera(tags: dict[str, str], number: int) -> Camera:
     if tags["posture"] == "cut off":
         shown_mm = 40.0
     common: dict[str, Any] = {"roll_deg": roll, "blur_px": float(random.uniform(0.6, 1.1))}
-    if kind.startswith("scanner"):
+    if kind == "fine scanner":
+        dpi = (600, 600, 600, 1200)[number]
+        px_per_mm = dpi / 25.4
+        common.update(distance_mm=None, blur_px=dpi / 700, roll_deg=roll / 4)
+        common.update(height_px=None if dpi == 600 else 2 * round(25.0 * px_per_mm))
+        shown_mm = 40.0 if dpi == 600 else 34.0
+    elif _scanned(tags):
         px_per_mm = (150, 200, 300, 400)[number] / 25.4
         common.update(distance_mm=None, blur_px=0.55, roll_deg=roll / 2)
         shown_mm = 85.6 if px_per_mm < 10 else shown_mm
@@ -233,7 +313,7 @@ def _camera(tags: dict[str, str], number: int) -> Camera:
 def _exposure(random: np.random.Generator, tags: dict[str, str]) -> dict[str, Any]:
     dim = tags["light"] == "dim"
     warm = (1.0, 0.82, 0.55) if tags["light"] == "warm" else (1.0, 1.0, 1.0)
-    noise = random.uniform(0.002, 0.006)
+    noise = random.uniform(0.006, 0.014) if dim else random.uniform(0.002, 0.006)
     return {
         "exposure": random.uniform(0.18, 0.3) if dim else random.uniform(0.6, 0.85),
         "noise": noise,
@@ -243,7 +323,7 @@ def _exposure(random: np.random.Generator, tags: dict[str, str]) -> dict[str, An
 
 
 def _quality(random: np.random.Generator, camera: str) -> int | None:
-    if camera.startswith("scanner"):
+    if "scanner" in camera:
         return None
     if camera == "webcam":
         return int(random.integers(50, 75))
@@ -336,8 +416,14 @@ def _strands(
     elif posture == "askew":
         places, slopes = (random.uniform(-0.4, 0.4),), random.choice([-1, 1], 3) * 0.06
         thickest = 2.2
+    elif posture == "lifted":
+        places = (random.uniform(-1.5, 1.5),)
     elif posture == "crossing":
         places, slopes = (-0.3, 0.3), np.array([0.06, -0.06, 0.0])
+    if tags["strand"] == "translucent":
+        thickest = max(0.8, 1.2 * thinnest)
+    elif tags["strand"] in PLIED:
+        thinnest, thickest = 1.4 * thinnest, max(2.2, 2.0 * thinnest)
     out = []
     for place, slope in zip(places, slopes, strict=False):
         mean = math.exp(random.uniform(math.log(thinnest), math.log(max(thickest, 1.2 * thinnest))))
@@ -375,15 +461,133 @@ def _one(
             share = np.clip(0.5 + gain * course(x) - (0.4 if name == "tweedy" else 0.0), 0.0, 1.0)
             return np.asarray(own + share[..., None] * (other - own), np.float32)
 
-    return Strand(
+    kinked, plied = name == "kinked", name in PLIED
+    strand = Strand(
         "open" if tags["posture"] == "backlit" else "banded",
         offset_mm=at_mm,
         diameter_mm=diameter,
         albedo_rgb=colour,
         slope=slope,
-        bend_amplitude_mm=random.uniform(0.0, 0.15),
-        bend_period_mm=random.uniform(80.0, 160.0),
+        bend_amplitude_mm=0.0 if plied else random.uniform(0.05 if kinked else 0.0, 0.15),
+        bend_period_mm=random.uniform(4.0, 9.0) if kinked else random.uniform(80.0, 160.0),
+        lift_mm=random.uniform(1.0, 10.0) if tags["posture"] == "lifted" else 0.0,
     )
+    if name == "ribbon":
+        return replace(strand, flatness=random.uniform(0.25, 0.65))
+    if name == "translucent":
+        return replace(strand, optical_depth=random.uniform(2.0, 5.0))
+    if name == "specks":
+        other = _colour(random, "saturated" if random.random() < 0.5 else "any")
+        specks = drawn_specks(random, mean_mm / 2, other, _CARD.width_mm)
+        return replace(strand, specks=specks)
+    if name in ("fibrous", "very hairy"):
+        cover, long, rough = (
+            ((0.1, 0.25), (0.2, 0.5), (0.005, 0.02))
+            if name == "fibrous"
+            else ((0.25, 0.4), (0.4, 0.9), (0.01, 0.03))
+        )
+        hairiness = Hairiness(random.uniform(*cover), random.uniform(*long), random.uniform(*rough))
+        return replace(strand, fuzz=drawn_fuzz(random, mean_mm / 2, hairiness, _CARD.width_mm))
+    return strand
+
+
+def _kinks(random: np.random.Generator, strand: Strand, camera: Camera) -> list[Strand]:
+    """Pigtails of an over-twisted strand: it doubles back, and the two legs wind into a stub that
+    stands out sideways or lies along."""
+    assert not callable(strand.diameter_mm)
+    seen_mm = (camera.width_px or 1e9) / camera.px_per_mm
+    half = min(0.5 * _CARD.width_mm, 0.5 * seen_mm) - 6.0
+    out = []
+    for _ in range(int(random.integers(1, 4))):
+        x = _CARD.width_mm / 2 + random.uniform(-half, half)
+        long = random.uniform(1.5, 4.0)
+        aside = random.random() < 0.6
+        way = float(random.choice([-1.0, 1.0]))
+        slope = way * random.uniform(1.5, 3.5) if aside else strand.slope
+        y = centre_mm(_CARD, strand, np.array([x]))[0, 1]
+        lane = _CARD.lane(strand.lane)
+        off = y - lane.y_mm - lane.height_mm / 2
+        off += 0.0 if aside else way * 0.9 * strand.diameter_mm
+        run = long / math.hypot(1.0, slope)
+        out.append(
+            Strand(
+                strand.lane,
+                offset_mm=float(off - slope * (x - _CARD.width_mm / 2)),
+                # Two plies' mean width over one's (Cauchy).
+                diameter_mm=(1 + 2 / math.pi) * strand.diameter_mm * 0.95,
+                albedo_rgb=strand.albedo_rgb,
+                slope=float(slope),
+                start_mm=float(x),
+                end_mm=float(x + run),
+                lift_mm=strand.lift_mm,
+            )
+        )
+    return out
+
+
+def _plied(
+    random: np.random.Generator, tags: dict[str, str], strand: Strand
+) -> tuple[Strand, Plied]:
+    """That strand of plies: as wide on average, uneven as singles are; with its own width."""
+    name = tags["strand"]
+    assert not callable(strand.diameter_mm)
+    assert not callable(strand.albedo_rgb)
+    plies = {"two-ply": 2, "three-ply": 3, "four-ply": 4, "chain-plied": 3}.get(name, 2)
+    ply_mm = strand.diameter_mm / (1 + plies / math.pi)
+    # The tangent of a plied strand's angle: pi x its width x turns per length.
+    steep = math.tan(math.radians(random.uniform(12.0, 40.0)))
+    colours = (strand.albedo_rgb,)
+    if name == "plies of two colours":
+        colours = (strand.albedo_rgb, _colour(random, "any"))
+    made = PliedStrand(
+        plies,
+        ply_mm,
+        25.4 * steep / (math.pi * strand.diameter_mm),
+        "S" if random.random() < 0.6 else "Z",
+        colours,
+        strand.offset_mm,
+        strand.slope,
+        random.uniform(0.0, 0.08),
+        random.uniform(0.02, 0.08),
+        random.uniform(0.0, 0.06),
+        grooves=random.uniform(0.1, 0.4),
+        # Path-traced plied yarn's edges are hardly darker than its face.
+        scatter=random.uniform(0.45, 0.75),
+    )
+    wide = wandering(made, _CARD.width_mm, random)
+    if len(wide[0]) < 10:
+        wide = [np.ones(int(20 * _CARD.width_mm)) for _ in range(plies)]
+    if name == "chain-plied":
+        # Where one loop comes through the last, the strand is thick for a few millimetres.
+        place = random.uniform(-20.0, 20.0)
+        x = (np.arange(len(wide[0])) - len(wide[0]) / 2) / 10.0
+        bump = 1.0 + random.uniform(0.1, 0.25) * np.exp(-0.5 * ((x - place) / 1.2) ** 2)
+        wide = [course * bump for course in wide]
+    root = math.hypot(1.0, strand.slope)
+
+    def diameter(x: Floats) -> Floats:
+        s = (np.asarray(x, float) - _CARD.width_mm / 2) * root
+        return uneven_width_mm(made, s.ravel(), wide).reshape(s.shape)
+
+    return replace(strand, diameter_mm=diameter), Plied(made, tuple(wide))
+
+
+def _lay_plied(
+    drawn: Floats, plied: Plied, light: Light, camera: Camera, truth: Truth, seed: list[int]
+) -> None:
+    """Put a plied strand under one light, its outline as a camera at that place sees it."""
+    lane, strand = _CARD.lane("banded"), plied.strand
+    factor = 1.0
+    if truth.camera_centre_mm is not None:
+        _, y, z = truth.camera_centre_mm
+        away = lane.y_mm + lane.height_mm / 2 + strand.offset_mm - y
+        r = 0.5 * strand.ply_mm * (1 + strand.plies / math.pi)
+        lean, half = math.atan2(away, z - r), math.asin(r / math.hypot(away, z - r))
+        factor = z * (math.tan(lean + half) - math.tan(lean - half)) / (2 * r)
+    lamp = Lamp(light.lamp, abs(light.lean_deg), -90.0 if light.lean_deg > 0 else 90.0)
+    random = np.random.default_rng(seed)
+    seen = replace(strand, ply_mm=strand.ply_mm * factor)
+    lay_plied(drawn, _CARD, seen, camera, truth, lamp, random, list(plied.wide))
 
 
 def _through_camera(shot: Shot, picture: Floats, truth: Truth, random: np.random.Generator) -> Any:
@@ -405,6 +609,8 @@ def _through_camera(shot: Shot, picture: Floats, truth: Truth, random: np.random
         y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
         wide = 4.0 * truth.px_per_mm
         seen = seen + (0.8 * np.exp(-0.5 * ((x - u) ** 2 + (y - v) ** 2) / wide**2))[..., None]
+    if posture == "hand":
+        seen = _with_hand(shot, seen, truth, random)
     if camera == "motion":
         length, turn = random.uniform(1.0, 3.0), random.uniform(0, np.pi)
         seen = np.mean(
@@ -432,6 +638,31 @@ def _through_camera(shot: Shot, picture: Floats, truth: Truth, random: np.random
         coded += random.uniform(0.2, 0.7) * (coded - cv2.GaussianBlur(coded, (0, 0), 1.0))
         pixels = np.clip(np.rint(coded), 0, 255).astype(np.uint8)
     return pixels
+
+
+def _with_hand(shot: Shot, seen: Floats, truth: Truth, random: np.random.Generator) -> Floats:
+    """A thumb and part of a hand over the end of the lane, and the dusk about them."""
+    strand = truth.strands[0]
+    side = float(random.choice([-1.0, 1.0]))
+    end = strand.from_mm if side < 0 else strand.to_mm
+    y = centre_mm(_CARD, strand.strand, np.array([end]))[0, 1] + random.uniform(-1.0, 1.0)
+    tip = random.uniform(4.0, 14.0)
+    turn = np.linspace(0, 2 * np.pi, 73)
+    thumb = np.column_stack(
+        [end - side * (tip - 16.0) + 16.0 * np.cos(turn), y + 8.0 * np.sin(turn)]
+    )
+    palm = np.column_stack([end + side * 22.0 + 20.0 * np.cos(turn), y + 26.0 * np.sin(turn)])
+    mask = np.zeros(seen.shape[:2], np.uint8)
+    for outline in (thumb, palm):
+        points = np.rint(16 * truth.to_picture(outline)).astype(np.int32)
+        cv2.fillPoly(mask, [points], 255, cv2.LINE_AA, 4)
+    cover = cv2.GaussianBlur(mask.astype(np.float32) / 255.0, (0, 0), shot.camera.blur_px)
+    dusk = cv2.GaussianBlur(cover, (0, 0), 2.5 * truth.px_per_mm)
+    round_ = 0.7 + 0.3 * cv2.GaussianBlur(cover, (0, 0), 1.5 * truth.px_per_mm)
+    skin = np.array([0.55, 0.3, 0.2], np.float32) * np.float32(random.uniform(0.25, 1.1))
+    own = round_[..., None] * skin
+    ground = seen * (1.0 - 0.3 * dusk)[..., None]
+    return np.asarray(ground + cover[..., None] * (own - ground))
 
 
 def _shifted(seen: Floats, right: float, down: float) -> Floats:

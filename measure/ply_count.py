@@ -27,22 +27,17 @@ PLIES: Final = (2, 3, 4)
 AXIS_XI: Final = 0.61
 """Radius of the plies' axes in half widths, near enough the same for two to four plies."""
 _ORDERS: Final = np.arange(-7.0, 7.01, 0.05)
-_PLAIN_ORDER: Final = 0.5
-"""Orders below this say nothing of a hand."""
 _ORDER_OF_PLIES: Final = {2: (1.65, 0.4), 3: (2.4, 0.55), 4: (3.15, 0.55)}
 """Order seen of n alike plies, and its spread: from rendered and drawn yarn (ours)."""
-_ORDER_OF_STRIPES: Final = {1: (1.2, 0.25), 2: (1.9, 0.3)}
-"""The same of stripes of colour that come once or twice a turn."""
 _SWING_SPREAD: Final = 0.28
 """Spread of log swing about the closed form of round plies (ours)."""
 _SWING_BIAS: Final = -0.08
 _MOST_BLURRED: Final = 0.2
 _PARITY_SPREAD: Final = 0.2
 """Spread of the edges' phase difference, in half turns (ours)."""
-_SURPRISE: Final = 0.02
+SURPRISE: Final = 0.02
 """Likelihood left to anything at all: one odd sign must not outweigh two clear ones."""
-_SURE: Final = 0.9
-_LIKELY: Final = 0.1
+SURE: Final = 0.9
 _STRIPED_CHROMA: Final = 0.10
 _STRIPED: Final = 0.42
 """Swing of colour, and of brightness, beyond what shading makes on plies of one colour."""
@@ -57,9 +52,21 @@ class Winding:
     sharpness: float
     """Share of the face's amplitude that fits that one order."""
     against: float
-    """Power at the best order of the other hand, over that of this."""
-    striped: bool
-    """Plies of different colours: the wave may come fewer times a turn than there are plies."""
+    """Power at the same order of the other hand, over that of this."""
+    chroma: float
+    """Swing of colour."""
+    bright: float
+    """Swing of brightness."""
+
+    @property
+    def coloured(self) -> bool:
+        """Plies of different colours make it."""
+        return self.chroma > _STRIPED_CHROMA
+
+    @property
+    def striped(self) -> bool:
+        """Plies that differ make it: it may come fewer times a turn than there are plies."""
+        return self.coloured or self.bright > _STRIPED
 
 
 def winding(wave: FollowedWave, xi: Floats) -> Winding:
@@ -71,13 +78,14 @@ def winding(wave: FollowedWave, xi: Floats) -> Winding:
     k = int(np.argmax(power))
     chroma = float(np.sqrt(np.mean(np.abs(rows - grey[:, None]) ** 2)))
     bright = float(np.mean(np.abs(grey)))
-    other = np.sign(_ORDERS) != np.sign(_ORDERS[k])
+    mirrored = power[len(_ORDERS) - 1 - k]
     sharpness = float(power[k] / max(len(xi) * np.sum(np.abs(grey) ** 2), 1e-20))
     return Winding(
         order=float(_ORDERS[k]),
         sharpness=sharpness,
-        against=float(power[other & (np.abs(_ORDERS) > _PLAIN_ORDER)].max() / power[k]),
-        striped=chroma > _STRIPED_CHROMA or bright > _STRIPED,
+        against=float(mirrored / power[k]),
+        chroma=chroma,
+        bright=bright,
     )
 
 
@@ -96,27 +104,36 @@ def edges_swing_together(plies: int) -> bool:
     return plies % 2 == 0
 
 
-def swing(wave: FollowedWave, blur_mm: float) -> float:
-    """Amplitude of the edges' wave over the strand's width, blur along the strand allowed for."""
-    blurred = math.exp(-2.0 * (math.pi * blur_mm * wave.frequency_per_mm) ** 2)
+def swing(signals: Complexes, frequency_per_mm: float, blur_mm: float) -> float:
+    """Amplitude of both edges' wave (2,) over the strand's width, blur along it allowed for."""
+    blurred = math.exp(-2.0 * (math.pi * blur_mm * frequency_per_mm) ** 2)
     # The signals are in half widths.
-    size = float(np.sqrt(np.mean(np.abs(wave.signals) ** 2)))
+    size = float(np.sqrt(np.mean(np.abs(signals) ** 2)))
     return size / 2.0 / max(blurred, _MOST_BLURRED)
+
+
+def swing_likelihood(swings: float, signals: Complexes, plies: int, doubt: float = 0.0) -> float:
+    """How likely so many plies swing their edges so far and so much together, up to a factor.
+
+    `doubt` is how far the swing may be off besides.
+    """
+    gone = math.log(max(swings, 1e-6) / edge_swing(plies)) - _SWING_BIAS
+    spread = math.hypot(_SWING_SPREAD, doubt / max(swings, 1e-6))
+    apart = abs(float(np.angle(signals[0] * np.conj(signals[1])))) / math.pi
+    off = apart if edges_swing_together(plies) else 1.0 - apart
+    return math.exp(-0.5 * ((gone / spread) ** 2 + (off / _PARITY_SPREAD) ** 2))
 
 
 def edge_likelihood(wave: FollowedWave, plies: int, blur_mm: float) -> float:
     """How likely edges swing like that on so many plies, up to a common factor."""
-    gone = math.log(swing(wave, blur_mm) / edge_swing(plies)) - _SWING_BIAS
-    apart = abs(float(np.angle(wave.signals[0] / wave.signals[1]))) / math.pi
-    off = apart if edges_swing_together(plies) else 1.0 - apart
-    square = (gone / _SWING_SPREAD) ** 2 + (off / _PARITY_SPREAD) ** 2
-    return math.exp(-0.5 * square) + _SURPRISE
+    swings = swing(wave.signals, wave.frequency_per_mm, blur_mm)
+    return swing_likelihood(swings, wave.signals, plies) + SURPRISE
 
 
 def face_likelihood(order: float, plies: int) -> float:
     """How likely alike plies wind like that."""
     middle, spread = _ORDER_OF_PLIES[plies]
-    return math.exp(-0.5 * ((abs(order) - middle) / spread) ** 2) + _SURPRISE
+    return math.exp(-0.5 * ((abs(order) - middle) / spread) ** 2) + SURPRISE
 
 
 def count_plies(edges: FollowedWave | None, face: Winding | None, blur_mm: float) -> int | None:
@@ -130,52 +147,6 @@ def count_plies(edges: FollowedWave | None, face: Winding | None, blur_mm: float
     return _surest(PLIES, odds)
 
 
-@dataclass(frozen=True)
-class StripedPlies:
-    """Plies of different colours, as far as they could be counted."""
-
-    per_turn: int
-    """How often the stripes come back in one turn."""
-    plies: int | None
-    bumps: FollowedWave | None
-    """The edges' wave of so many plies."""
-
-
-STRIPED_PLIES: Final = ((1, 2), (1, 3), (1, 4), (2, 4))
-"""Stripes a turn, and plies: one ply of another colour, or two opposite each other."""
-
-
-def count_striped(
-    face: Winding, bumps: dict[tuple[int, int], FollowedWave | None], blur_mm: float
-) -> StripedPlies | None:
-    """Stripes a turn and plies from how the stripes wind and from the edges' bumps, if told.
-
-    `bumps` are the edges' waves where either of `STRIPED_PLIES` would have them.
-    """
-    odds = {}
-    for per_turn, plies in STRIPED_PLIES:
-        middle, spread = _ORDER_OF_STRIPES[per_turn]
-        winds = math.exp(-0.5 * ((abs(face.order) - middle) / spread) ** 2) + _SURPRISE
-        wave = bumps.get((per_turn, plies))
-        swings = _SURPRISE if wave is None else edge_likelihood(wave, plies, blur_mm)
-        odds[per_turn, plies] = winds * swings
-    best = max(odds, key=lambda k: odds[k])
-    whole = sum(odds.values())
-    bumping = {key for key, wave in bumps.items() if wave is not None}
-    if odds[best] >= _SURE * whole and best in bumping:
-        return StripedPlies(best[0], best[1], bumps[best])
-    once = sum(v for (per_turn, _), v in odds.items() if per_turn == 1)
-    # How stripes wind tells one a turn from two only just: some bumps must say so too.
-    if once >= _SURE * whole and any(per_turn == 1 for per_turn, _ in bumping & set(_likely(odds))):
-        return StripedPlies(1, None, None)
-    return None
-
-
-def _likely(odds: dict[tuple[int, int], float]) -> list[tuple[int, int]]:
-    top = max(odds.values())
-    return [key for key, value in odds.items() if value > 0.2 * top and value > _LIKELY]
-
-
 def _surest(choices: tuple[int, ...], odds: Floats) -> int | None:
     best = int(np.argmax(odds))
-    return choices[best] if odds[best] >= _SURE * odds.sum() else None
+    return choices[best] if odds[best] >= SURE * odds.sum() else None

@@ -12,6 +12,7 @@ matrix product serves all.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -82,6 +83,8 @@ class FollowedWave:
     """(m,)"""
     local_per_mm: Floats
     """(m,) frequency round each place."""
+    turned: Floats
+    """(m,) periods gone by at each place; a gap may hide whole ones. NaN where alone."""
 
 
 class _Pooled:
@@ -242,6 +245,7 @@ def follow_wave(
         signals=strongest * spread * float(np.sqrt(np.mean(np.abs(course) ** 2))),
         centre_mm=centre_mm,
         local_per_mm=frequency_per_mm + local,
+        turned=_turned(course, runs) + frequency_per_mm * (centre_mm - pooled.start_mm),
     )
 
 
@@ -295,3 +299,36 @@ def _local_frequency(centre_mm: Floats, course: Complexes, runs: list[NDArray[np
         low, high = np.maximum(i - reach, 0), np.minimum(i + reach, len(run) - 1)
         out[run] = (phase[high] - phase[low]) / (s[high] - s[low])
     return out
+
+
+def _turned(course: Complexes, runs: list[NDArray[np.int_]]) -> Floats:
+    """Periods that the reference lacks, (m,), run by run."""
+    out = np.full(len(course), np.nan)
+    for run in runs:
+        out[run] = np.unwrap(np.angle(course[run])) / (2 * np.pi)
+    return out
+
+
+def multiples_of(
+    wave: FollowedWave,
+    multiples: Sequence[float],
+    values: Floats,
+    weight: Floats,
+    s_mm: Floats,
+) -> Complexes | None:
+    """Amplitudes (q, k) of signals (n, k) at multiples of a wave's own phase, fitted together.
+
+    None where too little of the signals lies where the wave was followed.
+    """
+    turned = np.interp(s_mm, wave.centre_mm, wave.turned, left=np.nan, right=np.nan)
+    kept = np.isfinite(turned) & (weight > 0)
+    if kept.sum() < 8 * len(multiples):
+        return None
+    angle = 2 * np.pi * turned[kept, None] * np.asarray(multiples)
+    basis = np.concatenate([np.ones((kept.sum(), 1)), np.cos(angle), np.sin(angle)], axis=1)
+    weighed = basis * weight[kept, None]
+    gram = weighed.T @ basis
+    gram += 1e-9 * np.trace(gram) * np.eye(len(gram))
+    fit = np.linalg.solve(gram, weighed.T @ values[kept])
+    count = len(multiples)
+    return np.asarray(fit[1 : count + 1] - 1j * fit[count + 1 :])

@@ -172,6 +172,60 @@ CASES: Final = (
     ),
     _case("single_d", (1, 1.70, 3.0, "Z", PURPLE), (1, 0.80, 10.0, "S", WHITE), LAMP, NEAR),
     _case("single_e", (1, 1.00, 5.5, "S", TEAL), (1, 1.25, 7.5, "Z", NEAR_BLACK), ALONG, NEAR),
+    _case(
+        "tuning_l",
+        (2, 0.50, 6.0, "Z", TEAL, WHITE),
+        (4, 0.42, 5.0, "S", RUST, NATURAL, RUST, NATURAL),
+        SKY,
+        NEAR,
+    ),
+    _case(
+        "tuning_m",
+        (3, 0.60, 4.5, "S", PALE_PINK, PURPLE, PURPLE),
+        (2, 0.32, 11.0, "Z", GREY, TEAL),
+        WINDOW,
+        USUAL,
+    ),
+    _case(
+        "stripes_a",
+        (2, 0.65, 4.5, "Z", RUST, WHITE),
+        (3, 0.42, 7.0, "S", TEAL, PALE_PINK, TEAL),
+        LAMP,
+        NEAR,
+    ),
+    _case(
+        "stripes_b",
+        (4, 0.50, 4.2, "Z", NATURAL, PURPLE, NATURAL, PURPLE),
+        (2, 0.40, 8.5, "S", NEAR_BLACK, RUST),
+        SKY,
+        USUAL,
+    ),
+    _case(
+        "stripes_c",
+        (2, 0.30, 12.0, "Z", WHITE, GREY),
+        (2, 0.95, 2.8, "S", TEAL, NATURAL),
+        SCAN_LINE,
+        SCAN_600,
+    ),
+    _case(
+        "stripes_d",
+        (3, 0.80, 3.4, "S", GREY, PALE_PINK, GREY),
+        (4, 0.34, 7.0, "Z", PURPLE, WHITE, WHITE, WHITE),
+        WINDOW,
+        NEAR,
+    ),
+    _case(
+        "stripes_e",
+        (2, 0.55, 5.5, "S", NATURAL, PALE_PINK),
+        (3, 0.50, 5.0, "Z", RUST, RUST, TEAL),
+        ALONG,
+        USUAL,
+    ),
+    _case("single_f", (1, 0.50, 12.0, "Z", NATURAL), (1, 0.65, 8.0, "S", PURPLE), WINDOW, USUAL),
+    _case(
+        "single_g", (1, 0.45, 14.0, "S", TEAL), (1, 0.75, 9.5, "Z", PALE_PINK), SCAN_LINE, SCAN_400
+    ),
+    _case("single_h", (1, 0.60, 7.0, "S", WHITE), (1, 0.55, 15.0, "Z", RUST), SKY, NEAR),
 )
 
 

@@ -22,11 +22,12 @@ from measure.card import newest_card
 from measure.ply_count import edge_swing, edges_swing_together
 from measure.ply_geometry import ply_factor
 from measure.twist import twist_of
-from measure.waves import follow_wave, wave_shares
+from measure.waves import follow_wave, multiples_of, wave_shares
 
 CARD = newest_card("pocket")
 NATURAL = (0.85, 0.80, 0.68)
 TEAL = (0.06, 0.30, 0.32)
+PINK = (0.80, 0.45, 0.50)
 
 
 def _twist(strand: PliedStrand, length_mm: float = 72.0, **how: object) -> Twist:
@@ -81,6 +82,22 @@ def test_a_wave_is_counted_across_gaps_however_it_strays() -> None:
     assert wave.local_per_mm[middle] == pytest.approx(local, rel=0.03)
 
 
+def test_multiples_of_a_straying_wave_are_told_by_its_own_phase() -> None:
+    s = np.arange(0, 70, 0.06)
+    turned = 0.5 * s + 0.4 * np.sin(2 * np.pi * s / 45)
+    weight = np.where((s > 22.0) & (s < 24.0), 0.0, 1.0)
+    stripes = np.cos(2 * np.pi * turned)[:, None]
+    edge = np.stack([0.1 * np.cos(4 * np.pi * turned + 0.3), 0.05 * np.cos(6 * np.pi * turned)], 1)
+    edge += 0.05 * np.random.default_rng(4).standard_normal(edge.shape)
+    wave = follow_wave(stripes, weight, s, 0.52)
+    assert wave is not None
+    found = multiples_of(wave, (1, 2, 2.5, 3), edge, weight, s)
+    assert found is not None
+    # A fit to n samples of noise s leaves s sqrt(2/n) in either part: 0.002; 4 of these.
+    assert np.abs(found[:, 0]) == pytest.approx([0.0, 0.1, 0.0, 0.0], abs=0.01)
+    assert np.abs(found[:, 1]) == pytest.approx([0.0, 0.0, 0.0, 0.05], abs=0.01)
+
+
 @pytest.mark.parametrize("hand", ["S", "Z"])
 @pytest.mark.parametrize(
     ("plies", "ply_mm", "turns"), [(2, 1.1, 2.2), (2, 0.3, 12.0), (3, 0.5, 6.0), (4, 0.4, 5.5)]
@@ -109,18 +126,30 @@ def test_plied_strand(plies: int, ply_mm: float, turns: float, hand: str) -> Non
 
 
 @pytest.mark.parametrize(
-    ("plies", "colours"), [(2, (NATURAL, TEAL)), (3, (NATURAL, NATURAL, TEAL))]
+    ("plies", "colours"),
+    [
+        (2, (NATURAL, TEAL)),
+        (2, (NATURAL, PINK)),
+        (3, (NATURAL, NATURAL, TEAL)),
+        (4, (NATURAL, PINK, NATURAL, PINK)),
+    ],
 )
-def test_stripes_of_colour_come_once_a_turn(
+def test_stripes_of_colour_give_turns_plies_and_hand(
     plies: int, colours: tuple[tuple[float, float, float], ...]
 ) -> None:
     strand = PliedStrand(plies, 0.55, 5.0, "Z", colours, rough=0.03)
-    twist = _twist(strand)
-    # A ply as dark as the ground takes its bumps with it: then plies need not be told.
-    assert twist.plies in (plies, None)
-    assert twist.twist == "Z"
+    twist = _twist(strand, px_across=16.0)
     assert twist.turns_per_inch == pytest.approx(5.0, rel=0.02)
+    assert twist.twist == "Z"
     assert twist.cues[0].name == "stripes"
+    # A ply as dark as the ground takes its bumps with it: then plies need not be told.
+    assert twist.plies in ((plies, None) if TEAL in colours else (plies,))
+
+
+def test_too_short_a_strand_is_not_said_to_be_a_single() -> None:
+    # 10 mm of a soft two-ply show one bump; nothing tells it from a thick place.
+    twist = _twist(PliedStrand(2, 0.5, 2.0, "Z", (NATURAL,)), 10.0, px_across=16.0)
+    assert (twist.plies, twist.turns_per_inch) == (None, None)
 
 
 def test_single_by_its_fibres() -> None:

@@ -1,0 +1,62 @@
+"""Twist of a single from the slope of its surface fibres."""
+
+from __future__ import annotations
+
+import math
+from typing import Final, Literal
+
+from measure.fibre_slope import fibre_slope
+from measure.plied_twist import FEWEST_TURNS
+from measure.ply_geometry import turns_for_angle
+from measure.ply_sights import PlySights
+from measure.ply_signs import PlySigns
+from measure.results import Twist, TwistCue
+from measure.straightened import Straightened
+from measure.twist_told import told, untold
+from measure.uncertainty import Budget, Component
+from measure.yarn import MM_PER_INCH
+
+_SINGLE_PX: Final = 12.0
+"""Fewest pixels across a single whose fibres' slope is believed."""
+_SINGLE_PLIES_PX: Final = 7.0
+_FIBRES_TOGETHER: Final = 0.25
+_OTHER_HAND: Final = 0.4
+_U_FIBRES: Final = 0.06
+"""Relative standard uncertainty of a single's turns from its fibres' slope beyond scatter: fibres
+migrate, and few lie at the very surface (rendered yarn, ours)."""
+
+
+def single_twist(
+    sights: PlySights, straight: Straightened, signs: PlySigns, u_scale: float, seen_mm: float
+) -> Twist:
+    """No bumps: a single, if bumps would have shown; its twist from its fibres' slope."""
+    if not sights.even or straight.px_across < _SINGLE_PLIES_PX:
+        return untold("twist_not_seen")
+    if straight.px_across < _SINGLE_PX:
+        return untold("fibres_too_fine", plies=1)
+    slope = fibre_slope(straight, signs)
+    if (
+        slope is None
+        or slope.coherence < _FIBRES_TOGETHER
+        or slope.against > _OTHER_HAND * slope.coherence
+    ):
+        return untold("fibres_not_seen", plies=1)
+    diameter = 2.0 * straight.half_width_mm
+    angle = abs(slope.angle_deg)
+    turns = turns_for_angle(diameter, 1, angle)
+    turns_seen = turns / MM_PER_INCH * seen_mm
+    cue = TwistCue("slope", turns, _U_FIBRES * turns)
+    if turns_seen < FEWEST_TURNS:
+        return untold("too_few_turns", plies=1, turns_seen=turns_seen, cues=(cue,))
+    # d(tan a) / tan a = 2 da / sin 2a
+    u_angle = 2.0 * math.radians(slope.u_deg) / math.sin(2.0 * math.radians(angle))
+    budget = Budget(
+        (
+            Component("scale", u_scale * turns),
+            Component("fibres", _U_FIBRES * turns),
+            Component("scatter", u_angle * turns),
+        )
+    )
+    low, high = budget.interval(turns)
+    hand: Literal["S", "Z"] = "Z" if slope.angle_deg > 0 else "S"
+    return told(1, (turns, low, high), hand, diameter, turns_seen, (cue,), None, None)

@@ -29,7 +29,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "support")]
 
 import cv2
 import numpy as np
-from stress_shots import KINDS, matched, random_shot, take, true_mm
+from stress_shots import KINDS, matched, random_shot, tags_of, take, true_mm
 
 from measure import StrandReading, measure_picture
 from tests.bench.accuracy import write_between
@@ -171,9 +171,9 @@ def wanted_seeds(first: int, count: int, only: list[str]) -> list[int]:
     """The first so many shots from a number on that are of all the kinds named."""
     wanted = dict(pair.split("=", 1) for pair in only)
     for kind, name in wanted.items():
-        if not any(random_shot(seed).tags.get(kind) == name for seed in range(2000)):
+        if not any(tags_of(seed).get(kind) == name for seed in range(2000)):
             raise SystemExit(f"no shot has {kind}={name}")
-    fitting = (n for n in itertools.count(first) if wanted.items() <= random_shot(n).tags.items())
+    fitting = (n for n in itertools.count(first) if wanted.items() <= tags_of(n).items())
     return list(itertools.islice(fitting, count))
 
 

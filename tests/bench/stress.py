@@ -17,7 +17,7 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "support")]
 
-from stress_shots import random_shot, take
+from stress_shots import random_shot, tags_of, take
 
 from measure import newest_card
 
@@ -63,7 +63,7 @@ def main() -> None:
     wanted = dict(pair.split("=", 1) for pair in asked.only)
     asked.folder.mkdir(parents=True, exist_ok=True)
     for seed in range(asked.first, asked.first + asked.count):
-        if wanted.items() <= random_shot(seed).tags.items():
+        if wanted.items() <= tags_of(seed).items():
             print(write(seed, asked.folder).name, flush=True)
 
 

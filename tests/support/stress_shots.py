@@ -138,9 +138,17 @@ class Taken:
     width_px: tuple[float, ...]
 
 
-def random_shot(seed: int) -> Shot:
-    """The shot of that seed: of each kind the first as often as not, else any."""
-    random = np.random.default_rng([2718, seed])
+def tags_of(seed: int) -> dict[str, str]:
+    """What that shot shows, by kind."""
+    return _tags(_chance(seed))
+
+
+def _chance(seed: int) -> np.random.Generator:
+    return np.random.default_rng([2718, seed])
+
+
+def _tags(random: np.random.Generator) -> dict[str, str]:
+    """Of each kind the first as often as not, else any; what cannot go together is made to."""
     tags = {
         kind: names[0] if random.random() < 0.4 else str(random.choice(names))
         for kind, names in KINDS.items()
@@ -156,6 +164,13 @@ def random_shot(seed: int) -> Shot:
         tags["colour"] = str(random.choice(_PALE))
     if tags["posture"] == "backlit" or _scanned(tags):
         tags["light"] = "sky" if tags["posture"] == "backlit" else "scanner's line"
+    return tags
+
+
+def random_shot(seed: int) -> Shot:
+    """The shot of that seed."""
+    random = _chance(seed)
+    tags = _tags(random)
     camera = _camera(tags, int(random.integers(_CAMERAS)))
     factor = 0.97 if tags["posture"] == "printed at 97 %" else 1.0
     strands = _strands(random, tags, camera)

@@ -11,7 +11,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from measure.camera_help import CameraHelp, Meter
+    from measure.camera_meters import CameraHelp, Meter
     from measure.card import CARDS, Card, newest_card
     from measure.errors import MeasureError, PictureError
     from measure.lens import Lens, LensView, fit_lens, lens_view, missing_views
@@ -70,7 +70,7 @@ __all__ = [
 
 # A name is looked up when it is first asked for: a program that only shows readings starts faster.
 _HOMES: Final = {
-    "measure.camera_help": (
+    "measure.camera_meters": (
         "CameraHelp",
         "Meter",
     ),

@@ -6,13 +6,14 @@ the middles of the markers' modules, which are known to be ink.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.camera_meters import CameraHelp, Meter, MeterName, Unit
 from measure.card import CARDS, MARKER_MODULES, Card, marker_modules
 from measure.edge_spread import EdgeSpread
 from measure.linear_light import decode_srgb
@@ -21,10 +22,6 @@ from measure.pipeline import BURNT_OUT, Seen
 from measure.reading import COMFORTABLE_PX, SOFT_BLUR
 from measure.results import Floats, PictureReading
 from measure.scale import Scale
-
-MeterName = Literal["focus", "glare", "light", "pixels", "tilt"]
-Unit = Literal["px", "%", "px/mm", "°"]
-State = Literal["good", "poor", "unknown"]
 
 USUAL_STRAND_MM: Final = 0.5
 """A fine single, for which the camera is set up when no strand is there to ask: our assumption."""
@@ -41,47 +38,6 @@ _SHARP_PX: Final = 1.3
 """Edge spread no focusing betters much: a pixel's own aperture, a lens, a little sharpening."""
 _MOVED: Final = 1.5
 """Edge spread one way over the other from which the card moved: our assumption."""
-
-
-@dataclass(frozen=True)
-class Meter:
-    """One figure of how the camera stands."""
-
-    name: MeterName
-    value: float | None
-    """None where the picture does not show it."""
-    unit: Unit
-    limit: float
-    """What it should stay under; for light and pixels, reach."""
-    state: State
-
-
-@dataclass(frozen=True)
-class CameraHelp:
-    """How the camera stands for this picture's strand, or for a fine one when there is none."""
-
-    focus: Meter
-    """Edge spread (standard deviation), px, against what the strand needs."""
-    glare: Meter
-    """Per cent of the card that is burnt out or mirrors the lamp."""
-    light: Meter
-    """Brightness of the paper, per cent of the brightest the picture can hold."""
-    pixels: Meter
-    """Pixels across the finest strand; without one, pixels per mm."""
-    tilt: Meter
-    blur_mm: float | None
-    """The edge spread on the card."""
-    needed_blur_mm: float
-    """How soft edges may be for the strand."""
-    strand_mm: float
-    """The strand all this is for."""
-    advice: str
-    """What to do first, one sentence; empty when all is well."""
-
-    @property
-    def meters(self) -> tuple[Meter, ...]:
-        """All five."""
-        return (self.focus, self.glare, self.light, self.pixels, self.tilt)
 
 
 def camera_help(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QLabel, QSizePolicy, QVBoxLayout, QWidget
 
@@ -12,7 +12,7 @@ from app.window.flow_row import FlowRow
 from app.window.theme import LIGHT, Theme
 
 if TYPE_CHECKING:
-    from measure.camera_help import CameraHelp, Meter, MeterName
+    from measure.camera_meters import CameraHelp, Meter, MeterName, State
 
 _NAMES: Final[dict[MeterName, str]] = {
     "focus": "Focus",
@@ -38,6 +38,8 @@ class MeterChip(QWidget):
         self._name = name
         self._theme: Theme = LIGHT
         self._meter: Meter | None = None
+        self._widest = 0
+        """Room once taken is kept: figures that change must not push their neighbours about."""
         self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
         self._describe()
 
@@ -48,18 +50,31 @@ class MeterChip(QWidget):
 
     def show_meter(self, meter: Meter | None) -> None:
         """Show this figure; None: nothing is known."""
-        before = self._text()
+        before = self._text(), self._state
         self._meter = meter
-        if self._text() != before:
+        if (self._text(), self._state) == before:
+            return
+        if self.sizeHint().width() > self.width():
             self.updateGeometry()
         self._describe()
         self.update()
+
+    @property
+    def _state(self) -> State:
+        return "unknown" if self._meter is None else self._meter.state
 
     def sizeHint(self) -> QSize:
         """Room for sign and words."""
         metrics = QFontMetricsF(self.font())
         width = metrics.horizontalAdvance(self._text()) + 1.6 * metrics.height()
-        return QSize(round(width), round(1.3 * metrics.height()))
+        self._widest = max(self._widest, round(width))
+        return QSize(self._widest, round(1.3 * metrics.height()))
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Measure anew in another font."""
+        if event.type() == QEvent.Type.FontChange:
+            self._widest = 0
+        super().changeEvent(event)
 
     def minimumSizeHint(self) -> QSize:
         """Never less."""
@@ -73,8 +88,7 @@ class MeterChip(QWidget):
 
     def _describe(self) -> None:
         meter = self._meter
-        state = "unknown" if meter is None else meter.state
-        self.setAccessibleName(f"{self._text()}, {state}")
+        self.setAccessibleName(f"{self._text()}, {self._state}")
         if meter is not None:
             limit = _figure(meter.limit, meter.unit)
             self.setToolTip(_TIPS[self._name].format(limit=limit))
@@ -84,7 +98,7 @@ class MeterChip(QWidget):
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         theme = self._theme
-        state = "unknown" if self._meter is None else self._meter.state
+        state = self._state
         side = 0.62 * self.height()
         box = QRectF(1, (self.height() - side) / 2, side, side)
         colour = {"good": theme.in_band, "poor": theme.caution, "unknown": theme.line}[state]

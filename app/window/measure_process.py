@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from measure.camera_help import CameraHelp
+    from measure.camera_meters import CameraHelp
     from measure.picture import Picture
     from measure.pipeline import Seen
     from measure.results import PictureReading

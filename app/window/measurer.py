@@ -7,7 +7,6 @@ import os
 import signal
 import threading
 import time
-from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -21,10 +20,11 @@ from PySide6.QtCore import QObject, Qt, QTimer, Signal, Slot
 
 from app.window import measure_process as process
 from app.window.frame import Frame, Still
+from app.window.measure_mail import Mail
 from measure.errors import MeasureError
 
 if TYPE_CHECKING:
-    from measure.camera_help import CameraHelp
+    from measure.camera_meters import CameraHelp
     from measure.results import PictureReading
     from measure.settings import Settings
 
@@ -102,9 +102,9 @@ class Measurer(QObject):
     """Has frames and stills measured in a process of its own, and tells when it is done.
 
     Lives in the UI thread and never keeps it waiting. Begins by itself once the event loop runs.
-    Of the frames offered only the newest that was not sent yet is kept; stills are all measured, in
-    order, before any frame. When the process dies it is started again; a still that it died of
-    comes back as an error and is not tried again.
+    Of the frames offered only the newest that was not sent yet is kept; where the next is due soon,
+    that is waited for. Stills are all measured, in order, before any frame. When the process dies
+    it is started again; a still that it died of comes back as an error and is not tried again.
     """
 
     measured = Signal(object)
@@ -123,7 +123,7 @@ class Measurer(QObject):
         super().__init__(parent)
         self._link: _Link | None = None
         self._stopped = False
-        self._mail = _Mail(settings)
+        self._mail = Mail(settings)
         self._answered.connect(self._deliver, Qt.ConnectionType.QueuedConnection)
         QTimer.singleShot(0, self, self.start)
 
@@ -195,82 +195,10 @@ class Measurer(QObject):
             self.died.emit(what)
 
 
-class _Mail:
-    """What waits to be measured; any thread."""
-
-    def __init__(self, settings: Settings | None) -> None:
-        self._lock = threading.Lock()
-        self._frame: Frame | None = None
-        self._stills: deque[Still] = deque()
-        self._settings = settings
-        self._afresh = True
-        self._last_number = -1
-        self._strand_mm: float | None = None
-        self._twist = False
-        self.source = 0
-        """Counts up with each source."""
-        self.stills_waiting = 0
-
-    def put_frame(self, frame: Frame) -> None:
-        with self._lock:
-            self._frame = frame
-
-    def put_still(self, still: Still) -> None:
-        with self._lock:
-            self._stills.append(still)
-            self.stills_waiting += 1
-
-    def still_done(self) -> None:
-        with self._lock:
-            self.stills_waiting -= 1
-
-    def put_settings(self, settings: Settings) -> None:
-        with self._lock:
-            self._settings = settings
-            self._afresh = True
-
-    def put_aim(self, strand_mm: float | None) -> None:
-        with self._lock:
-            self._strand_mm = strand_mm
-
-    def put_twist(self, wanted: bool) -> None:
-        with self._lock:
-            self._afresh = self._afresh or wanted != self._twist
-            self._twist = wanted
-
-    def begin_source(self) -> None:
-        with self._lock:
-            self._frame = None
-            self._afresh = True
-            self._last_number = -1
-            self.source += 1
-
-    def begin_process(self) -> None:
-        """A new process has seen no frame yet."""
-        with self._lock:
-            self._afresh = True
-
-    def take(self) -> tuple[int, Still | Frame, process.StillJob | process.FrameJob] | None:
-        """The next thing to measure, with the source it belongs to."""
-        with self._lock:
-            if self._stills:
-                still = self._stills.popleft()
-                return self.source, still, process.StillJob(still.content, self._settings)
-            if self._frame is None:
-                return None
-            frame, self._frame = self._frame, None
-            afresh = self._afresh or frame.number <= self._last_number
-            self._afresh, self._last_number = False, frame.number
-            job = process.FrameJob(
-                frame.pixels.shape, self._settings, afresh, self._strand_mm, self._twist
-            )
-            return self.source, frame, job
-
-
 class _Link(threading.Thread):
     """Keeps the process running and talks to it: one job, its answer, the next job."""
 
-    def __init__(self, mail: _Mail, tell: Any) -> None:
+    def __init__(self, mail: Mail, tell: Any) -> None:
         super().__init__(name="measurer", daemon=True)
         self._mail = mail
         self._tell = tell
@@ -352,9 +280,12 @@ class _Link(threading.Thread):
         opened: OpenedStill | None = None
         try:
             while not self._stopping:
-                if ready and job is None and (job := self._mail.take()) is not None:
-                    self._send(pipe, job)
-                came = wait([pipe, self._bell])
+                pause_s: float | None = None
+                if ready and job is None:
+                    pause_s = self._mail.fresher_in_s(time.monotonic()) or None
+                    if pause_s is None and (job := self._mail.take()) is not None:
+                        self._send(pipe, job)
+                came = wait([pipe, self._bell], pause_s)
                 self._hear(came)
                 if pipe not in came:
                     continue

@@ -20,7 +20,9 @@ from PySide6.QtGui import (
     QPainter,
     QPaintEvent,
     QPen,
+    QPixmap,
     QResizeEvent,
+    QTransform,
     QWheelEvent,
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
@@ -73,6 +75,8 @@ class PictureView(QWidget):
         self._dragged = False
         self._drop_near = False
         self._cached: tuple[QRect, QSize, QImage] | None = None
+        self._drawn: tuple[QTransform, QSize, QPixmap] | None = None
+        """The marks as they were drawn last: frames come more often than readings of them."""
         self.setAccessibleName("Picture")
         self.setToolTip("Wheel or + and - to zoom, 0 to fit; drag or arrow keys to move")
         self.setMinimumSize(240, 120)
@@ -91,6 +95,7 @@ class PictureView(QWidget):
     def set_theme(self, theme: Theme) -> None:
         """Take the colours of a theme."""
         self._theme = theme
+        self._drawn = None
         self.update()
 
     def set_unit(self, unit: Unit, wrap_factor: float = 1.0) -> None:
@@ -130,6 +135,7 @@ class PictureView(QWidget):
         """Set one strand off from the others; None: all alike."""
         if number != self._chosen:
             self._chosen = number
+            self._drawn = None
             self.update()
 
     def _forget(self) -> None:
@@ -145,6 +151,7 @@ class PictureView(QWidget):
 
     def _mark(self) -> None:
         reading, picture = self._reading, self._picture
+        before = self._marks
         if reading is None or picture is None:
             self._marks = PictureMarks()
         else:
@@ -156,8 +163,11 @@ class PictureView(QWidget):
                 wrap_factor=self._wrap_factor,
                 in_full=not self._live,
             )
+        bare = not any((*before.strands, *before.unread, *self._marks.strands, *self._marks.unread))
+        if not bare or before.chips != self._marks.chips:
+            self._drawn = None
+            self.update()
         self._describe()
-        self.update()
 
     def _describe(self) -> None:
         if self._picture is None:
@@ -211,8 +221,7 @@ class PictureView(QWidget):
             self._paint_empty(painter)
         else:
             self._paint_picture(painter, self._picture)
-            view = QRectF(self.rect())
-            draw_marks(painter, self._marks, self._place.to_view(), view, self._theme, self._chosen)
+            self._paint_marks(painter)
         if self._drop_near or self.hasFocus():
             width = 3.0 if self._drop_near else 1.5
             painter.setPen(QPen(QColor(self._theme.accent), width))
@@ -244,6 +253,23 @@ class PictureView(QWidget):
             image.setDevicePixelRatio(ratio)
             self._cached = (source, device.size(), image)
         painter.drawImage(QPointF(device.left() / ratio, device.top() / ratio), self._cached[2])
+
+    def _paint_marks(self, painter: QPainter) -> None:
+        marks, to_view, ratio = self._marks, self._place.to_view(), self.devicePixelRatioF()
+        if not (marks.strands or marks.unread or marks.chips):
+            return
+        size = self.size() * ratio
+        if self._drawn is None or self._drawn[:2] != (to_view, size):
+            drawn = QPixmap(size)
+            drawn.setDevicePixelRatio(ratio)
+            drawn.fill(Qt.GlobalColor.transparent)
+            onto = QPainter(drawn)
+            onto.setFont(self.font())
+            view = QRectF(self.rect())
+            draw_marks(onto, marks, to_view, view, self._theme, self._chosen)
+            onto.end()
+            self._drawn = (to_view, size, drawn)
+        painter.drawPixmap(0, 0, self._drawn[2])
 
     def _paint_empty(self, painter: QPainter) -> None:
         font = self.font()

@@ -90,20 +90,21 @@ class VideoSource(ThreadedSource):
             shown = False
             clock.begin()
             while not stopping.is_set() and reader.next():
-                due = clock.due(reader.time_s, time.monotonic())
-                if stopping.wait(max(0.0, due - time.monotonic())):
-                    return shown
                 now = time.monotonic()
+                due = clock.due(reader.time_s, now)
                 if now - due > _LATE_S and now - shown_at < _SHOW_EVERY_S:
                     continue
+                # Coloured before it is due, so that it is not late by that.
                 pixels = reader.pixels()
                 if pixels is None:
                     continue
+                if stopping.wait(max(0.0, due - time.monotonic())):
+                    return shown
                 if not shown:
                     height, width = pixels.shape[:2]
                     self._hand(SourceState("running", detail=f"{width} x {height}{reader.rate}"))
                 self._hand_frame(pixels, due)
-                shown, shown_at = True, now
+                shown, shown_at = True, time.monotonic()
             return shown
         finally:
             reader.close()

@@ -19,6 +19,7 @@ from PIL import Image
 from pytestqt.qtbot import QtBot
 
 from app.window.frame import Frame, Still
+from app.window.measure_mail import Mail
 from app.window.measure_process import preview_of
 from app.window.measurer import Measured, MeasuredStill, Measurer, OpenedStill
 from measure.errors import MeasureError
@@ -128,6 +129,24 @@ def test_frames_are_read_as_true_as_pictures_are(
         for strand, true_mm in zip(strands, drawn_mm, strict=True):
             low, high = strand.diameter_interval_mm
             assert low <= true_mm <= high
+
+
+def test_a_frame_is_waited_for_when_it_is_due_and_the_one_there_is_old() -> None:
+    """Frames 40 ms apart: from 20 ms on the next is waited for, until it is 10 ms late."""
+    mail = Mail(None)
+    assert mail.fresher_in_s(0.0) == 0.0
+    mail.put_frame(Frame(GREY, 7.00, 1))
+    assert mail.fresher_in_s(7.03) == 0.0  # how far they are apart is not known yet
+    mail.put_frame(Frame(GREY, 7.04, 2))
+    assert mail.fresher_in_s(7.05) == 0.0
+    assert mail.fresher_in_s(7.07) == pytest.approx(0.02)
+    assert mail.fresher_in_s(7.085) == 0.0
+    mail.put_still(Still(b"", "one"))
+    assert mail.fresher_in_s(7.07) == 0.0
+    assert isinstance(mail.take(), tuple)
+    mail.begin_source()
+    mail.put_frame(Frame(GREY, 9.0, 1))
+    assert mail.fresher_in_s(9.03) == 0.0
 
 
 def test_a_frame_that_is_part_of_a_larger_array_arrives_as_it_is(heard: Heard) -> None:

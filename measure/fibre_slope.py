@@ -9,7 +9,7 @@ comes together at the right one (a slant stack, in cross-spectra of pairs of row
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from measure.ply_signs import PlySigns
 from measure.straightened import Straightened
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 
 _ANGLES_DEG: Final = np.concatenate([np.arange(-66.0, -4.0), np.arange(5.0, 67.0)])
 _STEEPEST_DEG: Final = 60.0
@@ -26,9 +27,11 @@ _SEGMENT: Final = 6.0
 _SEGMENT_MM: Final = 8.0
 """... and in mm, whichever is longer."""
 _FEWEST_SEGMENTS: Final = 4
+_SEEN: Final = 0.6
+"""Least share of a piece that must have been seen."""
 _APART_PX: Final = 1.8
 """Rows nearer than this share their pixels' noise."""
-_APART: Final = 0.6
+_APART: Final = 0.8
 """Rows farther apart than this, half widths, have few fibres in common."""
 _COARSEST: Final = 0.25
 """Lowest frequency looked at, periods per strand width: below, unevenness is all there is."""
@@ -62,31 +65,35 @@ def fibre_slope(strand: Straightened, signs: PlySigns) -> FibreSlope | None:
     turn = np.arcsin(xi)
     shift = (turn[first] - turn[second]) * half / np.tan(np.radians(_ANGLES_DEG))[:, None]
     length = int(max(_SEGMENT * 2.0 * half, _SEGMENT_MM) / step)
-    texture = signs.face.mean(axis=2)
     frequency = np.fft.rfftfreq(length, step)
     kept = (frequency > _COARSEST / (2.0 * half)) & (frequency < _FINEST_PX / pitch)
-    curves = []
-    for start in range(0, len(texture) - length + 1, length):
-        weight = signs.face_weight[start : start + length, None]
-        if weight.mean() < 0.6:
-            continue
-        window = np.hanning(length)[:, None] * weight
-        piece = texture[start : start + length]
-        piece = (piece - (piece * window).sum(axis=0) / window.sum(axis=0)) * window
-        waves = np.fft.rfft(piece, axis=0)[kept]
-        level = np.sqrt(np.maximum(np.mean(np.abs(waves) ** 2, axis=1), 1e-20))
-        waves = waves / np.sqrt(level)[:, None]
-        cross = waves[:, first] * np.conj(waves[:, second])
-        angle = 2.0 * np.pi * frequency[kept][:, None, None] * shift.T[None]
-        together = np.einsum("fp,fpa->a", cross.real, np.cos(angle))
-        together -= np.einsum("fp,fpa->a", cross.imag, np.sin(angle))
-        curves.append(together / (np.sum(np.abs(waves) ** 2) * len(first) / len(xi)))
-    if len(curves) < _FEWEST_SEGMENTS:
+    waves = _pieces(signs, length)[:, kept]
+    if len(waves) < _FEWEST_SEGMENTS:
         return None
-    return _best(np.array(curves))
+    power = np.sum(np.abs(waves) ** 2, axis=(1, 2)) * len(first) / len(xi)
+    cross = (waves[:, :, first] * np.conj(waves[:, :, second])).reshape(len(waves), -1)
+    angle = (2.0 * np.pi * frequency[kept])[:, None] * shift[:, None, :]
+    angle = angle.reshape(len(shift), -1).astype(np.float32)
+    together = cross.real.astype(np.float32) @ np.cos(angle).T
+    together -= cross.imag.astype(np.float32) @ np.sin(angle).T
+    return _best(together / power[:, None])
 
 
-def _best(curves: Floats) -> FibreSlope | None:
+def _pieces(signs: PlySigns, length: int) -> Complexes:
+    """Fourier coefficients (m, f, R) of the rows in m pieces of so many columns, whitened along."""
+    count = len(signs.face) // length
+    texture = signs.face[: count * length].mean(axis=2).reshape(count, length, -1)
+    weight = signs.face_weight[: count * length].reshape(count, length)
+    seen = weight.mean(axis=1) >= _SEEN
+    window = (np.hanning(length) * weight[seen])[..., None]
+    piece = texture[seen]
+    mean = (piece * window).sum(axis=1, keepdims=True) / window.sum(axis=1, keepdims=True)
+    waves = np.fft.rfft((piece - mean) * window, axis=1)
+    level = np.sqrt(np.maximum(np.mean(np.abs(waves) ** 2, axis=2, keepdims=True), 1e-20))
+    return np.asarray(waves / np.sqrt(level))
+
+
+def _best(curves: NDArray[np.floating[Any]]) -> FibreSlope | None:
     total = curves.mean(axis=0)
     angle = _peak(total)
     if abs(angle) > _STEEPEST_DEG:
@@ -98,7 +105,7 @@ def _best(curves: Floats) -> FibreSlope | None:
     return FibreSlope(angle, u, float(total.max()), float(total[other].max()))
 
 
-def _peak(curve: Floats) -> float:
+def _peak(curve: NDArray[np.floating[Any]]) -> float:
     """Angle of the highest point, between the steps by a parabola."""
     k = int(np.argmax(curve))
     angle = float(_ANGLES_DEG[k])

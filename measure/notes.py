@@ -122,8 +122,11 @@ TWIST_REASONS: Final[dict[str, str]] = {
     "twist_cues_disagree": CAUTIONS["twist_cues_disagree"],
     "plies_unsure": "Plies show, but not clearly enough to be counted.",
     "too_few_turns": "Fewer than three turns are in view.",
-    "fibres_too_fine": "Too few pixels across to see how the fibres run.",
-    "fibres_not_seen": "How the fibres run does not show clearly.",
+    "fibres_too_fine": (
+        "The strand is only {width_px:.1f} pixels wide; how its fibres run shows from "
+        "{needed:.0f} on."
+    ),
+    "fibres_not_seen": "How the fibres run does not show clearly: sharper focus may help.",
 }
 """Why a reading has no number of turns."""
 
@@ -139,6 +142,6 @@ def caution(code: str, **values: object) -> Caution:
     return Caution(code, CAUTIONS[code].format(**values))
 
 
-def twist_reason(code: str) -> Caution:
-    """Why there is no number of turns."""
-    return Caution(code, TWIST_REASONS[code])
+def twist_reason(code: str, **values: object) -> Caution:
+    """Why there is no number of turns, its figures filled in."""
+    return Caution(code, TWIST_REASONS[code].format(**values))

@@ -153,7 +153,8 @@ def _answer(
     if agree is False:
         return untold("twist_cues_disagree", cues=tuple(cues), cues_agree=False)
     if turns_seen < FEWEST_TURNS:
-        return untold("too_few_turns", plies=plies, turns_seen=turns_seen, cues=tuple(cues))
+        # Nor are the plies told: so few bumps may be a single's thick places.
+        return untold("too_few_turns", turns_seen=turns_seen, cues=tuple(cues))
     turns = turns_per_mm * MM_PER_INCH
     apart = 0.0
     if both[0] is not None and both[1] is not None:

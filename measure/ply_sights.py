@@ -27,6 +27,8 @@ _NYQUIST: Final = 0.22
 _EDGE_SHARE: Final = 0.42
 """Least share of the edges' variance that plies' bumps explain; thick and thin places of singles
 reach less (rendered and drawn yarn, ours)."""
+_FEW_BUMPS: Final = 0.8
+"""How much more where bumps are few, over their number: one slow sway may look like some."""
 _FACE_SHARE: Final = 0.26
 _FACE_ALONE: Final = 0.45
 _STRIPES_SHARE: Final = 0.55
@@ -81,6 +83,8 @@ def ply_sights(
     if edge_share >= _EDGE_SHARE:
         start = float(frequencies[int(np.nanargmax(edge_shares))])
         edge_wave = _bumps(_followed(signs.edge, signs.edge_weight, s, start), blur_mm)
+        if edge_wave is not None and edge_share < _EDGE_SHARE + _FEW_BUMPS / edge_wave.periods:
+            edge_wave = None
     if face_wave is not None and (edge_wave is None or not same_wave(face_wave, edge_wave)):
         # The edges' own strongest wave may be unevenness, or a colour they are blind to.
         start = face_wave.frequency_per_mm

@@ -12,14 +12,17 @@ from measure.ply_sights import PlySights
 from measure.ply_signs import PlySigns
 from measure.results import Twist, TwistCue
 from measure.straightened import Straightened
-from measure.twist_told import told, untold
+from measure.twist_told import angle_alone, told, untold
 from measure.uncertainty import Budget, Component
 from measure.yarn import MM_PER_INCH
 
-_SINGLE_PX: Final = 12.0
-"""Fewest pixels across a single whose fibres' slope is believed."""
+_LEAST_PX: Final = 8.0
+"""Fewest pixels across a single whose fibres' slope is believed (rendered yarn, ours)."""
+_FINE_PX: Final = 12.0
+"""Pixels across from which their number does not add to the doubt."""
 _SINGLE_PLIES_PX: Final = 7.0
-_FIBRES_TOGETHER: Final = 0.25
+"""Fewest pixels across a strand that is called a single."""
+_FIBRES_TOGETHER: Final = 0.2
 _OTHER_HAND: Final = 0.4
 _U_FIBRES: Final = 0.06
 """Relative standard uncertainty of a single's turns from its fibres' slope beyond scatter: fibres
@@ -30,10 +33,11 @@ def single_twist(
     sights: PlySights, straight: Straightened, signs: PlySigns, u_scale: float, seen_mm: float
 ) -> Twist:
     """No bumps: a single, if bumps would have shown; its twist from its fibres' slope."""
-    if not sights.even or straight.px_across < _SINGLE_PLIES_PX:
+    if straight.px_across < _LEAST_PX:
+        plies = 1 if sights.even and straight.px_across >= _SINGLE_PLIES_PX else None
+        return untold("fibres_too_fine", plies=plies, width_px=straight.px_across, needed=_LEAST_PX)
+    if not sights.even:
         return untold("twist_not_seen")
-    if straight.px_across < _SINGLE_PX:
-        return untold("fibres_too_fine", plies=1)
     slope = fibre_slope(straight, signs)
     if (
         slope is None
@@ -45,18 +49,18 @@ def single_twist(
     angle = abs(slope.angle_deg)
     turns = turns_for_angle(diameter, 1, angle)
     turns_seen = turns / MM_PER_INCH * seen_mm
-    cue = TwistCue("slope", turns, _U_FIBRES * turns)
-    if turns_seen < FEWEST_TURNS:
-        return untold("too_few_turns", plies=1, turns_seen=turns_seen, cues=(cue,))
+    u_fibres = _U_FIBRES * max(1.0, _FINE_PX / straight.px_across)
+    cue = TwistCue("slope", turns, u_fibres * turns)
     # d(tan a) / tan a = 2 da / sin 2a
     u_angle = 2.0 * math.radians(slope.u_deg) / math.sin(2.0 * math.radians(angle))
     budget = Budget(
         (
             Component("scale", u_scale * turns),
-            Component("fibres", _U_FIBRES * turns),
+            Component("fibres", u_fibres * turns),
             Component("scatter", u_angle * turns),
         )
     )
     low, high = budget.interval(turns)
     hand: Literal["S", "Z"] = "Z" if slope.angle_deg > 0 else "S"
-    return told(1, (turns, low, high), hand, diameter, turns_seen, (cue,), None, None)
+    twist = told(1, (turns, low, high), hand, diameter, turns_seen, (cue,), None, None)
+    return twist if turns_seen >= FEWEST_TURNS else angle_alone(twist)

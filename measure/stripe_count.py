@@ -34,10 +34,15 @@ _ALIKE: Final = ((2, 2), (3, 3), (4, 4))
 """Plies of one colour whose shading alone is as deep as stripes."""
 _ORDER: Final = {1: (1.2, 0.3), 2: (1.75, 0.35)}
 """Order of winding seen of stripes that come once or twice a turn, and its spread (ours)."""
+_RARER: Final = 0.4
+"""Odds of four plies of two colours by turns, over one ply that differs (common practice, no
+source)."""
 _WHOLE: Final = (1, 2, 3, 4)
 _HALVES: Final = (1.5, 2.5, 3.5, 4.5)
 _OF_COLOUR: Final = {1: 0.0, 2: 0.6, 3: 0.35, 4: 0.2}
-"""How far edges waver at a multiple of stripes they waver with, over that (drawn yarn, ours)."""
+"""How far edges waver at most at a multiple of stripes they waver with, over that, ..."""
+_USUALLY: Final = 0.67
+"""... and how far usually, over the most (drawn and rendered yarn, ours)."""
 _SECOND: Final = 0.2
 """Swing of two round plies at four times a turn over that at twice: 4/(15 pi) over 4/(3 pi)."""
 _LEAST_SPREAD: Final = 0.015
@@ -74,7 +79,7 @@ class _EdgeSwings:
         seen = self.swings[multiple]
         if seen < _CLEAR * self.noise:
             return 0.0
-        doubt = math.hypot(self.noise, _OF_COLOUR[multiple] * self.swings[1])
+        doubt = math.hypot(self.noise, _USUALLY * _OF_COLOUR[multiple] * self.swings[1])
         return swing_likelihood(seen, self.signals[multiple], plies, doubt)
 
     def left(self, multiple: int, plies_at: int) -> float:
@@ -115,7 +120,7 @@ def count_striped(
             clear.add((per_turn, plies))
         pattern = _winds_like(winds.order, per_turn, plies)
         if per_turn != plies:
-            pattern *= edges.wavers(per_turn)
+            pattern *= edges.wavers(per_turn) * (_RARER if per_turn == 2 else 1.0)
         odds[per_turn, plies] = (own + _SURPRISE) * pattern
     best = max(odds, key=lambda k: odds[k])
     whole = sum(odds.values())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 from measure.notes import twist_reason
@@ -50,14 +51,26 @@ def untold(
     turns_seen: float | None = None,
     cues: tuple[TwistCue, ...] = (),
     cues_agree: bool | None = None,
+    **figures: float,
 ) -> Twist:
-    """No turns, for the reason of that code."""
+    """No turns, for the reason of that code, its figures filled in."""
     return Twist(
         plies=plies,
         turns_seen=turns_seen,
         cues=cues,
         cues_agree=False if code == "twist_cues_disagree" else cues_agree,
-        reason=twist_reason(code),
+        reason=twist_reason(code, **figures),
+    )
+
+
+def angle_alone(twist: Twist) -> Twist:
+    """A single's surface angle without its turns, fewer than three of which are in view."""
+    without = untold("too_few_turns", plies=1, turns_seen=twist.turns_seen, cues=twist.cues)
+    return replace(
+        without,
+        twist=twist.twist,
+        angle_deg=twist.angle_deg,
+        angle_interval_deg=twist.angle_interval_deg,
     )
 
 

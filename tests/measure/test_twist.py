@@ -28,6 +28,7 @@ CARD = newest_card("pocket")
 NATURAL = (0.85, 0.80, 0.68)
 TEAL = (0.06, 0.30, 0.32)
 PINK = (0.80, 0.45, 0.50)
+GREY = (0.26, 0.25, 0.24)
 
 
 def _twist(strand: PliedStrand, length_mm: float = 72.0, **how: object) -> Twist:
@@ -164,10 +165,24 @@ def test_single_by_its_fibres() -> None:
     bare = _twist(replace(single, streaks=0.0), px_across=20.0)
     assert (bare.plies, bare.turns_per_inch) == (1, None)
     assert bare.reason is not None
-    fine = _twist(single, px_across=9.0)
+    fine = _twist(single, px_across=7.5)
     assert (fine.plies, fine.turns_per_inch) == (1, None)
     assert fine.reason is not None
     assert fine.reason.code == "fibres_too_fine"
+    assert "7.5 pixels" in fine.reason.text
+    assert "from 8 on" in fine.reason.text
+
+
+def test_the_angle_of_a_single_stands_where_turns_are_too_few() -> None:
+    # 80 mm show 2.7 turns: tan = pi x 2 mm x 0.85 / 25.4 mm is an angle of 11.9 degrees.
+    soft = PliedStrand(1, 2.0, 0.85, "Z", (GREY,), streaks=0.12, rough=0.03)
+    twist = _twist(soft, 80.0, px_across=24.0)
+    assert (twist.plies, twist.turns_per_inch, twist.twist) == (1, None, "Z")
+    assert twist.reason is not None
+    assert twist.reason.code == "too_few_turns"
+    assert twist.angle_interval_deg is not None
+    low, high = twist.angle_interval_deg
+    assert low < 11.9 < high < 16.0
 
 
 def test_fewer_than_three_turns_are_not_a_number() -> None:

@@ -1,8 +1,9 @@
 """Numbers as text: how many digits are shown follows from how sure the number is.
 
 The rule is the Particle Data Group's (Review of Particle Physics, Introduction, "Rounding"):
-the three leading digits of the standard uncertainty decide; 100 to 354 keep two of them, 355 to
-949 keep one, 950 to 999 round up to 1000 and keep two.
+the three leading digits of the uncertainty decide; 100 to 354 keep two of them, 355 to 949 keep
+one, 950 to 999 round up to 1000 and keep two. Where an interval is shown, half its length is the
+uncertainty: the ends then have no digits that the interval itself leaves meaningless.
 """
 
 from __future__ import annotations
@@ -52,10 +53,10 @@ def value_text(value: float, u: float) -> str:
 def interval_decimals(value: float, interval: tuple[float, float]) -> int:
     """Decimals to show of a value and of its 95 % interval's ends.
 
-    The standard uncertainty behind them is a quarter of the interval's length; of an endless
-    interval nothing follows, and a tenth of the value stands in.
+    They follow from half the interval's length; of an endless interval nothing follows, and a
+    tenth of the value stands in.
     """
-    u = (interval[1] - interval[0]) / 4
+    u = (interval[1] - interval[0]) / 2
     return decimals_for(u if math.isfinite(u) and u > 0 else max(abs(value) / 10, 1e-6))
 
 

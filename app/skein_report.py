@@ -119,7 +119,7 @@ def _thickness(figures: SkeinFigures, looked: LookedAt, units: str) -> list[Fact
         ),
         Fact(
             "Class",
-            f"{' or '.join(c.name for c in figures.classes)} (chart {looked.chart.name})",
+            f"{' or '.join(c.name for c in figures.classes)} ({looked.chart.title} chart)",
         ),
     ]
     if figures.sections > 1:

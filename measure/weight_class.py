@@ -56,12 +56,15 @@ class WeightChart:
 
     name: str
     """What a user calls it by."""
+    title: str
+    """What it is called where people read."""
     source: str
     classes: tuple[ClassRange, ...]
 
 
 CRAFT_YARN_COUNCIL: Final = WeightChart(
     "craft-yarn-council",
+    "Craft Yarn Council",
     "Craft Yarn Council, Standard Yarn Weight System, wraps per inch; guidelines only",
     (
         ClassRange(0, "Lace", 30, None, open_beyond_wpi=40),
@@ -78,6 +81,7 @@ CRAFT_YARN_COUNCIL: Final = WeightChart(
 
 SPIN_OFF: Final = WeightChart(
     "spin-off",
+    "Spin Off",
     "Spin Off magazine, Yarn Standards, wraps per inch",
     (
         ClassRange(0, "Lace", 18, None),
@@ -93,6 +97,7 @@ SPIN_OFF: Final = WeightChart(
 
 BELLAONLINE: Final = WeightChart(
     "bellaonline",
+    "BellaOnline",
     "bellaonline.com article 34962, wraps per inch",
     (
         ClassRange(0, "Lace", 19, None),

@@ -13,7 +13,6 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QPushButton,
     QSizePolicy,
-    QToolButton,
     QVBoxLayout,
     QWidget,
 )
@@ -80,14 +79,11 @@ class BenchBar(QWidget):
         self._band = self._button("Set band…", "The range you want to hit (B)")
         self._band.clicked.connect(self.band_wanted)
         self._units = QButtonGroup(self)
-        self._unit_buttons: dict[Unit, QToolButton] = {}
+        self._unit_buttons: dict[Unit, QPushButton] = {}
         for unit, name in UNIT_NAMES.items():
-            button = QToolButton()
-            button.setText(name)
+            button = self._button(name, f"Show thickness in {name} (U)")
             button.setCheckable(True)
             button.setAccessibleName(f"Thickness in {name}")
-            button.setToolTip(f"Show thickness in {name} (U)")
-            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
             button.clicked.connect(lambda _=False, u=unit: self.unit_chosen.emit(u))
             self._units.addButton(button)
             self._unit_buttons[unit] = button

@@ -25,6 +25,7 @@ from measure.live import LiveState
 from measure.results import StrandReading
 from measure.twist_band import TwistBand
 
+_IDLE: Final = "Lay a strand across the card."
 UNIT_NAMES: Final[dict[Unit, str]] = {"wpi": "WPI", "mm": "mm"}
 
 
@@ -40,7 +41,6 @@ class BigReading(QWidget):
         self._plied = False
         self._twist_band: TwistBand | None = None
         self._state = LiveState()
-        self._idle = "Lay a strand across the card."
         self._live = True
         self._logged = ""
         self._shown = Shown()
@@ -113,11 +113,6 @@ class BigReading(QWidget):
         self._logged = text
         self._refresh()
 
-    def set_idle_text(self, text: str) -> None:
-        """What to say when nothing is read and nothing says why."""
-        self._idle = text
-        self._refresh()
-
     def spoken(self) -> str:
         """What is shown, as a sentence."""
         return self._shown.words()
@@ -145,7 +140,7 @@ class BigReading(QWidget):
             thin, thick = self._band_ends(band)
             shown = replace(shown, band_thin=thin, band_thick=thick)
         if state.diameter_mm is None or state.interval_mm is None:
-            return shown if shown.advice else replace(shown, advice=self._idle)
+            return shown if shown.advice else replace(shown, advice=_IDLE)
         value, interval = state.diameter_mm, state.interval_mm
         if self._unit == "wpi" and state.wpi is not None and state.wpi_interval is not None:
             value, interval = state.wpi, state.wpi_interval

@@ -22,6 +22,14 @@ _Across = Callable[[float], float]
 
 _MARGIN: Final = 12.0
 _DOT: Final = 4.5
+_GAP: Final = 6.0
+"""Between the classes, with the bracket of what is wanted under them, and what follows."""
+_OVER_DOTS: Final = 12.0
+"""From the foot of the words down to the middle of a row of dots and its bar."""
+_DOTS_NEED: Final = _OVER_DOTS + 15.0
+"""Height of a row under its words: the dots, and the diamond below them."""
+_LEAST_STRIP: Final = 24.0
+"""A ribbon that is lower shows nothing."""
 _ROOM: Final = 1.12
 """How much wider than what there is to see the scale runs, as a factor at each end."""
 
@@ -71,9 +79,10 @@ class SkeinPlot(QWidget):
                 "No section was read yet. The dots will stand here, over the classes of the chart.",
             )
             return
-        strip = min(max(area.height() * 0.22, 34.0), 70.0)
         evenness = looked.figures.evenness
-        if evenness is not None:
+        line = QFontMetricsF(self.font(), self).height()
+        strip = min(area.height() * 0.22, area.height() - self._classes_need(looked, line), 70.0)
+        if evenness is not None and strip >= _LEAST_STRIP:
             ribbon = QRectF(area.left(), area.bottom() - strip, area.width(), strip)
             painter.setPen(QPen(QColor(self._theme.line), 1))
             paint_strip(painter, ribbon, evenness.strip_mm, QColor(self._theme.accent))
@@ -111,11 +120,21 @@ class SkeinPlot(QWidget):
         self._paint_wanted(painter, bands, looked, x_of)
         axis_y = area.bottom() - line
         self._paint_axis(painter, area, axis_y, (low, high), x_of)
-        room = QRectF(area.left(), bands.bottom() + 6, area.width(), axis_y - bands.bottom() - 10)
+        top = bands.bottom() + _GAP
         states = [(f, f is looked.washed) for f in (looked.unwashed, looked.washed) if f]
+        each = (axis_y - _GAP - top) / max(len(states), 1)
         for place, (one_state, washed) in enumerate(states):
-            y = room.top() + room.height() * (place + 0.5) / len(states)
+            # Words, dots and diamond stand in the middle of their share of the room.
+            over = max((each - line - _DOTS_NEED) / 2, 0.0)
+            y = top + each * place + over + metrics.ascent() + _OVER_DOTS
             self._paint_sections(painter, one_state, y, washed, x_of)
+
+    def _classes_need(self, looked: LookedAt, line: float) -> float:
+        """Height of all but the ribbon, when nothing in it is to touch."""
+        low, high = self._ends(looked)
+        rows = len(_rows([c for c in looked.chart.classes if _touches(c, low, high)]))
+        states = sum(f is not None for f in (looked.unwashed, looked.washed))
+        return (line + 7) * rows + 2 * _GAP + (line + _DOTS_NEED) * states + line + _MARGIN
 
     def _paint_wanted(
         self, painter: QPainter, bands: QRectF, looked: LookedAt, x_of: _Across
@@ -182,7 +201,7 @@ class SkeinPlot(QWidget):
         )
         painter.setBrush(Qt.BrushStyle.NoBrush)
         painter.setPen(QColor(theme.quiet_ink))
-        painter.drawText(QPointF(x_of(1e-6), y - 12), "washed" if washed else "not washed")
+        painter.drawText(QPointF(x_of(1e-6), y - _OVER_DOTS), "washed" if washed else "not washed")
 
     def _ends(self, looked: LookedAt) -> tuple[float, float]:
         """The scale: everything drawn, and a little more."""

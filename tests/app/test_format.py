@@ -37,8 +37,10 @@ def test_digits(value: float, u: float, text: str) -> None:
 
 
 def test_interval_has_the_same_decimals_throughout() -> None:
-    assert interval_text(23.4, (22.9, 23.9)) == "23.40 (22.90 to 23.90)"
-    assert interval_text(23.4, (20.0, 28.0)) == "23.4 (20.0 to 28.0)"
+    """Half their length by the same rule: 0.5 and 4 keep one digit, 0.15 and 20 two."""
+    assert interval_text(23.4, (22.9, 23.9)) == "23.4 (22.9 to 23.9)"
+    assert interval_text(23.4, (23.25, 23.55)) == "23.40 (23.25 to 23.55)"
+    assert interval_text(23.4, (19.6, 27.6)) == "23 (20 to 28)"
     assert interval_text(23.4, (5.0, 45.0)) == "23 (5 to 45)"
 
 

@@ -38,7 +38,7 @@ LABEL = Label(
     wpi="17",
     wpi_range="WPI, sections 16 to 20",
     class_name="Fine / Super Fine",
-    chart="class by the chart craft-yarn-council",
+    chart="class by the Craft Yarn Council chart",
     facts=(
         Fact("Weight", "101.5 g, 3.58 oz"),
         Fact("Length", "225 m (224 to 226), 246 yd"),
@@ -199,7 +199,7 @@ def test_the_listing_has_all_of_it_whole() -> None:
     text = listing_of(long)
     assert "x" * 10_000 in text
     assert "Thickness: 17 WPI, sections 16 to 20" in text
-    assert "Class: Fine / Super Fine (chart craft-yarn-council)" in text
+    assert "Class: Fine / Super Fine (Craft Yarn Council chart)" in text
     assert "Care: Hand wash cool, dry flat" in text
     assert "knit a swatch" in text
 

@@ -127,7 +127,7 @@ def test_a_chart_in_whole_wraps_has_a_gap_between_each_two() -> None:
 
 def test_beyond_a_closed_chart_the_last_class_is_named() -> None:
     chart = WeightChart(
-        "two", "ours", (ClassRange(0, "thin", 10, 20), ClassRange(1, "thick", 5, 9))
+        "two", "Two", "ours", (ClassRange(0, "thin", 10, 20), ClassRange(1, "thick", 5, 9))
     )
     assert numbers(chart, 25, 24, 26) == [0]
     assert numbers(chart, 3, 2, 4) == [1]

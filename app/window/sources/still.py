@@ -59,13 +59,6 @@ def still_of(path: Path) -> Still:
     return Still(path, path.name)
 
 
-def may_hold_pictures(mime: QMimeData) -> bool:
-    """True when `given` may find something: quick, touches no file (for a drag passing over)."""
-    if mime.hasImage() or any(mime.hasFormat(kind) for kind in _ENCODED):
-        return True
-    return any(url.isLocalFile() for url in mime.urls())
-
-
 def given(mime: QMimeData) -> Given:
     """The pictures in a drop or on the clipboard, or the video or folder to open.
 

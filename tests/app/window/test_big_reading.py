@@ -90,8 +90,7 @@ def test_without_a_reading_it_gives_cause_and_advice(panel):
     panel.set_state(replace(state(), faded=True, refusal=REASON, advice=REASON.advice))
     assert "27" not in panel.spoken()
     panel.set_state(LiveState())
-    panel.set_idle_text("Choose a camera.")
-    assert panel.spoken() == "Choose a camera"
+    assert panel.spoken() == "Lay a strand across the card"
 
 
 def test_what_was_logged_is_said_until_the_strand_moves_on(panel):

@@ -241,7 +241,7 @@ def test_theme_and_words(profile: ProfilePlot, strand: StrandReading) -> None:
     plot = plot_of(profile)
     assert plot.accessibleName() == "Profile along the strand"
     # 25.4 / 1.25 WPI; 95 mm measured; two thick places left when one that overlaps is merged.
-    assert profile.summary().startswith("20.32 ")
+    assert profile.summary().startswith("20.3 ")
     assert "95 mm" in profile.summary()
     assert "CV 6.2 %" in profile.summary() or "CV 6.3 %" in profile.summary()
     assert "2 thick places · 1 thin place" in profile.summary()

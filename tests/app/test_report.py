@@ -37,7 +37,7 @@ def test_table_shows_every_number_within_80_columns(reading: PictureReading) -> 
     text = _table(reading)
     assert max(len(line) for line in text.splitlines()) <= 80
     flat = " ".join(text.split())
-    # Strand 1: 1.25 mm, u 0.0125 -> three decimals; 25.4 / 1.25 = 20.32, u 0.203 -> two.
+    # Strand 1: 1.25 mm, half interval 0.025 -> three decimals; 25.4 / 1.25 = 20.32, 0.41 -> one.
     for words in (
         "sock.jpg",
         "desk 1 card, 39 markers, tilt 3 degrees",

@@ -76,7 +76,7 @@ def test_twist_stands_beside_thickness_and_is_logged_with_it(
     page.session.logged.connect(logged.append)
     page.session.live_changed.connect(lambda _, what: what and measured.append(what))
     window.show()
-    camera = Camera(px_per_mm=12.0, blur_px=0.7)
+    camera = Camera(px_per_mm=16.0, blur_px=0.7)
     page.session.set_source(Held(draw_plied(newest_card("pocket"), (STRAND,), camera, 3)[0]))
     qtbot.waitUntil(lambda: bool(logged))
 

@@ -250,6 +250,16 @@ def measure(
     ] = 1.0,
     chart: ChartOption = None,
     wrap_factor: WrapOption = 1.0,
+    singles_tpi: Annotated[
+        float | None,
+        typer.Option(
+            metavar="TPI",
+            min=0.1,
+            max=100,
+            help="Twist of the singles that plied strands were plied from, to say whether it "
+            "balances them.",
+        ),
+    ] = None,
     units: TableUnitsOption = UnitsChoice.mm,
 ) -> None:
     """Measure the strands in pictures.
@@ -273,7 +283,7 @@ def measure(
         )
         jobs = build_jobs(pictures, overlay)
         results = measured(jobs, settings)
-        _print_results(results, as_json, as_csv, units)
+        _print_results(results, as_json, as_csv, units, singles_tpi)
         for result in results:
             if result.error is not None:
                 say(error_text(result.picture, result.error))
@@ -297,12 +307,16 @@ def exit_code(results: Sequence[PictureResult]) -> int:
 
 
 def _print_results(
-    results: Sequence[PictureResult], as_json: bool, as_csv: bool, units: UnitsChoice
+    results: Sequence[PictureResult],
+    as_json: bool,
+    as_csv: bool,
+    units: UnitsChoice,
+    singles_tpi: float | None,
 ) -> None:
     from app import report
 
     if as_json:
-        typer.echo(report.as_json(results))
+        typer.echo(report.as_json(results, singles_tpi))
         return
     if as_csv:
         typer.echo(report.as_csv(results), nl=False)
@@ -317,7 +331,8 @@ def _print_results(
     console = Console()
     for result in results:
         if result.reading is not None:
-            report.print_reading(console, str(result.picture), result.reading, units.value)
+            name = str(result.picture)
+            report.print_reading(console, name, result.reading, units.value, singles_tpi)
             console.print()
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from app import program_version
 from app.format import MM_PER_INCH, interval_decimals, length_text, rounded, value_text
 from app.json_text import json_text, number, numbers
+from app.ply_balance import BalancedSingles, balanced_singles
 from measure.notes import CHOICES
 from measure.results import Refusal
 
@@ -66,8 +67,17 @@ CSV_COLUMNS: Final = (
 """Columns of `--csv`, one row per strand; units are in the names."""
 
 
-def print_reading(console: Console, name: str, reading: PictureReading, units: Units) -> None:
-    """The table of one picture, its cautions and what was not read, within 80 columns."""
+def print_reading(
+    console: Console,
+    name: str,
+    reading: PictureReading,
+    units: Units,
+    single_turns_per_inch: float | None = None,
+) -> None:
+    """The table of one picture, its cautions and what was not read, within 80 columns.
+
+    `single_turns_per_inch` is the twist of the singles that plied strands were plied from.
+    """
     from rich.markup import escape
 
     console.print(f"[bold]{escape(name)}[/bold]", highlight=False, soft_wrap=True)
@@ -75,6 +85,13 @@ def print_reading(console: Console, name: str, reading: PictureReading, units: U
         console.print(_scale_line(reading.scale), highlight=False)
     if reading.strands:
         console.print(_table(reading.strands, units))
+    for strand in reading.strands:
+        balance = balanced_singles(strand, single_turns_per_inch)
+        if balance is not None:
+            console.print(
+                f"[cyan]Balance[/cyan] strand {strand.number}: {balance.sentence}.",
+                highlight=False,
+            )
     for who, caution in told_cautions(reading):
         console.print(
             f"[yellow]Caution[/yellow] {who}{escape(caution.text)} "
@@ -192,15 +209,17 @@ def count_places(strand: StrandReading) -> tuple[int, int]:
     return counts[0], counts[1]
 
 
-def as_json(results: Sequence[PictureResult]) -> str:
+def as_json(results: Sequence[PictureResult], single_turns_per_inch: float | None = None) -> str:
     """The JSON of `--json`: one picture's object, or all under "pictures" when there are more."""
-    objects = [picture_object(result) for result in results]
+    objects = [picture_object(result, single_turns_per_inch) for result in results]
     head = {"slubwise": program_version()}
     document = head | objects[0] if len(objects) == 1 else head | {"pictures": objects}
     return json_text(document)
 
 
-def picture_object(result: PictureResult) -> dict[str, Any]:
+def picture_object(
+    result: PictureResult, single_turns_per_inch: float | None = None
+) -> dict[str, Any]:
     """One picture as plain data; an unreadable one has no scale, no strands and one refusal."""
     reading = result.reading
     if reading is None:
@@ -220,7 +239,10 @@ def picture_object(result: PictureResult) -> dict[str, Any]:
         "size_px": [reading.width_px, reading.height_px],
         "read": reading.read,
         "scale": _scale_object(reading.scale),
-        "strands": [_strand_object(strand) for strand in reading.strands],
+        "strands": [
+            _strand_object(strand, balanced_singles(strand, single_turns_per_inch))
+            for strand in reading.strands
+        ],
         "refusals": [_refusal_object(refusal) for refusal in reading.refusals],
         "cautions": [{"code": c.code, "text": c.text} for c in reading.cautions],
     }
@@ -253,7 +275,7 @@ def _scale_object(scale: ScaleSummary | None) -> dict[str, Any] | None:
     }
 
 
-def _strand_object(strand: StrandReading) -> dict[str, Any]:
+def _strand_object(strand: StrandReading, balance: BalancedSingles | None) -> dict[str, Any]:
     along = strand.along
     return {
         "number": strand.number,
@@ -294,6 +316,7 @@ def _strand_object(strand: StrandReading) -> dict[str, Any]:
         "turns_per_inch_interval": numbers(strand.turns_per_inch_interval),
         "twist": strand.twist,
         "twist_detail": _twist_object(strand.twist_detail),
+        "ply_balance": None if balance is None else balance.as_object(),
         "cautions": [{"code": c.code, "text": c.text} for c in strand.cautions],
     }
 

@@ -14,7 +14,7 @@ from app.notebook.records import Bobbin, Skein, Spin
 from app.notebook.skein_records import Section
 from app.notebook.store import Notebook
 from app.pairs import KnownSkein, known_skeins, way_plied
-from app.ply_balance import balance_sentence
+from app.ply_balance import PlyBalance, skein_balance
 from app.skein_amounts import amounts_of, route_of
 from measure.grist import (
     Amount,
@@ -81,7 +81,7 @@ class LookedAt:
     next_place: Place
     plan: str
     tolerance_percent: float
-    ply_balance: str | None
+    ply_balance: PlyBalance | None
     """How the ply twist lies to what balances the singles; None where theirs was not read."""
     wanted: WantedYarn | None
     suit: Suit | None
@@ -190,7 +190,7 @@ def look_at(
         next_place=place,
         plan=plan,
         tolerance_percent=tolerance_percent,
-        ply_balance=balance_sentence(
+        ply_balance=skein_balance(
             unwashed if unwashed is not None and unwashed.twist else washed,
             plies,
             (r for bobbin in skein.bobbin_ids for r in notebook.readings(bobbin)),

@@ -35,6 +35,7 @@ def skein_object(looked: LookedAt) -> dict[str, Any]:
         if looked.swelling is None
         else numbers(looked.swelling.interval_percent),
         "hang_test": looked.balance,
+        "ply_balance": None if looked.ply_balance is None else looked.ply_balance.as_object(),
         "weight_g": number(skein.amounts.weight_g),
         "routes": [
             {

@@ -253,7 +253,7 @@ def sentences_of(looked: LookedAt) -> list[str]:
     if twist is not None and twist.disagree:
         out.append("Some sections read S and some Z: a mirrored picture swaps them.")
     if looked.ply_balance is not None:
-        out.append(_sentence(looked.ply_balance))
+        out.append(_sentence(looked.ply_balance.sentence))
     return out
 
 

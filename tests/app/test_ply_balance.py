@@ -12,9 +12,12 @@ import pytest
 from logged_strands import a_strand
 
 from app.notebook.store import Notebook
+from app.ply_balance import balanced_singles
 from app.skein import look_at
+from app.skein_json import skein_object
 from app.skein_report import sentences_of
 from measure.ply_twist import single_turns_band
+from measure.results import StrandReading
 
 NOW = datetime(2026, 3, 9, 18, 0, tzinfo=UTC)
 PLY_MM = 0.8
@@ -85,3 +88,52 @@ def test_nothing_is_said_where_nothing_is_known(
     notebook: Notebook, single: float | None, hand: Literal["S", "Z"], plies: int
 ) -> None:
     assert said(notebook, single, hand, plies) == []
+
+
+def test_the_skein_tells_it_to_programs_too(notebook: Notebook) -> None:
+    (sentence,) = said(notebook, 0.7 * LOW)
+    (skein,) = notebook.skeins(notebook.spins()[0].id)
+    found = skein_object(look_at(notebook, skein.id))["ply_balance"]
+    assert found["place"] == "more"
+    assert found["single_turns_per_inch"] == pytest.approx(0.7 * LOW, rel=1e-3)
+    assert found["balanced"][0] < found["balanced"][1] < found["turns_per_inch"] == 5.0
+    assert found["sentence"].lower() in sentence.lower()
+
+
+def a_ply(turns: float = PLY_TPI, plies: int = 2, twist: Literal["S", "Z"] = "S") -> StrandReading:
+    return replace(
+        a_strand(1, diameter_mm=1.63662 * PLY_MM),
+        plies=plies,
+        turns_per_inch=turns,
+        turns_per_inch_interval=(0.99 * turns, 1.01 * turns),
+        twist=twist,
+    )
+
+
+def test_a_picture_alone_tells_which_singles_its_twist_balances() -> None:
+    found = balanced_singles(a_ply())
+    assert found is not None
+    # tan b = pi x 0.8 mm x 5 TPI, the axes of two plies being one ply apart: as 1 mm at 4 TPI.
+    assert found.ply_angle_deg == pytest.approx(26.32, abs=0.01)
+    low, high = found.turns_per_inch
+    assert low < LOW < HIGH < high
+    assert (low, high) == pytest.approx((LOW, HIGH), rel=0.05)
+    assert (found.twist, found.named) == ("Z", None)
+    assert "plied for" not in found.sentence
+
+
+@pytest.mark.parametrize(
+    ("single", "place"), [((LOW * HIGH) ** 0.5, "in"), (0.7 * LOW, "more"), (1.4 * HIGH, "less")]
+)
+def test_with_the_singles_named_it_is_said_against_their_band(single: float, place: str) -> None:
+    found = balanced_singles(a_ply(), single)
+    assert found is not None
+    assert found.named is not None
+    assert found.named.judged.place == place
+    assert found.named.band.low < found.named.band.high
+    assert "would balance" in found.sentence
+
+
+@pytest.mark.parametrize("strand", [a_ply(plies=1), a_ply(plies=6), a_ply(turns=40.0)])
+def test_no_balance_of_singles_cables_or_what_nothing_balances(strand: StrandReading) -> None:
+    assert balanced_singles(strand, 9.0) is None

@@ -23,6 +23,7 @@ STRAND_KEYS = {
     "wpi_interval", "weight_classes", "cv_percent", "length_mm", "along", "uneven_places",
     "halo_ratio", "light_mm", "dark_mm", "agreement_percent", "budget_mm", "width_px", "plies",
     "turns_per_inch", "turns_per_inch_interval", "twist", "twist_detail", "cautions",
+    "ply_balance",
 }  # fmt: skip
 PICTURE_KEYS = {"picture", "size_px", "read", "scale", "strands", "refusals", "cautions"}
 

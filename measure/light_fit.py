@@ -28,6 +28,7 @@ from measure.light_solver import (
     begin,
     descend,
     figures_of,
+    promised,
     ties_of,
 )
 from measure.shading import (
@@ -58,6 +59,11 @@ _ELSEWHERE_SD: Final = np.array([0.05, 0.05, 0.06, 0.10, 0.20, 0.05, 0.10])
 _UNSHADED: Final = Light(0.0, 0.0, 0.0, 0.3, 0.6, 0.1, 0.0)
 _PLAIN: Final = 1.3
 """Mean squared residual, in units of noise and model doubt, at which no shading is needed."""
+_MUCH_LEFT: Final = 500.0
+"""The same after a few coarse steps, from which finer ones would not get there."""
+_MOST_FLAT: Final = 14
+_HOPED: Final = 4.0
+"""A step may gain up to this many times what slopes promise."""
 _INNER: Final = 0.75
 """Half widths within which a single strand's face is smooth."""
 _ROUGH: Final = 1e-2
@@ -186,16 +192,18 @@ def _fit_flat(packed: Packed, start: Point, profiles: list[MeanProfile]) -> Ligh
     """
     prior = _prior(_UNSHADED)
     packed = _under_prior(packed, prior, len(start.rim), np.exp(start.log_a))
-    stop = begin(packed, start)
     samples = max(float(np.sum(packed.w > 0)), 1.0)
     # A few steps place the edges; where shading is left over then, more would not remove it.
-    for most in (400.0 * _PLAIN, 60.0 * _PLAIN):
-        stop = descend(packed, stop, 2, _FINE)
-        if stop.state.cost > most * samples:
-            return None
+    stop = descend(packed, begin(packed, start), 2, _FINE)
+    if stop.state.cost > _MUCH_LEFT * samples:
+        return None
     # Coarse steps would blur the edges of a wide strand by more than its noise.
     finer = _pack(profiles, len(start.rim), packed.no_ground, _UNSHADED, _FINEST_FLAT)
-    stop = descend(finer, begin(finer, stop.point), 12, _FINE)
+    stop = begin(finer, stop.point)
+    for _ in range(_MOST_FLAT):
+        stop = descend(finer, stop, 1, _FINE)
+        if stop.settled or stop.state.cost - _HOPED * promised(finer, stop) > _PLAIN * samples:
+            break
     return _finish(finer, stop, True) if stop.state.cost <= _PLAIN * samples else None
 
 
@@ -314,19 +322,15 @@ def _costs(packed: Packed, i: int, curves: Curves, a: Floats, u_ref: float) -> F
     thin = max(1, round(packed.u.shape[1] / 36))
     u, y, w = packed.u[i, ::thin], packed.y[i, ::thin], packed.w[i, ::thin]
     count, m = len(curves.grid.xi), len(curves.face)
-    sigma = np.repeat(np.hypot(packed.blur[i] / a, RIM_PRIOR[1, 0]), m)
-    many = (len(a), 1, 1)
-    blurred = blur_curves(
-        Curves(curves.grid, np.tile(curves.face, many), np.tile(curves.ground, many)), sigma
-    )
+    sigma = np.hypot(packed.blur[i] / a, RIM_PRIOR[1, 0])
+    # Singles do for telling them apart.
+    singles = Curves(curves.grid, *(c.astype(np.float32) for c in (curves.face, curves.ground)))
+    blurred = blur_curves(singles, sigma[:, None])
     xi = (u[:, None, None] - u_ref) / a[:, None] - _SHIFTS
     position = np.clip((xi - curves.grid.xi[0]) / curves.grid.step + 0.5, 0, count - 1)
     at = position.astype(np.intp) + (np.arange(len(a)) * count)[:, None]
-    # Lights innermost: one place looked up serves them all. Singles do for telling them apart.
-    F, G = (
-        of.astype(np.float32).reshape(len(a), m, count).transpose(0, 2, 1).reshape(-1, m)[at]
-        for of in blurred
-    )
+    # Lights innermost: one place looked up serves them all.
+    F, G = (of.transpose(0, 2, 1).reshape(-1, m)[at] for of in blurred)
 
     def summed(by: Floats, what: NDArray[np.float32]) -> Floats:
         """Sums over samples weighted by rows of `by` (r, J), (k, shifts, r, m)."""

@@ -312,6 +312,13 @@ def descend(packed: Packed, start: Stop, steps: int, least_gain: float) -> Stop:
     return Stop(point, state, damping, settled)
 
 
+def promised(packed: Packed, stop: Stop) -> float:
+    """What the next step would gain at most if slopes held."""
+    H = stop.state.normal + packed.tied
+    step = _step(H, stop.state.downhill, stop.point)
+    return 2.0 * float(step @ stop.state.downhill) - float(step @ H @ step)
+
+
 def _step(H: Floats, downhill: Floats, point: Point) -> Floats:
     """The step to the minimum of a parabola, leaving alone what stands at a limit and would pass.
 

@@ -284,12 +284,13 @@ def outline(lit: Lit, rims: Floats) -> Curves:
 
 
 def blur_curves(curves: Curves, sigma: Floats) -> tuple[Floats, Floats]:
-    """Curves (k or 1, 1, count) blurred by Gaussians of standard deviation `sigma` (k,).
+    """Curves (k or 1, 1, count) blurred by Gaussians of standard deviation `sigma` (k,) or (q, 1).
 
-    Returns two arrays (k, count).
+    Returns two arrays (k, count), or (q, k, count), of the curves' own precision.
     """
     count = len(curves.grid.xi)
-    transfer = np.exp(-0.5 * (curves.grid.frequencies * np.asarray(sigma)[:, None]) ** 2)
+    transfer = np.exp(-0.5 * (curves.grid.frequencies * np.asarray(sigma)[..., None]) ** 2)
+    transfer = transfer.astype(curves.face.dtype)
     # The ground goes on beyond the grid; blurring what the strand takes away keeps the ends true.
     face = fft.irfft(fft.rfft(curves.face[:, 0]) * transfer, count)
     return face, 1.0 - fft.irfft(fft.rfft(1.0 - curves.ground[:, 0]) * transfer, count)

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.flat_edges import flat_edges
 from measure.light_solver import (
     LEVEL_TIE,
     LIGHT_COUNT,
@@ -59,8 +60,6 @@ _ELSEWHERE_SD: Final = np.array([0.05, 0.05, 0.06, 0.10, 0.20, 0.05, 0.10])
 _UNSHADED: Final = Light(0.0, 0.0, 0.0, 0.3, 0.6, 0.1, 0.0)
 _PLAIN: Final = 1.3
 """Mean squared residual, in units of noise and model doubt, at which no shading is needed."""
-_MUCH_LEFT: Final = 500.0
-"""The same after a few coarse steps, from which finer ones would not get there."""
 _MOST_FLAT: Final = 14
 _HOPED: Final = 4.0
 """A step may gain up to this many times what slopes promise."""
@@ -76,9 +75,9 @@ _FOR_SEARCH: Final = 16
 _STRETCHES: Final = np.linspace(-0.75, 0.45, 13)
 _SHIFTS: Final = np.linspace(-1.5, 1.5, 16)
 """Widths (log) and places (half widths) of a strand tried under every light."""
-_PERHAPS_FLAT: Final = 100.0
-"""How many times the best light's cost no shading at all may cost there and still be tried: the
-places tried lie too far apart for the sharp edges of something wide."""
+_PERHAPS_FLAT: Final = 4.0
+"""Mean squared residual, in the same units, that two soft edges alone may leave for the fit without
+shading to be tried."""
 _FAR_WORSE: Final = 6.0
 """A light whose start costs this many times the best one's is not descended from."""
 
@@ -152,7 +151,7 @@ def fit_light(
     packed = _pack(profiles, strands, no_ground, known, _COARSE)
     flat, *found = _search(packed, profiles, strands, known)
     found.sort(key=lambda trial: trial.cost)
-    if not no_ground and flat.cost < _PERHAPS_FLAT * found[0].cost:
+    if not no_ground:
         fit = _fit_flat(packed, flat.point, profiles)
         if fit is not None:
             return fit
@@ -190,16 +189,16 @@ def _fit_flat(packed: Packed, start: Point, profiles: list[MeanProfile]) -> Ligh
     Nothing that lies on a card is free of contact shadow. What is, was printed or drawn on it; a
     richer light would only blur what is plain.
     """
-    prior = _prior(_UNSHADED)
-    packed = _under_prior(packed, prior, len(start.rim), np.exp(start.log_a))
     samples = max(float(np.sum(packed.w > 0)), 1.0)
-    # A few steps place the edges; where shading is left over then, more would not remove it.
-    stop = descend(packed, begin(packed, start), 2, _FINE)
-    if stop.state.cost > _MUCH_LEFT * samples:
+    edges = flat_edges(
+        packed.u, packed.y, packed.w, packed.level, packed.blur, start.log_a, start.u0
+    )
+    if edges.left_over > _PERHAPS_FLAT * samples:
         return None
+    point = replace(start, log_a=edges.log_half_width, u0=edges.middle_mm)
     # Coarse steps would blur the edges of a wide strand by more than its noise.
     finer = _pack(profiles, len(start.rim), packed.no_ground, _UNSHADED, _FINEST_FLAT)
-    stop = begin(finer, stop.point)
+    stop = begin(finer, point)
     for _ in range(_MOST_FLAT):
         stop = descend(finer, stop, 1, _FINE)
         if stop.settled or stop.state.cost - _HOPED * promised(finer, stop) > _PLAIN * samples:

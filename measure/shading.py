@@ -28,7 +28,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from functools import lru_cache
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -147,8 +147,8 @@ class Curves:
     """Unblurred curves of k cuts, (k, rows, count): what multiplies S and what multiplies g."""
 
     grid: Grid
-    face: Floats
-    ground: Floats
+    face: NDArray[np.floating[Any]]
+    ground: NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,97 @@
+"""Whether mean profiles are those of ink in the plane: two soft edges and nothing else.
+
+A look ahead of the fit of the light: without shading a profile is p + q (Phi((u - l) / s) -
+Phi((u - r) / s)), in closed form, so that a few Gauss-Newton steps tell how much of it that leaves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+Floats = NDArray[np.float64]
+
+_STEPS: Final = 6
+_NORMAL: Final = 1.0 / np.sqrt(2.0 * np.pi)
+_CORE: Final = 0.5
+"""Half widths about the middle that surely are strand."""
+_STILL: Final = 1e-6
+
+
+@dataclass(frozen=True)
+class FlatEdges:
+    """Profiles' edges as ink would have them."""
+
+    log_half_width: Floats
+    """(n,)"""
+    middle_mm: Floats
+    """(n,)"""
+    left_over: float
+    """Weighted sum of the squared residuals over all samples and channels."""
+
+
+def flat_edges(
+    u: Floats, y: Floats, w: Floats, level: Floats, blur: Floats, log_a: Floats, u0: Floats
+) -> FlatEdges:
+    """Edges of n profiles `y` (n, J, C) at `u` (n, J) with weights `w` (n, J), zero where padded.
+
+    `level` (n, C) is the bare ground, `blur` (n,) the camera's; `log_a`, `u0` (n,) say roughly
+    where the edges are.
+    """
+    n = len(u)
+    half = np.exp(log_a)
+    core = w * (np.abs(u - u0[:, None]) < _CORE * half[:, None])
+    colour = np.einsum("nj,njc->nc", core, y) / np.maximum(core.sum(axis=1), _STILL)[:, None]
+    way = colour - level
+    # Channels put together as they tell strand from ground: 0 there, 1 here.
+    way /= np.maximum((way**2).sum(axis=1), _STILL)[:, None]
+    shown = np.einsum("njc,nc->nj", y - level[:, None], way)
+    edges = np.stack([_crossing(shown, u, w, u0, side) for side in (-1.0, 1.0)], axis=1)
+    log_s = np.log(np.maximum(blur, _STILL))
+    eye = _STILL * np.eye(5)
+    for _ in range(_STEPS):
+        s = np.exp(log_s)[:, None]
+        left, right = (u - edges[:, :1]) / s, (u - edges[:, 1:]) / s
+        at_left, at_right = (_NORMAL * np.exp(-0.5 * x * x) for x in (left, right))
+        face = ndtr(left) - ndtr(right)
+        linear = np.stack([np.ones_like(face), face], axis=2)
+        size = _solved(linear, w, shown, eye[:2, :2])
+        slopes = (
+            np.stack([-at_left / s, at_right / s, at_right * right - at_left * left], axis=2)
+            * size[:, 1, None, None]
+        )
+        rest = shown - size[:, :1] - size[:, 1:] * face
+        step = _solved(np.concatenate([slopes, linear], axis=2), w, rest, eye)
+        farthest = 0.3 * half
+        edges += np.clip(step[:, :2], -farthest[:, None], farthest[:, None])
+        log_s += np.clip(step[:, 2], -0.7, 0.7)
+    s = np.exp(log_s)[:, None]
+    face = ndtr((u - edges[:, :1]) / s) - ndtr((u - edges[:, 1:]) / s)
+    linear = np.stack([np.ones_like(face), face], axis=2)
+    weighted = linear * w[..., None]
+    gram = weighted.transpose(0, 2, 1) @ linear + eye[:2, :2]
+    fit = np.linalg.solve(gram, weighted.transpose(0, 2, 1) @ y)
+    left_over = float(np.einsum("nj,njc->", w, (y - linear @ fit) ** 2))
+    width = np.maximum(edges[:, 1] - edges[:, 0], 1e-3 * half)
+    return FlatEdges(np.log(0.5 * width), edges.mean(axis=1).reshape(n), left_over)
+
+
+def _solved(basis: Floats, w: Floats, target: Floats, ridge: Floats) -> Floats:
+    """Weighted least squares of every profile: basis (n, J, k), target (n, J)."""
+    weighted = (basis * w[..., None]).transpose(0, 2, 1)
+    gram = weighted @ basis
+    scale = np.einsum("nkk->nk", gram).max(axis=1)[:, None, None] + _STILL
+    return np.asarray(np.linalg.solve(gram + ridge * scale, weighted @ target[..., None])[..., 0])
+
+
+def _crossing(shown: Floats, u: Floats, w: Floats, u0: Floats, side: float) -> Floats:
+    """Where each profile first falls to one half on one side of its middle, (n,)."""
+    away = np.where(w > 0, side * (u - u0[:, None]), -1.0)
+    below = np.where((away > 0) & (shown < 0.5), away, np.inf)
+    at = below.min(axis=1)
+    most = away.max(axis=1)
+    return np.asarray(u0 + side * np.where(np.isfinite(at), at, most))

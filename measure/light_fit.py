@@ -69,7 +69,7 @@ _ROUGH: Final = 1e-2
 """Relative gain of a step below which the first fit stops: it is done again, lined up better."""
 _FINE: Final = 1e-3
 _CLEAR: Final = 0.3
-_ROUNDS: Final = ((4, 5.0), (4, 2.0), (12, 1.0))
+_ROUNDS: Final = ((2, 10.0), (2, 5.0), (4, 2.0), (12, 1.0))
 """Steps of the first fit, and how many times the least cost ends a descent after each round."""
 _FOR_SEARCH: Final = 16
 _STRETCHES: Final = np.linspace(-0.75, 0.45, 13)

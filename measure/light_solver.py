@@ -330,8 +330,12 @@ def _step(H: Floats, downhill: Floats, point: Point) -> Floats:
     low = np.concatenate([LIGHT_PRIOR[:, 2], np.tile(RIM_PRIOR[:, 2], strands)])
     high = np.concatenate([LIGHT_PRIOR[:, 3], np.tile(RIM_PRIOR[:, 3], strands)])
     size = len(downhill)
-    ways = np.eye(size)
     full = point.light[0] + point.light[1] > 1.0 - 1e-9
+    free = np.asarray(np.linalg.solve(H, downhill))
+    ahead = free[: len(value)]
+    if not full and not (((value <= low) & (ahead < 0.0)) | ((value >= high) & (ahead > 0.0))).any():
+        return free
+    ways = np.eye(size)
     step = np.zeros(size)
     for _ in range(4):
         step = ways @ np.linalg.solve(ways.T @ H @ ways, ways.T @ downhill)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from measure.shading import Aspect, blur_with_slopes, light_up, outline
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 _WIDTH_TIE: Final = 0.01
 """Relative difference of an even strand's width between its grounds."""
@@ -149,7 +150,7 @@ def within(lights: Floats) -> Floats:
     return np.concatenate([lights[:, :2] / total, lights[:, 2:]], axis=1)
 
 
-def _basis(packed: Packed, point: Point) -> Floats:
+def _basis(packed: Packed, point: Point) -> Singles:
     """F, G, and the slopes of each by the figures a profile depends on, (n, 2, 14, J)."""
     n = len(point.log_a)
     rims = point.rim[packed.strand]
@@ -165,20 +166,20 @@ def _basis(packed: Packed, point: Point) -> Floats:
         slopes=True,
     )
     curves = blur_with_slopes(outline(lit, rims), sigma)
-    xi = (packed.u - point.u0[:, None]) / a[:, None]
+    xi = ((packed.u - point.u0[:, None]) / a[:, None]).astype(np.float32)
     grid = packed.seen.grid
     count = len(grid.xi)
-    position = (xi - grid.xi[0]) * (1.0 / grid.step)
+    position = (xi - float(grid.xi[0])) * (1.0 / grid.step)
     np.clip(position, 0, count - 1.001, out=position)
     at = position.astype(np.intp)
-    share = position - at
+    share = position - at.astype(np.float32)
     rows = curves.shape[2]
     index = at[:, None, None] + (count * np.arange(n * 2 * rows)).reshape(n, 2, rows, 1)
     flat = curves.ravel()
     first = flat[index]
     index += 1
     rise = flat[index] - first
-    out = np.empty((n, 2, rows + 2, xi.shape[1]))
+    out = np.empty((n, 2, rows + 2, xi.shape[1]), np.float32)
     # In the order of a point's figures: the rim's softness comes before halo and halo length.
     value = out[:, :, :rows]
     np.multiply(share[:, None, None], rise, out=value)
@@ -187,12 +188,17 @@ def _basis(packed: Packed, point: Point) -> Floats:
     by_sigma = value[:, :, -1].copy()
     softness = LIGHT_COUNT + 2
     value[:, :, softness + 1 :] = value[:, :, softness:-1].copy()
-    np.multiply(by_sigma, (rims[:, 1] / sigma)[:, None, None], out=out[:, :, softness])
+    np.multiply(by_sigma, _single(rims[:, 1] / sigma), out=out[:, :, softness])
     np.multiply(xi[:, None], by_xi, out=out[:, :, -2])
-    out[:, :, -2] += by_sigma * (narrow**2 / sigma)[:, None, None]
+    out[:, :, -2] += by_sigma * _single(narrow**2 / sigma)
     np.negative(out[:, :, -2], out=out[:, :, -2])
-    np.multiply(by_xi, (-1.0 / a)[:, None, None], out=out[:, :, -1])
+    np.multiply(by_xi, _single(-1.0 / a), out=out[:, :, -1])
     return out
+
+
+def _single(values: Floats) -> Singles:
+    """A figure of every profile, (n, 1, 1)."""
+    return values.astype(np.float32)[:, None, None]
 
 
 @dataclass(frozen=True)
@@ -204,7 +210,7 @@ class State:
     """(p, p) of the data alone, brightnesses projected out."""
     downhill: Floats
     """(p,)"""
-    curves: Floats
+    curves: Singles
     """(n, 2, J) F and G."""
     strand: Floats
     """(n, C) S"""
@@ -228,7 +234,8 @@ def evaluate(packed: Packed, point: Point) -> State:
     """
     n = len(point.log_a)
     basis = _basis(packed, point)
-    flat = basis.reshape(n, -1, basis.shape[3])
+    # Double: the cost is a small difference of large sums.
+    flat = basis.reshape(n, -1, basis.shape[3]).astype(float)
     weighted = flat * packed.w[:, None]
     size = _LOCAL + 1
     gram = (weighted @ flat.transpose(0, 2, 1)).reshape(n, 2, size, 2, size)

@@ -38,6 +38,7 @@ from scipy.special import ndtri
 from measure.radiometry import exchange, lamp_on_face, lamp_shadow, sky_hidden
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 XI_MAX: Final = 8.0
 """Samples farther out than this many half widths say nothing more about the strand."""
@@ -296,24 +297,25 @@ def blur_curves(curves: Curves, sigma: Floats) -> tuple[Floats, Floats]:
     return face, 1.0 - fft.irfft(fft.rfft(1.0 - curves.ground[:, 0]) * transfer, count)
 
 
-def blur_with_slopes(curves: Curves, sigma: Floats) -> Floats:
+def blur_with_slopes(curves: Curves, sigma: Floats) -> Singles:
     """Curves with slopes, blurred by `sigma` (k,), one row more each: the slope by sigma.
 
-    (k, 2, rows + 1, count): what multiplies S, then g.
+    (k, 2, rows + 1, count): what multiplies S, then g. Singles: what they round off is far below
+    what a model of light can claim.
     """
     k, rows, count = curves.face.shape
-    both: Floats = np.empty((k, 2, rows, count))
+    both = np.empty((k, 2, rows, count), np.float32)
     both[:, 0] = curves.face
-    np.negative(curves.ground, out=both[:, 1])
+    np.negative(curves.ground, out=both[:, 1], casting="same_kind")
     both[:, 1, 0] += 1.0
     frequencies = curves.grid.frequencies
-    transfer = np.exp(-0.5 * (frequencies * sigma[:, None]) ** 2)
-    waves = np.empty((k, 2, rows + 1, len(frequencies)), complex)
+    transfer = np.exp(-0.5 * (frequencies * sigma[:, None]) ** 2).astype(np.float32)
+    waves = np.empty((k, 2, rows + 1, len(frequencies)), np.complex64)
     np.multiply(fft.rfft(both), transfer[:, None, None], out=waves[:, :, :rows])
     # Blur spreads as heat does: the slope by sigma is sigma times the second derivative.
-    spread = -(frequencies**2) * sigma[:, None]
+    spread = (-(frequencies**2) * sigma[:, None]).astype(np.float32)
     np.multiply(waves[:, :, 0], spread[:, None], out=waves[:, :, rows])
-    blurred = np.asarray(fft.irfft(waves, count), float)
+    blurred = np.asarray(fft.irfft(waves, count))
     np.negative(blurred[:, 1], out=blurred[:, 1])
     blurred[:, 1, 0] += 1.0
     return blurred

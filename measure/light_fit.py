@@ -322,9 +322,7 @@ def _costs(packed: Packed, i: int, curves: Curves, a: Floats, u_ref: float) -> F
     u, y, w = packed.u[i, ::thin], packed.y[i, ::thin], packed.w[i, ::thin]
     count, m = len(curves.grid.xi), len(curves.face)
     sigma = np.hypot(packed.blur[i] / a, RIM_PRIOR[1, 0])
-    # Singles do for telling them apart.
-    singles = Curves(curves.grid, *(c.astype(np.float32) for c in (curves.face, curves.ground)))
-    blurred = blur_curves(singles, sigma[:, None])
+    blurred = blur_curves(curves, sigma[:, None])
     xi = (u[:, None, None] - u_ref) / a[:, None] - _SHIFTS
     position = np.clip((xi - curves.grid.xi[0]) / curves.grid.step + 0.5, 0, count - 1)
     at = position.astype(np.intp) + (np.arange(len(a)) * count)[:, None]

@@ -340,7 +340,10 @@ def _step(H: Floats, downhill: Floats, point: Point) -> Floats:
     full = point.light[0] + point.light[1] > 1.0 - 1e-9
     free = np.asarray(np.linalg.solve(H, downhill))
     ahead = free[: len(value)]
-    if not full and not (((value <= low) & (ahead < 0.0)) | ((value >= high) & (ahead > 0.0))).any():
+    if (
+        not full
+        and not (((value <= low) & (ahead < 0.0)) | ((value >= high) & (ahead > 0.0))).any()
+    ):
         return free
     ways = np.eye(size)
     step = np.zeros(size)

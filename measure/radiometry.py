@@ -7,24 +7,31 @@ value alone, or value and slopes stacked along the second axis; all figures of a
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Real = TypeVar("Real", np.float32, np.float64)
 
-_NORMAL: Final = 1.0 / np.sqrt(2.0 * np.pi)
+_NORMAL: Final = 1.0 / math.sqrt(2.0 * math.pi)
 _HARDEST: Final = 0.01
 """Softness of the hardest shadow's edge."""
 
 
 def lamp_on_face(
-    n_z: Floats, n_x: Floats, lean: Floats, softness: Floats, slopes: bool
-) -> tuple[Floats, ...]:
+    n_z: NDArray[Real],
+    n_x: NDArray[Real],
+    lean: NDArray[Real],
+    softness: NDArray[Real],
+    slopes: bool,
+) -> tuple[NDArray[Real], ...]:
     """Light of a lamp on facets of normal (n_x, n_z): mean of max(0, n.l) / l_z over its disc.
 
     With slopes by lean and softness. A lamp of some size sets gradually round the strand.
@@ -45,8 +52,13 @@ def lamp_on_face(
 
 
 def lamp_shadow(
-    x: Floats, rise: Floats, lean: Floats, softness: Floats, near_share: Floats, slopes: bool
-) -> tuple[Floats, ...]:
+    x: NDArray[Real],
+    rise: NDArray[Real],
+    lean: NDArray[Real],
+    softness: NDArray[Real],
+    near_share: NDArray[Real],
+    slopes: bool,
+) -> tuple[NDArray[Real], ...]:
     """Share of a lamp's light that a cylinder `rise` high keeps from the ground.
 
     With slopes by x, lean, softness, near share and rise.
@@ -78,13 +90,13 @@ def lamp_shadow(
     )
 
 
-def sky_hidden(x: Floats, rise: Floats, slopes: bool) -> tuple[Floats, ...]:
+def sky_hidden(x: NDArray[Real], rise: NDArray[Real], slopes: bool) -> tuple[NDArray[Real], ...]:
     """Share of an even sky's light that a cylinder `rise` high keeps from the ground.
 
     With slopes by x and rise.
     """
-    square = x * x + rise * rise
-    value = rise / square
+    square: NDArray[Real] = x * x + rise * rise
+    value: NDArray[Real] = rise / square
     if not slopes:
         return (value,)
     return value, -2.0 * x * value / square, (1.0 - 2.0 * rise * value) / square
@@ -98,11 +110,11 @@ class Exchange:
     n_x: Floats
     theta: Floats
     """Slopes of the facets' middles, their normals beside them, (facets,)."""
-    x: Floats
+    x: Singles
     """Middles of the ground's cells (cells,)."""
-    to_facets: Floats
+    to_facets: Singles
     """(cells, facets)"""
-    to_ground: Floats
+    to_ground: Singles
     """(facets, cells)"""
 
 
@@ -141,7 +153,7 @@ def exchange() -> Exchange:
         nz,
         nx,
         theta,
-        x_cell,
-        np.ascontiguousarray(ground_to_facet.T),
-        np.ascontiguousarray(facet_to_ground.T),
+        x_cell.astype(np.float32),
+        np.ascontiguousarray(ground_to_facet.T, np.float32),
+        np.ascontiguousarray(facet_to_ground.T, np.float32),
     )

@@ -28,7 +28,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from functools import lru_cache
-from typing import Any, Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,7 @@ from measure.radiometry import exchange, lamp_on_face, lamp_shadow, sky_hidden
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Real = TypeVar("Real", np.float32, np.float64)
 
 XI_MAX: Final = 8.0
 """Samples farther out than this many half widths say nothing more about the strand."""
@@ -104,8 +105,10 @@ class Grid:
 
     xi: Floats
     step: float
-    inside: Floats
+    inside: Singles
     """Share of each cell inside the hard outline, so that its edges are area-exact."""
+    reach: Singles
+    """How far outside of it each cell lies."""
     on: slice
     """Where something of the strand's face shows."""
     frequencies: Floats
@@ -118,10 +121,12 @@ def grid(steps_per_half_width: int) -> Grid:
     count = int(fft.next_fast_len(round(2 * XI_MAX * steps_per_half_width), real=True))
     xi = np.asarray((np.arange(count) - count // 2) * step, float)
     half = 0.5 * step
-    inside = np.clip((np.minimum(xi + half, 1.0) - np.maximum(xi - half, -1.0)) / step, 0.0, 1.0)
+    covered = (np.minimum(xi + half, 1.0) - np.maximum(xi - half, -1.0)) / step
+    inside = np.clip(covered, 0.0, 1.0).astype(np.float32)
+    reach = np.maximum(np.abs(xi) - 1.0, 0.0).astype(np.float32)
     on = np.nonzero(np.abs(xi) < 1.0 + step)[0]
     frequencies = np.asarray(2.0 * np.pi * np.fft.rfftfreq(count, step), float)
-    return Grid(xi, step, inside, slice(int(on[0]), int(on[-1]) + 1), frequencies)
+    return Grid(xi, step, inside, reach, slice(int(on[0]), int(on[-1]) + 1), frequencies)
 
 
 def steps_for(half_width_mm: float, blur_mm: float, least: int) -> int:
@@ -135,11 +140,11 @@ class Lit:
     """Light on face and ground of k cuts behind each xi, outlines not yet applied."""
 
     grid: Grid
-    face: Floats
+    face: Singles
     """(k, rows, places where the face shows)"""
-    ground: Floats
+    ground: Singles
     """(k, rows, count)"""
-    thrown: Floats
+    thrown: Singles
     """(k, rows, count) brightness of the ground by the light a strand of S = 1 throws on it."""
 
 
@@ -148,8 +153,8 @@ class Curves:
     """Unblurred curves of k cuts, (k, rows, count): what multiplies S and what multiplies g."""
 
     grid: Grid
-    face: NDArray[np.floating[Any]]
-    ground: NDArray[np.floating[Any]]
+    face: Singles
+    ground: Singles
 
 
 @dataclass(frozen=True)
@@ -157,24 +162,26 @@ class Aspect:
     """How k cuts are seen, on a grid: what of their light does not depend on the light."""
 
     grid: Grid
-    view_tan: Floats
+    view_tan: Singles
     """(k, 1) tangent of the angle between the line of sight and the card's normal across the
     strand; positive: the camera stands on the +xi side."""
-    x: Floats
+    x: Singles
     """(k, count) places on the ground behind each xi, for an axis in the card's plane."""
-    n_z: Floats
-    n_x: Floats
+    n_z: Singles
+    n_x: Singles
     """(k, facets + places where the face shows) normals of the facets light is exchanged by, and
     of those seen."""
     low: NDArray[np.intp]
-    share: Floats
+    share: Singles
     """(k, places where the face shows) facet before what is seen, and how far on it lies."""
 
 
 def aspect(view_tan: Floats, grid_: Grid) -> Aspect:
-    """The aspect of k cuts seen under `view_tan` (k,)."""
+    """The aspect of k cuts seen under `view_tan` (k,).
+
+    Singles, as all that follows from it: the model is not known to their last digits.
+    """
     view = view_tan[:, None]
-    secant = np.hypot(1.0, view)
     between = exchange()
     # The outline's middle shows the facet that leans by the line of sight.
     theta = np.arcsin(np.clip(grid_.xi[grid_.on], -1.0, 1.0)) + np.arctan(view)
@@ -182,7 +189,17 @@ def aspect(view_tan: Floats, grid_: Grid) -> Aspect:
         [np.broadcast_to(between.theta, (len(view), len(between.theta))), theta], axis=1
     )
     low, share = _places(theta, between.theta)
-    return Aspect(grid_, view, grid_.xi * secant, np.cos(all_theta), np.sin(all_theta), low, share)
+    n_z, n_x, x, tangent, part = (
+        one.astype(np.float32)
+        for one in (
+            np.cos(all_theta),
+            np.sin(all_theta),
+            grid_.xi * np.hypot(1.0, view),
+            view,
+            share,
+        )
+    )
+    return Aspect(grid_, tangent, x, n_z, n_x, low, part)
 
 
 def light_up(
@@ -201,24 +218,25 @@ def light_up(
     fall on (an open lane that was cut out). With `slopes` eight more rows: by the figures of the
     light and by the rise.
     """
-    light = [lights[:, i : i + 1] for i in range(7)]
-    high, view = rise[:, None], seen.view_tan
+    figures = lights.astype(np.float32)
+    light = [figures[:, i : i + 1] for i in range(7)]
+    high, view = rise.astype(np.float32)[:, None], seen.view_tan
     between = exchange()
     facets, cells = len(between.theta), len(between.x)
     faces = _face(seen.n_z, seen.n_x, light, slopes)
     face = faces[:, :, facets:]
     if no_ground:
-        ground = np.zeros((*face.shape[:2], len(seen.grid.xi)))
+        ground = np.zeros((*face.shape[:2], len(seen.grid.xi)), np.float32)
         ground[:, 0] = 1.0
         return Lit(seen.grid, face, ground, np.zeros_like(ground))
     # Place on the ground behind each xi, in radii from the line of contact, which the camera
     # sees behind the axis: the outline is shifted away from the camera.
-    places = np.empty((len(view), cells + len(seen.grid.xi)))
+    places = np.empty((len(view), cells + len(seen.grid.xi)), np.float32)
     places[:, :cells] = between.x
     x = np.subtract(seen.x, view * high, out=places[:, cells:])
     grounds = _ground(places, high, light, slopes)
-    unit = (PAPER_ALBEDO * ground_level)[:, None, None]
-    strength = unit * lights[:, 6, None, None]
+    unit = (PAPER_ALBEDO * ground_level).astype(np.float32)[:, None, None]
+    strength = unit * figures[:, 6, None, None]
     received_unit = grounds[:, :9, :cells] @ between.to_facets
     received = strength * received_unit
     if slopes:
@@ -238,14 +256,14 @@ def light_up(
     return Lit(seen.grid, face + face_too, ground[:, :9], out)
 
 
-def _places(x: Floats, at: Floats) -> tuple[NDArray[np.intp], Floats]:
+def _places(x: NDArray[Real], at: NDArray[Real]) -> tuple[NDArray[np.intp], NDArray[Real]]:
     """Between which of the points `at` (n,) places x lie, and how far on; held beyond the ends."""
     low = np.searchsorted(at[1:-1], x)
     first = at[low]
     return low, np.clip((x - first) / (at[low + 1] - first), 0.0, 1.0)
 
 
-def _between(rows: Floats, low: NDArray[np.intp], share: Floats) -> tuple[Floats, Floats]:
+def _between(rows: Singles, low: NDArray[np.intp], share: Singles) -> tuple[Singles, Singles]:
     """Rows (k, r, n) linearly between their points at places (k, m); and the step there."""
     k, r, n = rows.shape
     index = low[:, None] + (n * np.arange(k * r)).reshape(k, r, 1)
@@ -262,16 +280,15 @@ def outline(lit: Lit, rims: Floats) -> Curves:
     The rim's own softness is left to the blur. Where what is lit carries slopes, two rows more:
     by halo and halo length.
     """
-    on = lit.grid.on
-    inside = lit.grid.inside
-    reach = np.maximum(np.abs(lit.grid.xi) - 1.0, 0.0)
+    on, inside, reach = lit.grid.on, lit.grid.inside, lit.grid.reach
+    rims = rims.astype(np.float32)
     length = rims[:, 3:4]
     thinned = (1.0 - inside) * np.exp(-reach / length)
     outside = rims[:, 2:3] * thinned
     bare = 1.0 - inside - outside
     slopes = lit.ground.shape[1] > 1
     k, rows, count = lit.ground.shape
-    face = np.empty((k, rows + 2 * slopes, count))
+    face = np.empty((k, rows + 2 * slopes, count), np.float32)
     ground = np.empty_like(face)
     # Fuzz has no slope of its own; it is lit as the ground below it is.
     face[:, :rows] = outside[:, None] * lit.ground + bare[:, None] * lit.thrown
@@ -284,14 +301,14 @@ def outline(lit: Lit, rims: Floats) -> Curves:
     return Curves(lit.grid, face, ground)
 
 
-def blur_curves(curves: Curves, sigma: Floats) -> tuple[Floats, Floats]:
+def blur_curves(curves: Curves, sigma: Floats) -> tuple[Singles, Singles]:
     """Curves (k or 1, 1, count) blurred by Gaussians of standard deviation `sigma` (k,) or (q, 1).
 
-    Returns two arrays (k, count), or (q, k, count), of the curves' own precision.
+    Returns two arrays (k, count), or (q, k, count).
     """
     count = len(curves.grid.xi)
     transfer = np.exp(-0.5 * (curves.grid.frequencies * np.asarray(sigma)[..., None]) ** 2)
-    transfer = transfer.astype(curves.face.dtype)
+    transfer = transfer.astype(np.float32)
     # The ground goes on beyond the grid; blurring what the strand takes away keeps the ends true.
     face = fft.irfft(fft.rfft(curves.face[:, 0]) * transfer, count)
     return face, 1.0 - fft.irfft(fft.rfft(1.0 - curves.ground[:, 0]) * transfer, count)
@@ -362,7 +379,7 @@ def silhouette_radius_mm(
     return np.asarray(a * height / (a + b + c))
 
 
-def _face(n_z: Floats, n_x: Floats, light: list[Floats], slopes: bool) -> Floats:
+def _face(n_z: Singles, n_x: Singles, light: list[Singles], slopes: bool) -> Singles:
     """Light straight from sky and lamp on facets of normal (n_x, n_z), (k, m); with its slopes."""
     sky, lamp, lean, softness, _, scatter, _ = light
     from_sky = 0.5 * (n_z - 1.0)
@@ -371,7 +388,7 @@ def _face(n_z: Floats, n_x: Floats, light: list[Floats], slopes: bool) -> Floats
     # Light that nothing shades makes up for what sky and lamp leave of one.
     sloped = 1.0 + sky * from_sky + lamp * from_lamp
     rest = 1.0 - scatter
-    out = np.zeros((len(sloped), 9 if slopes else 1, sloped.shape[1]))
+    out = np.zeros((len(sloped), 9 if slopes else 1, sloped.shape[1]), np.float32)
     np.add(rest * sloped, scatter, out=out[:, 0])
     if slopes:
         np.multiply(rest, from_sky, out=out[:, 1])
@@ -382,7 +399,7 @@ def _face(n_z: Floats, n_x: Floats, light: list[Floats], slopes: bool) -> Floats
     return out
 
 
-def _ground(x: Floats, rise: Floats, light: list[Floats], slopes: bool) -> Floats:
+def _ground(x: Singles, rise: Singles, light: list[Singles], slopes: bool) -> Singles:
     """Light on the ground at `x` (k, m), radii from below the axis, which is `rise` high.
 
     With slopes, and after them its slope by x.
@@ -390,7 +407,7 @@ def _ground(x: Floats, rise: Floats, light: list[Floats], slopes: bool) -> Float
     sky, lamp, lean, softness, near_share, _, _ = light
     hidden, *by_hidden = sky_hidden(x, rise, slopes)
     shadow, *by_shadow = lamp_shadow(x, rise, lean, softness, near_share, slopes)
-    out = np.zeros((len(x), 10 if slopes else 1, x.shape[1]))
+    out = np.zeros((len(x), 10 if slopes else 1, x.shape[1]), np.float32)
     np.subtract(1.0, sky * hidden + lamp * shadow, out=out[:, 0])
     if slopes:
         by_x, by_lean, by_softness, by_near, by_rise = by_shadow

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -237,21 +238,24 @@ def test_slopes_are_what_small_steps_give(lean: float, no_ground: bool) -> None:
         lit_ = light_up(light[None], rim[:1], seen, level, no_ground, slopes=True)
         return np.asarray(blur_with_slopes(outline(lit_, rim[None]), sigma)[0])
 
+    def by_steps(of: Callable[[float], np.ndarray]) -> np.ndarray:
+        # Singles round off 1e-7: steps wide enough for that, and two of them for the bend.
+        near, far = ((of(h)[:, 0].astype(float) - of(-h)[:, 0]) / (2 * h) for h in (step, 2 * step))
+        return (4 * near - far) / 3
+
     given = curves(light, rim)
-    step = 1e-4
+    step = 5e-3
     for row in range(7):
-        change = step * np.eye(7)[row]
-        slope = (curves(light + change, rim) - curves(light - change, rim))[:, 0] / (2 * step)
-        assert np.allclose(given[:, 1 + row], slope, atol=1e-5), row
+        change = np.eye(7)[row]
+        slope = by_steps(lambda h, change=change: curves(light + h * change, rim))
+        assert np.allclose(given[:, 1 + row], slope, atol=2e-4), row
     for row, figure in ((8, 0), (9, 2), (10, 3)):
-        change = step * np.eye(4)[figure]
-        slope = (curves(light, rim + change) - curves(light, rim - change))[:, 0] / (2 * step)
-        assert np.allclose(given[:, row], slope, atol=1e-4), row
+        change = np.eye(4)[figure]
+        slope = by_steps(lambda h, change=change: curves(light, rim + h * change))
+        assert np.allclose(given[:, row], slope, atol=4e-4), row
     # By the blur: a camera sharper or softer by that much.
     sigma = math.hypot(0.1, rim[1])
-    more, less = (
-        curves(light, rim, math.sqrt((sigma + d) ** 2 - rim[1] ** 2))[:, 0] for d in (step, -step)
-    )
-    assert np.allclose(given[:, 11], (more - less) / (2 * step), atol=1e-5)
+    slope = by_steps(lambda h: curves(light, rim, math.sqrt((sigma + h) ** 2 - rim[1] ** 2)))
+    assert np.allclose(given[:, 11], slope, atol=5e-4)
     plain = outline(light_up(light[None], rim[:1], seen, level, no_ground), rim[None])
-    assert np.allclose(blur_curves(plain, np.array([sigma])), given[:, None, 0], atol=1e-12)
+    assert np.allclose(blur_curves(plain, np.array([sigma])), given[:, None, 0], atol=1e-6)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
@@ -14,8 +15,13 @@ from app.endings import EXIT_REFUSED, clean_end
 from app.options import NotebookOption
 
 if TYPE_CHECKING:
+    from rich.progress import Progress
+
     from app.notebook.purge import Purge
     from app.notebook.store import Notebook
+
+_LONG_S: Final = 1.0
+"""What takes longer is told how far it is."""
 
 notebook_app = typer.Typer(
     name="notebook",
@@ -41,8 +47,37 @@ def notebook_at(path: Path | None, *, make: bool = False) -> Iterator[Notebook]:
     """The notebook, its errors and those of what is done with it as UseError."""
     from app.notebook.store import Notebook
 
-    with _told(), Notebook.open(path, make=make) as notebook:
-        yield notebook
+    with _told():
+        with _upkeep() as go_on:
+            notebook = Notebook.open(path, make=make, go_on=go_on)
+        with notebook:
+            yield notebook
+
+
+@contextmanager
+def _upkeep() -> Iterator[Callable[[float], bool]]:
+    """A bar on the terminal, once bringing an old notebook up to date takes long; Ctrl-C ends it.
+
+    What had come of it by then is taken back, as of any transaction that does not end.
+    """
+    begun_s = time.monotonic()
+    with ExitStack() as stack:
+        bar: Progress | None = None
+
+        def go_on(share: float) -> bool:
+            nonlocal bar
+            if bar is None and time.monotonic() - begun_s > _LONG_S:
+                from rich.console import Console
+                from rich.progress import Progress
+
+                bar = Progress(console=Console(stderr=True), transient=True)
+                bar.add_task("Bringing the notebook up to date")
+                stack.enter_context(bar)
+            if bar is not None:
+                bar.update(bar.task_ids[0], completed=100 * share)
+            return True
+
+        yield go_on
 
 
 @contextmanager

@@ -21,6 +21,11 @@ PROBLEMS: Final[dict[str, tuple[str, str]]] = {
         "as it is could be kept beside it: {detail}",
         "Make room for that copy; until then it can be looked at here.",
     ),
+    "called_off": (
+        "{name} is of an older Slubwise and was not brought up to date, as that was called off; "
+        "it is as it was.",
+        "Open it again when there is time for it.",
+    ),
     "disk_full": (
         "The disk is full, so nothing more could be written to {name}; "
         "everything logged before is safe.",

@@ -12,19 +12,23 @@ import sqlite3
 import tempfile
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
 from app.notebook.errors import NotebookError, explained, problem
 from app.notebook.schema import STEPS, Step, bring_up, edition_of
+from app.notebook.shared import Told
 
 BUSY_S: Final = 5.0
 """How long a window waits for another to finish writing."""
 
 MAGIC: Final = b"SQLite format 3\0"
 """How every file of SQLite's begins."""
+
+GoOn = Callable[[float], bool]
+"""Hears how much of something long is done, 0 to 1, and says whether to go on."""
 
 SUFFIX: Final = ".slubwise"
 """How a notebook's name ends, unless somebody chose otherwise."""
@@ -58,8 +62,18 @@ def own_path() -> Path:
 class NotebookFile:
     """One connection to a notebook, for any thread, one at a time."""
 
-    def __init__(self, path: Path, *, steps: Sequence[Step] = STEPS, make: bool = True) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        steps: Sequence[Step] = STEPS,
+        make: bool = True,
+        go_on: GoOn = lambda _share: True,
+    ) -> None:
         """Open the notebook at `path`, or make it when `make`; NotebookError when it cannot be.
+
+        One of an older edition is brought up to date, which takes a minute for a million readings:
+        `go_on` hears how far that has come, and calls it off by False (NotebookError `called_off`).
 
         A notebook that cannot be written to, or is from a newer program, opens for reading:
         `why_not` says why, and is raised by `write` as long as that stands.
@@ -68,6 +82,7 @@ class NotebookFile:
         self.why_not: NotebookError | None = None
         self._lock = threading.RLock()
         self._steps = steps
+        self._go_on = go_on
         self._to_close = ExitStack()
         refuse_what_is_none(self.path, make)
         try:
@@ -91,9 +106,9 @@ class NotebookFile:
             elif edition < len(steps):
                 if edition:
                     _try_to_write(db)
-                    _keep_before(db, self.path, edition)
+                    _keep_before(db, self.path, edition, lambda: not self._go_on(0.0))
                 _turn_wal_on(db)
-                bring_up(db, steps)
+                bring_up(db, steps, self._told)
             else:
                 _try_to_write(db)
         except sqlite3.OperationalError as error:
@@ -107,6 +122,10 @@ class NotebookFile:
             return self._opened_to_read(error.why)
         return db
 
+    def _told(self, share: float) -> None:
+        if not self._go_on(share):
+            raise problem("called_off", name=self.path)
+
     def _opened_to_read(self, why_not: NotebookError) -> sqlite3.Connection:
         self.why_not = why_not
         db = self._to_close.enter_context(open_to_read(self.path))
@@ -116,7 +135,9 @@ class NotebookFile:
         if edition > len(self._steps):
             self.why_not = problem("newer_notebook", name=self.path)
         if edition < len(self._steps):
-            db = self._to_close.enter_context(_brought_up_apart(db, self.path, self._steps))
+            db = self._to_close.enter_context(
+                _brought_up_apart(db, self.path, self._steps, self._told)
+            )
         return db
 
     def _open_again(self) -> None:
@@ -326,27 +347,37 @@ class _NotKeptError(Exception):
         self.why = why
 
 
-def _keep_before(db: sqlite3.Connection, path: Path, edition: int) -> None:
+def _keep_before(
+    db: sqlite3.Connection, path: Path, edition: int, stopped: Callable[[], bool]
+) -> None:
     """Leave a copy of an older notebook beside it before it is brought up to date.
 
-    Raises `_NotKeptError` when there is no room for it or no right to write it.
+    Raises `_NotKeptError` when there is no room for it or no right to write it, and NotebookError
+    `called_off` soon after `stopped` becomes true.
     """
-    from app.notebook.backup import copy_to
+    from app.notebook.backup import Stopped, copy_to
 
     kept = path.with_name(f"{path.stem}-edition-{edition}{path.suffix}")
+    # Of one moment, so that it can be copied in pieces and stopped in between.
+    db.execute("BEGIN")
+    db.execute("SELECT 1 FROM sqlite_master").fetchone()
     try:
-        copy_to(db, path, kept)
+        copy_to(db, path, kept, stopped)
+    except Stopped as error:
+        raise problem("called_off", name=path) from error
     except NotebookError as error:
         if error.code == "disk_full":
             raise _NotKeptError(problem("disk_full", name=path)) from error
         if error.code in ("read_only", "not_written", "bad_target", "disk_failed"):
             raise _NotKeptError(problem("not_brought_up", name=path, detail=error.text)) from error
         raise
+    finally:
+        db.execute("ROLLBACK")
 
 
 @contextmanager
 def _brought_up_apart(
-    db: sqlite3.Connection, path: Path, steps: Sequence[Step]
+    db: sqlite3.Connection, path: Path, steps: Sequence[Step], told: Told
 ) -> Iterator[sqlite3.Connection]:
     """An older notebook that cannot be written to, as it would look if it could."""
     with tempfile.TemporaryDirectory(prefix="slubwise-") as folder:
@@ -356,6 +387,6 @@ def _brought_up_apart(
             raise problem("disk_failed", name=path, detail=error) from error
         with closing(copy):
             db.backup(copy)
-            bring_up(copy, steps)
+            bring_up(copy, steps, told)
             copy.execute("PRAGMA query_only = ON")
             yield copy

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from app.notebook.shared import fill_in_what_is_shared
+from app.notebook.shared import Told, fill_in_what_is_shared, unheard
 
 APPLICATION_ID: Final = 0x536C7562
 """"Slub" in ASCII."""
@@ -23,7 +23,8 @@ class Step:
     """What leads from the edition before to the next: statements, then whatever needs Python."""
 
     statements: tuple[str, ...]
-    and_then: Callable[[sqlite3.Connection], None] | None = None
+    and_then: Callable[[sqlite3.Connection, Told], None] | None = None
+    """Tells how far it has come where it goes through many rows."""
 
 
 # The light columns of `reading` are what lists and charts need; all that the instrument said is
@@ -225,11 +226,11 @@ def edition_of(db: sqlite3.Connection) -> int | None:
     return 0 if mark == 0 and edition == 0 and tables == 0 else None
 
 
-def bring_up(db: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> None:
+def bring_up(db: sqlite3.Connection, steps: Sequence[Step] = STEPS, told: Told = unheard) -> None:
     """Take the notebook through all steps that it has not had, in one transaction.
 
     Safe when another process does the same: whoever comes second finds it done. Whatever a step
-    raises is passed on, and the notebook is as it was.
+    or `told` raises is passed on, and the notebook is as it was.
     """
     db.execute("BEGIN IMMEDIATE")
     try:
@@ -239,7 +240,7 @@ def bring_up(db: sqlite3.Connection, steps: Sequence[Step] = STEPS) -> None:
                 for statement in step.statements:
                     db.execute(statement)
                 if step.and_then is not None:
-                    step.and_then(db)
+                    step.and_then(db, told)
             db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             db.execute(f"PRAGMA user_version = {len(steps)}")
         db.execute("COMMIT")

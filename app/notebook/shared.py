@@ -8,11 +8,18 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 
 from app.notebook.plain import from_plain, plain_of_packed
 from measure.results import ScaleSummary, StrandReading, shared_doubt_mm
+
+Told = Callable[[float], None]
+"""Hears how much of something long is done, 0 to 1; what it raises calls it off."""
+
+
+def unheard(share: float) -> None:
+    """Told to nobody."""
 
 
 def known_shared(strand: StrandReading) -> float | None:
@@ -35,11 +42,12 @@ def scale_words(source: object, card: object) -> str:
     return " ".join(word for word in (source, card) if isinstance(word, str) and word)
 
 
-def fill_in_what_is_shared(db: sqlite3.Connection) -> None:
+def fill_in_what_is_shared(db: sqlite3.Connection, told: Told = unheard) -> None:
     """Give each reading that has none its shared doubt and its scale, from all that it said.
 
     A reading that does not unpack stays without; `Notebook.check` tells of it.
     """
+    (end,) = db.execute("SELECT max(rowid) FROM reading").fetchone()
     last = 0
     while some := db.execute(_BARE, (last,)).fetchall():
         last = some[-1][0]
@@ -47,6 +55,7 @@ def fill_in_what_is_shared(db: sqlite3.Connection) -> None:
             "UPDATE reading SET u_shared_mm = ?, scale_from = ? WHERE rowid = ?",
             [(*_shared_of(packed, scale), rowid) for rowid, packed, scale in some],
         )
+        told(last / end)
 
 
 _BARE = """

@@ -17,7 +17,7 @@ from typing import Any, Self
 from app import program_version
 from app.notebook.detail import OF_READING
 from app.notebook.errors import NotebookError, problem
-from app.notebook.file import NotebookFile, own_path
+from app.notebook.file import GoOn, NotebookFile, own_path
 from app.notebook.plain import is_whole, pack, to_plain
 from app.notebook.records import Bobbin, LoggedReading, Posture, Sitting
 from app.notebook.rows import (
@@ -61,13 +61,21 @@ class Notebook(Sections):
     """
 
     @classmethod
-    def open(cls, path: Path | str | None = None, *, make: bool = True) -> Self:
+    def open(
+        cls,
+        path: Path | str | None = None,
+        *,
+        make: bool = True,
+        go_on: GoOn = lambda _share: True,
+    ) -> Self:
         """Open the notebook at `path`, by default the user's own, making it when there is none.
 
         With `make` False a missing one is a NotebookError `no_notebook`. One that can only be
-        looked at opens, with the reason in `why_not`.
+        looked at opens, with the reason in `why_not`. Bringing an old one up to date may take
+        minutes: `go_on` hears how far it is, 0 to 1, and calls it off by False.
         """
-        return cls(NotebookFile(own_path() if path is None else Path(path), make=make))
+        file = own_path() if path is None else Path(path)
+        return cls(NotebookFile(file, make=make, go_on=go_on))
 
     @property
     def path(self) -> Path:

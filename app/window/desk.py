@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from PySide6.QtCore import QObject, Qt, Signal
 
@@ -14,6 +16,7 @@ from app.notebook.errors import NotebookError
 from app.notebook.store import Notebook
 
 T = TypeVar("T")
+_TELL_EVERY_S: Final = 0.25
 Done = Callable[[Any], None]
 
 
@@ -22,6 +25,8 @@ class Desk(QObject):
 
     failed = Signal(object)
     """A NotebookError: nothing was changed by what was asked."""
+    upkeep = Signal(float)
+    """How much of an old notebook is brought up to date, 0 to 1, now and then while it is."""
     copy_failed = Signal(object)
     """A NotebookError: the day's copy could not be made."""
     _answered = Signal(object, object)
@@ -33,6 +38,7 @@ class Desk(QObject):
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="notebook")
         self._copying = ThreadPoolExecutor(1, thread_name_prefix="daily copy")
         self._copy_failed = False
+        self._told_s = -math.inf
         self._open = True
         self._answered.connect(self._give, Qt.ConnectionType.QueuedConnection)
 
@@ -81,8 +87,15 @@ class Desk(QObject):
 
     def _work(self, question: Callable[[Notebook], T]) -> T:
         if self._notebook is None:
-            self._notebook = Notebook.open(self._file)
+            self._notebook = Notebook.open(self._file, go_on=self._keep_up)
         return question(self._notebook)
+
+    def _keep_up(self, share: float) -> bool:
+        """In the notebook's thread: tell how far it is; no further once the window closes."""
+        if time.monotonic() - self._told_s >= _TELL_EVERY_S:
+            self._told_s = time.monotonic()
+            self._answered.emit(self.upkeep.emit, share)
+        return self._open
 
     def _pass_on(
         self,

@@ -86,6 +86,9 @@ class MainWindow(QMainWindow):
         self.preferences = preferences
         self.desk = Desk(notebook, self)
         self.desk.failed.connect(self._say_error)
+        self.desk.upkeep.connect(
+            lambda share: self.say(f"Bringing the notebook up to date: {100 * share:.0f} %.")
+        )
         self.desk.copy_failed.connect(self._say_no_copy)
         self._copies = QTimer(self)
         self._copies.setInterval(_COPY_LOOK_MS)

@@ -21,6 +21,7 @@ from app.notebook.file import NotebookFile
 from app.notebook.records import Sitting
 from app.notebook.salvage import salvage
 from app.notebook.schema import APPLICATION_ID, STEPS, Step, bring_up, edition_of
+from app.notebook.shared import Told, unheard
 from app.notebook.store import Notebook
 
 HERE = Path(__file__).parent
@@ -144,7 +145,7 @@ def test_an_old_notebook_that_is_damaged_is_saved_as_one_of_today(path: Path) ->
         assert notebook.check().problems == ()
 
 
-def fill_colours(db: sqlite3.Connection) -> None:
+def fill_colours(db: sqlite3.Connection, _told: Told = unheard) -> None:
     for (id_,) in db.execute("SELECT id FROM bobbin").fetchall():
         db.execute("UPDATE bobbin SET colour = ? WHERE id = ?", (f"colour of {id_}", id_))
 
@@ -170,14 +171,65 @@ def test_an_older_notebook_goes_through_the_steps_and_is_kept_as_it_was(path: Pa
         assert [s.name for s in notebook.spins()] == ["Grey sock"]
 
 
-def stumble(db: sqlite3.Connection) -> None:
+def stumble(db: sqlite3.Connection, _told: Told) -> None:
     fill_colours(db)
     raise RuntimeError("in the middle of a step")
 
 
-def die(db: sqlite3.Connection) -> None:
+def die(db: sqlite3.Connection, _told: Told) -> None:
     fill_colours(db)
     os._exit(9)
+
+
+def many_readings(path: Path, number: int) -> None:
+    """A notebook of the first edition with so many readings more on its first bobbin."""
+    old_notebook(path, 1)
+    with closing(sqlite3.connect(path)) as db:
+        (one,) = db.execute("SELECT id FROM reading ORDER BY rowid").fetchone()
+        for table, key in (("reading", "id"), ("detail", "reading_id")):
+            columns = [name for _, name, *_ in db.execute(f"PRAGMA table_info({table})")]
+            new = {key: "'more ' || value", "number": "1000 + value"}
+            db.execute(
+                f"INSERT INTO {table} SELECT {', '.join(new.get(c, c) for c in columns)} "
+                f"FROM {table}, (WITH RECURSIVE n(value) AS (SELECT 1 UNION ALL "
+                f"SELECT value + 1 FROM n WHERE value < {number}) SELECT value FROM n) "
+                f"WHERE {key} = ?",
+                (one,),
+            )
+        db.commit()
+
+
+def test_bringing_many_readings_up_to_date_tells_how_far_it_is(path: Path) -> None:
+    many_readings(path, 2500)
+    shares: list[float] = []
+
+    def go_on(share: float) -> bool:
+        shares.append(share)
+        return True
+
+    with Notebook.open(path, go_on=go_on) as notebook:
+        assert notebook.number_of_readings() > 2500
+    filled = [share for share in shares if share]
+    assert len(filled) >= 3  # a thousand at a time
+    assert filled == sorted(filled)
+    assert filled[-1] == 1.0
+
+
+@pytest.mark.parametrize("until", [0.0, 0.5], ids=["in the copy", "halfway"])
+def test_called_off_it_is_as_it_was(path: Path, until: float) -> None:
+    many_readings(path, 2500)
+    with closing(sqlite3.connect(path)) as db:
+        before = list(db.iterdump())
+    with pytest.raises(NotebookError) as caught:
+        Notebook.open(path, go_on=lambda share: share < until)
+    assert caught.value.code == "called_off"
+    assert version_of(path) == 1
+    with closing(sqlite3.connect(path)) as db:
+        assert list(db.iterdump()) == before
+    assert not list(path.parent.glob(".*.part"))
+    with Notebook.open(path) as notebook:
+        assert notebook.check().problems == ()
+    assert version_of(path) == len(STEPS)
 
 
 def test_a_step_that_fails_leaves_the_notebook_as_it_was(path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 from logged_strands import a_strand
@@ -52,3 +54,18 @@ def test_what_stands_in_its_way_is_said_once(qtbot: QtBot, tmp_path: Path) -> No
     qtbot.wait(0)
     assert [error.code for error in said] == ["not_written"]
     assert answered == [1], "the notebook works as before"
+
+
+def test_an_old_notebook_is_brought_up_to_date_and_told_of(qtbot: QtBot, tmp_path: Path) -> None:
+    script = Path(__file__).parents[1] / "notebook" / "edition_1.sql"
+    with closing(sqlite3.connect(tmp_path / "n.slubwise")) as db:
+        db.executescript(script.read_text("utf-8"))
+    desk = Desk(tmp_path / "n.slubwise")
+    shares: list[float] = []
+    answered: list[int] = []
+    desk.upkeep.connect(shares.append)
+    desk.ask(Notebook.number_of_readings, answered.append)
+    qtbot.waitUntil(lambda: bool(answered))
+    desk.close()
+    assert shares
+    assert all(0.0 <= share <= 1.0 for share in shares)

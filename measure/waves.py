@@ -29,10 +29,12 @@ _REACH: Final = 21
 """Bins to either side of a window's centre; its standard deviation is one period."""
 _STEP: Final = 2
 """Bins from one window to the next where a wave is followed."""
-_AT_ONCE: Final = 32
-"""Bins whose windows are summed by one matrix product."""
+_AT_ONCE: Final = 64
+"""Bins whose windows are summed by one row of a matrix product."""
 _COVERED: Final = 0.5
 """Least share of a window's weight that must have been seen."""
+_EVERY: Final = 4
+_MANY: Final = 12
 _FEWEST: Final = 3
 """Windows from which a frequency's share is told."""
 _APART: Final = 3
@@ -46,7 +48,7 @@ class _Bins:
     seen: Singles
     """(M,) mean weight in each."""
     weighed: Singles
-    """(M, k) means of the signals times their weight."""
+    """(k, M) means of the signals times their weight."""
 
 
 @dataclass(frozen=True)
@@ -94,29 +96,29 @@ class _Pooled:
         self.pitch_mm = float(s_mm[1] - s_mm[0])
         self.start_mm = float(s_mm[0]) - 0.5 * self.pitch_mm
         self.length_mm = len(s_mm) * self.pitch_mm
-        each = np.concatenate([weight[:, None], values * weight[:, None]], axis=1)
+        each = np.concatenate([weight[None], values.T * weight])
         self._each = each.astype(np.float32)
-        self._before = (np.cumsum(each, axis=0) - each).astype(np.float32)
+        self._before = (np.cumsum(each, axis=1) - each).astype(np.float32)
 
     def bins(self, edges_mm: Floats) -> _Bins:
         """Between neighbours of (M + 1,) edges, which lie within the signals; nothing in a bin
         whose edges do not rise."""
         at = (edges_mm - self.start_mm) / self.pitch_mm
-        low = np.clip(at.astype(int), 0, len(self._each) - 1)
-        sums = self._each.take(low, axis=0)
-        sums *= (at - low).astype(np.float32)[:, None]
-        sums += self._before.take(low, axis=0)
-        inside = np.diff(sums, axis=0)
+        low = np.clip(at.astype(int), 0, self._each.shape[1] - 1)
+        sums = self._each.take(low, axis=1)
+        sums *= (at - low).astype(np.float32)
+        sums += self._before.take(low, axis=1)
+        inside = sums[:, 1:] - sums[:, :-1]
         wide = np.diff(at).astype(np.float32)
-        inside /= np.where(wide > 0, wide, np.inf)[:, None]
-        return _Bins(inside[:, 0], inside[:, 1:])
+        inside /= np.where(wide > 0, wide, np.inf)
+        return _Bins(inside[0], inside[1:])
 
 
 def _summing(step: int) -> tuple[Singles, Singles, Singles]:
     """What sums `_AT_ONCE` bins and those about them into windows `step` bins apart.
 
-    (W, L) weights of W windows on L bins, the same times cosine and sine, (2W, L), and times what
-    their squares and product are, (3W, L).
+    (L, W) weights of L bins in W windows, the same times cosine and sine, (L, 2W), and times what
+    their squares and product are, (L, 3W).
     """
     bins = np.arange(-_REACH, _AT_ONCE + _REACH)
     offset = bins - (np.arange(0, _AT_ONCE, step)[:, None] + (step - 1) / 2)
@@ -125,9 +127,9 @@ def _summing(step: int) -> tuple[Singles, Singles, Singles]:
     cosine, sine = np.cos(angle), np.sin(angle)
     once, twice = (cosine, sine), (cosine**2, cosine * sine, sine**2)
     return (
-        window.astype(np.float32),
-        np.concatenate([window * wave for wave in once]).astype(np.float32),
-        np.concatenate([window * wave for wave in twice]).astype(np.float32),
+        window.T.astype(np.float32),
+        np.concatenate([window * wave for wave in once]).T.astype(np.float32),
+        np.concatenate([window * wave for wave in twice]).T.astype(np.float32),
     )
 
 
@@ -135,23 +137,20 @@ _SUMMING: Final = {step: _summing(step) for step in (_STEP, _BINS)}
 
 
 def _chunks(values: Singles) -> Singles:
-    """(c, L, k) views of values (M, k), each `_AT_ONCE` bins on; nothing beyond the ends."""
-    count = -(-len(values) // _AT_ONCE)
-    padded = np.zeros((count * _AT_ONCE + 2 * _REACH, values.shape[1]), np.float32)
-    padded[_REACH : _REACH + len(values)] = values
-    return np.lib.stride_tricks.as_strided(
-        padded,
-        (count, _AT_ONCE + 2 * _REACH, values.shape[1]),
-        (_AT_ONCE * padded.strides[0], *padded.strides),
-        writeable=False,
-    )
+    """(k, c, L) of values (k, M), each chunk `_AT_ONCE` bins on; nothing beyond the ends."""
+    k, bins = values.shape
+    count = -(-bins // _AT_ONCE)
+    padded = np.zeros((k, count * _AT_ONCE + 2 * _REACH), np.float32)
+    padded[:, _REACH : _REACH + bins] = values
+    overlapping = np.lib.stride_tricks.sliding_window_view(padded, _AT_ONCE + 2 * _REACH, axis=1)
+    return np.ascontiguousarray(overlapping[:, ::_AT_ONCE])
 
 
-def _sums(weights: Singles, chunks: Singles, each: int) -> Floats:
-    """(each, m, k) sums over windows; the weights hold `each` kinds of them."""
-    k = chunks.shape[2]
-    summed = (weights @ chunks).reshape(len(chunks), each, -1, k)
-    return np.asarray(summed.transpose(1, 0, 2, 3).reshape(each, -1, k), float)
+def _sums(chunks: Singles, weights: Singles, each: int) -> Floats:
+    """(each, k, m) sums over windows; the weights hold `each` kinds of them."""
+    k, count, length = chunks.shape
+    summed = (chunks.reshape(-1, length) @ weights).reshape(k, count, each, -1)
+    return np.asarray(summed.transpose(2, 0, 1, 3).reshape(each, k, -1), float)
 
 
 def _local_waves(bins: _Bins, step: int) -> _LocalWaves:
@@ -160,18 +159,18 @@ def _local_waves(bins: _Bins, step: int) -> _LocalWaves:
     Windows less than half seen are left out.
     """
     plain, once, twice = _SUMMING[step]
-    seen = _chunks(bins.seen[:, None])
-    (n,) = _sums(plain, seen, 1)
-    window = np.flatnonzero(n[:, 0] >= _COVERED * plain[0].sum())
+    seen = _chunks(bins.seen[None])
+    ((n,),) = _sums(seen, plain, 1)
+    window = np.flatnonzero(n >= _COVERED * plain[:, 0].sum())
     n = n[window]
-    c, s = _sums(once, seen, 2)[:, window]
-    cc, cs, ss = _sums(twice, seen, 3)[:, window]
+    (c,), (s,) = _sums(seen, once, 2)[..., window]
+    (cc,), (cs,), (ss,) = _sums(seen, twice, 3)[..., window]
     values = _chunks(bins.weighed)
-    (y,) = _sums(plain, values, 1)[:, window]
-    yc, ys = _sums(once, values, 2)[:, window]
+    (y,) = _sums(values, plain, 1)[..., window]
+    yc, ys = _sums(values, once, 2)[..., window]
     squares = bins.weighed * bins.weighed
-    squares /= np.maximum(bins.seen, np.float32(1e-9))[:, None]
-    (yy,) = _sums(plain, _chunks(squares), 1)[:, window]
+    squares /= np.maximum(bins.seen, np.float32(1e-9))
+    (yy,) = _sums(_chunks(squares), plain, 1)[..., window]
     # The mean taken off first, two unknowns are left.
     cc, cs, ss = cc - c * c / n, cs - c * s / n, ss - s * s / n
     yc, ys, yy = yc - c * y / n, ys - s * y / n, yy - y * y / n
@@ -179,9 +178,9 @@ def _local_waves(bins: _Bins, step: int) -> _LocalWaves:
     a, b = (ss * yc - cs * ys) / det, (cc * ys - cs * yc) / det
     return _LocalWaves(
         window=window,
-        amplitude=a - 1j * b,
-        explained=np.maximum(a * yc + b * ys, 0.0),
-        total=np.maximum(yy, 1e-12),
+        amplitude=(a - 1j * b).T,
+        explained=np.maximum(a * yc + b * ys, 0.0).T,
+        total=np.maximum(yy, 1e-12).T,
     )
 
 
@@ -216,8 +215,9 @@ def follow_wave(
     values: Floats, weight: Floats, s_mm: Floats, frequency_per_mm: float
 ) -> FollowedWave | None:
     """The wave near one frequency in signals (n, k), counted by its phase; None if out of sight."""
-    pooled = _Pooled(values, weight, s_mm)
-    for _ in range(2):
+    # Some of many signals, of every row and channel some, tell where to look with all of them.
+    some = values[:, ::_EVERY] if values.shape[1] > _MANY else values
+    for pooled in (_Pooled(some, weight, s_mm), _Pooled(values, weight, s_mm)):
         bin_mm = 1.0 / (_BINS * frequency_per_mm)
         count = int(pooled.length_mm / bin_mm)
         edges = np.asarray(pooled.start_mm + np.arange(count + 1) * bin_mm, float)
@@ -279,8 +279,8 @@ def _counted(
         # Ends a little inside: a count over the whole run, less troubled by its first window.
         edge = min(max(1, len(run) // 6), 6)
         first, last = slice(None, edge), slice(-edge, None)
-        a, b = (np.average(s[i], weights=weight[i]) for i in (first, last))
-        pa, pb = (np.average(phase[i], weights=weight[i]) for i in (first, last))
+        a, b = (weight[i] @ s[i] / weight[i].sum() for i in (first, last))
+        pa, pb = (weight[i] @ phase[i] / weight[i].sum() for i in (first, last))
         turned += float(pb - pa)
         length += float(b - a)
         smooth = np.convolve(np.pad(phase, 6, mode="reflect", reflect_type="odd"), np.ones(13) / 13)

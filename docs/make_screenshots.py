@@ -2,10 +2,11 @@
 
     python docs/make_screenshots.py [--out FOLDER] [--all]
 
-Opens the real window on the sample picture and the sample video, with a notebook that is made for
-it, and saves each page in the light and the dark theme. `--all` adds every page at twice the
-pixels, at the smallest size, and with letters half as large again. It needs no display: run it
-with QT_QPA_PLATFORM=offscreen, or under xvfb-run. Readings in the notebook are made up for show.
+Opens the real window on sample pictures, with a notebook that is made for it, and saves each page
+in the light and the dark theme; "plying" is the gauge on plied yarn. `--all` adds every page at
+twice the pixels, at the smallest size, and with letters half as large again. It needs no display:
+run it with QT_QPA_PLATFORM=offscreen, or under xvfb-run. Readings in the notebook are made up for
+show.
 """
 
 from __future__ import annotations
@@ -29,7 +30,9 @@ if TYPE_CHECKING:
     from app.notebook.store import Notebook
     from measure.results import StrandReading
 
-PAGES: Final = ("gauge", "spins", "plan", "bobbins", "skeins", "card")
+PAGES: Final = ("gauge", "plying", "spins", "plan", "bobbins", "skeins", "card")
+_PICTURE: Final = ROOT / "sample_images" / "fuzzy_single_phone.jpg"
+_PLIED_PICTURE: Final = ROOT / "sample_images" / "three_ply_phone.jpg"
 _SETTLE_MS: Final = 6000
 """After the picture was measured: what a page works out itself, on a busy machine."""
 
@@ -42,7 +45,7 @@ def make_notebook(file: Path) -> str:
     from measure.band import Band
 
     chance = random.Random(20)
-    strand = measure_picture(ROOT / "sample_images" / "fuzzy_single_phone.jpg").strands[0]
+    strand = measure_picture(_PICTURE).strands[0]
     band = Band.from_wpi(28, 33)
     begun = datetime(2026, 11, 16, 18, 5, tzinfo=UTC)
     with Notebook.open(file) as notebook:
@@ -142,6 +145,32 @@ def _make_skeins(notebook: Notebook, strand: StrandReading, chance: random.Rando
         notebook.update_skein(with_written(skein, said))
 
 
+def make_plied(file: Path) -> str:
+    """A bobbin of plied yarn added to that notebook; its id."""
+    from app.notebook.store import Notebook
+    from measure import measure_picture
+
+    chance = random.Random(21)
+    strand = measure_picture(_PLIED_PICTURE).strands[0]
+    at = datetime(2026, 11, 24, 18, 40, tzinfo=UTC)
+    with Notebook.open(file) as notebook:
+        spin = next(s for s in notebook.spins() if s.name == "Heather hat")
+        bobbin_id = notebook.add_bobbin(spin.id, "Plied").id
+        sitting = notebook.begin_sitting(bobbin_id, at).id
+        for i in range(12):
+            notebook.log(
+                sitting,
+                _times(strand, math.exp(chance.gauss(0.0, 0.02))),
+                taken_at=at + timedelta(minutes=4 * i),
+                posture="plied",
+                printed_card="",
+                source="made up for show",
+                spun_g=2.5 * i,
+            )
+        notebook.end_sitting(sitting, at + timedelta(hours=1))
+    return bobbin_id
+
+
 def _times(strand: StrandReading, ratio: float) -> StrandReading:
     low, high = strand.diameter_interval_mm
     return replace(
@@ -154,9 +183,7 @@ def _times(strand: StrandReading, ratio: float) -> StrandReading:
     )
 
 
-def take(
-    page: str, dark: bool, size: tuple[int, int], letters: float, source: str, to: Path
-) -> None:
+def take(page: str, dark: bool, size: tuple[int, int], letters: float, to: Path) -> None:
     """One page of the window in this process, saved to a file."""
     from app.qt_setup import forget_opencv_plugins
 
@@ -168,6 +195,7 @@ def take(
     from app.window.start import make_application
     from app.window.theme import DARK, LIGHT
     from measure.band import Band
+    from measure.twist_band import TwistBand
 
     application = make_application()
     font = application.font()
@@ -177,11 +205,19 @@ def take(
         preferences = Preferences(Path(folder) / "window.ini")
         preferences.bobbin = make_notebook(Path(folder) / "notebook.sqlite")
         preferences.band = Band.from_wpi(28, 33)
-        window = MainWindow(preferences, source=source, notebook=Path(folder) / "notebook.sqlite")
+        source = _PICTURE
+        if page == "plying":
+            source = _PLIED_PICTURE
+            preferences.bobbin = make_plied(Path(folder) / "notebook.sqlite")
+            preferences.posture = "plied"
+            preferences.band = Band.from_wpi(27, 32)
+            preferences.twist_band = TwistBand.balancing(8.0, 0.86, 3)
+        notebook = Path(folder) / "notebook.sqlite"
+        window = MainWindow(preferences, source=str(source), notebook=notebook)
         window.set_theme(DARK if dark else LIGHT)
         window.resize(*size)
         window.show()
-        window.show_page(page)
+        window.show_page("gauge" if page == "plying" else page)
 
         def save() -> None:
             window.grab().save(str(to))
@@ -202,8 +238,7 @@ def main() -> None:
     chosen = parser.parse_args()
     if chosen.one:
         page, theme, width, height, letters, to = chosen.one
-        source = str(ROOT / "sample_images" / "fuzzy_single_phone.jpg")
-        take(page, theme == "dark", (int(width), int(height)), float(letters), source, Path(to))
+        take(page, theme == "dark", (int(width), int(height)), float(letters), Path(to))
         return
     chosen.out.mkdir(parents=True, exist_ok=True)
     kinds = [("", (1280, 820), 1.0, 1)]

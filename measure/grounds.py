@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.diameter import GroundDiameter, StrandDiameter
+from measure.medians import median
 from measure.profiles import CUT_MM, Cuts
 from measure.results import Along
 from measure.unevenness import Step, step_between
@@ -23,6 +24,8 @@ Floats = NDArray[np.float64]
 
 _BLACK_SHADOW: Final = 0.2
 """Light left in a lamp's shadow below which it looks like a black strand going on."""
+_FINE_PX: Final = 12.0
+"""Pixels across from which a strand and its shadow are told apart by their edges (ours)."""
 _FACE: Final = 0.4
 _FACE_ALONE: Final = 0.5
 """How much darker than light ground a strand is to be, at least, beside a dark one and alone."""
@@ -94,7 +97,10 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
     Beside a dark ground that contradicts it, or alone, such a part is worth nothing; beside one
     that agrees it is kept, with more doubt.
     """
-    shaded = strand.light.sky + strand.light.lamp > 0.15 and not strand.no_ground
+    # A fine black strand with its black shadow looks like one black line.
+    fine = min(p.mean_mm for p in parts) < _FINE_PX * median(strand.cuts.mm_per_px)
+    line = strand.flat and fine
+    shaded = strand.light.sky + strand.light.lamp > 0.15 or line
     least = _FACE if len(parts) > 1 else _FACE_ALONE
     weak = [
         p
@@ -103,10 +109,10 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
         and (
             p.ground.face_contrast < least
             or (p.ground.neutral and strand.light.lamp > 0.25)
-            or (p.ground.black and strand.light.lamp > 1.0 - _BLACK_SHADOW)
+            or (p.ground.black and (strand.light.lamp > 1.0 - _BLACK_SHADOW or line))
         )
     ]
-    if not shaded or not weak:
+    if strand.no_ground or not shaded or not weak:
         return parts
     firm = [p for p in parts if p not in weak]
     if not firm:

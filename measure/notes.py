@@ -100,6 +100,14 @@ CAUTIONS: Final[dict[str, str]] = {
         "the interval allows for it."
     ),
     "one_ground": "Seen on {ground} ground only, so the light could not be checked.",
+    "two_colours": (
+        "Its plies differ in colour, which blurs where the strand ends: it may read a tenth or two "
+        "too thin. Before a lit screen, through the cut-out open lane, colours do not matter."
+    ),
+    "no_shade": (
+        "It throws no shade on the card: held above it, it would look wider than it is; the "
+        "interval allows for it."
+    ),
     "grounds_disagree": (
         "Light and dark ground disagree by {percent:.1f} %; the interval allows for it."
     ),

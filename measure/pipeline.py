@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.budget import Surroundings
 from measure.diameter import LaneSeen, StrandDiameter, measure_diameters
 from measure.edge_spread import EdgeSpread, measure_edge_spread
 from measure.errors import MeasureError
@@ -19,7 +20,7 @@ from measure.notes import refusal
 from measure.paper import cut_out, paper_level
 from measure.picture import Picture, read_picture
 from measure.profiles import cut_strand
-from measure.reading import Surroundings, read_strand, too_few_pixels
+from measure.reading import read_strand, too_few_pixels
 from measure.regions import Region, card_regions, picture_regions, ruler_regions
 from measure.results import (
     Outline,

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from measure.backdrop import unrest
+from measure.budget import Surroundings, budget_of, length_mm
 from measure.diameter import StrandDiameter
 from measure.evenness import cv_percent, find_uneven_places
 from measure.grounds import Part, combined, part_of, trusted, whole_cuts
@@ -16,11 +16,12 @@ from measure.medians import median
 from measure.notes import caution, refusal
 from measure.profiles import CUT_MM, Cuts
 from measure.regions import Region
-from measure.results import Along, Caution, Outline, Refusal, StrandReading, Twist
+from measure.results import Caution, Outline, Refusal, StrandReading, Twist
 from measure.scale import Scale
-from measure.strands import STEP_MM
-from measure.uncertainty import Budget, Component, effective_sample_size, u_of_mean
-from measure.weight_class import WeightChart, classes_touched
+from measure.shading import Light
+from measure.side_colours import two_colours
+from measure.uncertainty import Budget
+from measure.weight_class import classes_touched
 from measure.whole_turns import mean_over_part_turns, means_over_turns
 from measure.yarn import MM_PER_INCH, wpi_from_diameter, wpi_interval_from_diameter
 
@@ -33,47 +34,21 @@ _SHORTEST_MM: Final = 5.0
 _SHORT_MM: Final = 30.0
 _MOST_BLUR: Final = 0.34
 _MOST_EATEN_PX: Final = 0.15
-_EATEN: Final = 0.25
-"""Relative doubt of a width per pixel eaten, from drawn pictures too bright by a tenth (ours)."""
 SOFT_BLUR: Final = 0.22
 """Edge spread over width from which a picture is soft for a strand."""
 _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
+_OF_THE_YARN: Final = ("sampling", "two_colours")
+"""Doubts that better light or a better picture would not lessen: they refuse nothing."""
 _DISAGREE: Final = 0.03
-_RELIEF: Final = 0.22
-"""Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _MOST_UNREST: Final = 0.05
 """Of the strand's contrast, in what shows through a window: drawn and rendered windows before
 screens and dark rooms stay below 0.01, photographs of brick, print and grass above 0.06 (ours)."""
 _MOST_WINDOW_MISFIT: Final = 0.045
 """A silhouette fits its model far better; where no bare ground shows this has to tell (ours)."""
-_HALO: Final = 0.09
-_RIM: Final = 0.03
-"""Relative doubt per unit of fuzz and of soft rim, from rendered yarn (ours)."""
-_ENOUGH_STEPS: Final = 10
-_LEAST_DOF: Final = 4.0
-"""Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
-_BLUR: Final = 0.4
-"""Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
-compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
-from drawn pictures that went through such cameras (ours)."""
-_FLAT_BLUR: Final = 0.3
-"""Of that for flat ink: alike on both sides of an edge, which blur does not move."""
-_STAND_OFF_MM: Final = 0.25
-"""How far above the card a strand that lies on it may stand (standard uncertainty, ours)."""
-
-
-@dataclass(frozen=True)
-class Surroundings:
-    """What a reading needs to know of its picture."""
-
-    scale: Scale
-    blur_px: float
-    overshoot: float
-    eaten_px: float
-    """How far burnt-out paper eats into the card's print, whose edges are known to lie true."""
-    chart: WeightChart
-    wrap_factor: float
+_NO_SHADE: Final = Light(0.2, 0.75, 0.3, 0.1, 0.0, 0.0, 0.0)
+"""Sky, lamp, lean and softness below which light seems to come from straight above, and half of it
+to be shaded by nothing: what a strand held above its ground looks like under an open sky."""
 
 
 def read_strand(
@@ -99,7 +74,7 @@ def read_strand(
     # Plies have grooves between them too, but a wave runs along both their edges.
     if strand.grooved and not _plied_for_sure(twist):
         return refusal("touching", number)
-    if strand.off_card:
+    if strand.off_card or _held_up(strand):
         return refusal("off_card", number)
     if _restless(strand):
         return refusal("restless_ground", number)
@@ -117,12 +92,13 @@ def read_strand(
     width_px = diameter_mm / pitch_mm
     if width_px < NEEDED_PX:
         return too_few_pixels(width_px, number)
-    length_mm = _length(along.position_mm)
-    if length_mm < _least_length_mm(cuts.line.region):
-        return refusal("too_short", number, length_mm=length_mm)
-    budget = _budget(strand, along, diameter_mm, u_light, around)
+    length = length_mm(along.position_mm)
+    if length < _least_length_mm(cuts.line.region):
+        return refusal("too_short", number, length_mm=length)
+    plies = twist.plies if twist and twist.cues_agree and twist.turns_per_inch else None
+    budget = budget_of(strand, along, diameter_mm, u_light, plies or 1, around)
     low, high = budget.interval(diameter_mm)
-    seen = Budget(tuple(c for c in budget.components if c.name != "sampling"))
+    seen = Budget(tuple(c for c in budget.components if c.name not in _OF_THE_YARN))
     if seen.expanded() > _WIDEST_INTERVAL * diameter_mm:
         shadowed = u_light > 0.04
         return refusal("strong_shadow" if shadowed else "low_contrast", number)
@@ -148,7 +124,7 @@ def read_strand(
         wpi_interval=wpi_interval,
         weight_classes=classes_touched(around.chart, wpi, wpi_interval),
         cv_percent=cv_percent(cut_diameters) if len(cut_diameters) >= 10 else None,
-        length_mm=length_mm,
+        length_mm=length,
         along=along,
         uneven_places=find_uneven_places(cut_positions, cut_diameters, cut_mm),
         halo_ratio=strand.halo_ratio,
@@ -167,7 +143,7 @@ def read_strand(
                 whole.gap if whole.torn and abs(whole.gap) > _DISAGREE else None,
                 u_light,
                 width_px,
-                length_mm,
+                length,
                 (low, high),
                 around,
             )
@@ -214,6 +190,15 @@ def too_few_pixels(width_px: float, number: int | None = None) -> Refusal:
     )
 
 
+def _held_up(strand: StrandDiameter) -> bool:
+    """Whether a strand shades nothing beside it although the light is no lamp's straight above."""
+    light, least = strand.light, _NO_SHADE
+    if strand.no_ground or strand.flat or not light.lamp:
+        return False
+    from_above = light.sky < least.sky and light.lamp < least.lamp
+    return from_above and abs(light.lean) < least.lean and light.softness < least.softness
+
+
 def _restless(strand: StrandDiameter) -> bool:
     """Whether what shows behind a strand in a window is anything but plain."""
     seen = [g for g in strand.grounds if g.ground == "open" and len(g.index)]
@@ -231,93 +216,6 @@ def _ground_name(names: list[str]) -> Literal["light", "dark", "both", "open"]:
         return "both"
     only = names[0]
     return "light" if only == "light" else "dark" if only == "dark" else "open"
-
-
-def _length(position_mm: Floats) -> float:
-    """Length covered by running cuts: each counts its step, each run one cut more."""
-    if not len(position_mm):
-        return 0.0
-    runs = 1 + int(np.sum(np.diff(position_mm) > 1.8 * STEP_MM))
-    return float((len(position_mm) - runs) * STEP_MM + runs * CUT_MM)
-
-
-def _budget(
-    strand: StrandDiameter,
-    along: Along,
-    diameter_mm: float,
-    u_light: float,
-    around: Surroundings,
-) -> Budget:
-    cuts, scale = strand.cuts, around.scale
-    region = cuts.line.region
-    middle = len(cuts.along_mm) // 2
-    places = region.to_card(
-        np.stack([cuts.along_mm[[0, middle, -1]], cuts.across_mm[[0, middle, -1]]], axis=1)
-    )
-    axes = np.array([region.along, region.across])
-    normal = cuts.normals[middle] @ axes
-    u_scale = float(np.mean(scale.u_relative(places, normal)))
-
-    # The outline is 1 / cos v too wide, v from the camera's place, which is not quite known.
-    height = cuts.camera_height_mm
-    tan_v = float(cuts.view_tan[middle])
-    slope = normal * tan_v / (height * (1.0 + tan_v**2))
-    aside = float(slope @ scale.u_camera_mm[:2, :2] @ slope)
-    # The height's doubt may be as large as itself: its effect at the near end, not its slope.
-    near = height * float(np.exp(-np.sqrt(max(scale.u_camera_mm[2, 2], 0.0)) / height))
-    closer = _too_wide(tan_v * height / near, near, diameter_mm)
-    u_view = float(
-        np.hypot(np.sqrt(max(aside, 0.0)), closer - _too_wide(tan_v, height, diameter_mm))
-    )
-    u_height = _STAND_OFF_MM / height if region.name != "picture" else 0.0
-    if strand.flat:
-        u_view = u_height = 0.0
-
-    at, whole = whole_cuts(along.position_mm, along.diameter_mm)
-    count = max(effective_sample_size(whole), 1.0) if len(whole) >= 3 else 1.0
-    noise = _u_cut(along.u_diameter_mm, at, whole) / np.sqrt(max(len(whole), 1))
-    # What was left out of the strand as it lay is all that its mean is unsure for.
-    left_out = 1.0 - min(_length(along.position_mm) / float(np.ptp(cuts.arc_mm) + CUT_MM), 1.0)
-    spread = u_of_mean(whole) if len(whole) >= 3 else 0.1 * diameter_mm
-    sampling = spread * float(np.sqrt(left_out))
-    u_core = float(np.hypot(_RIM * strand.rim.softness, _HALO * strand.rim.halo))
-    u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
-    u_blur *= _FLAT_BLUR if strand.flat else 1.0
-    # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
-    u_relief = _RELIEF * strand.light.hardness * strand.rim.softness
-    if strand.no_ground:
-        u_relief = 0.0
-    return Budget(
-        (
-            Component("scale", u_scale * diameter_mm),
-            Component("view", u_view * diameter_mm),
-            Component("stand_off", u_height * diameter_mm),
-            Component("edges", noise),
-            Component("blur", u_blur * diameter_mm),
-            Component("light", u_light * diameter_mm),
-            Component("core_and_halo", u_core * diameter_mm),
-            Component("relief", u_relief * diameter_mm),
-            Component("burnt_out", _EATEN * around.eaten_px * diameter_mm),
-            Component("sampling", sampling, max(count - 1.0, _LEAST_DOF)),
-        )
-    )
-
-
-def _u_cut(u_mm: Floats, at_mm: Floats, whole_mm: Floats) -> float:
-    """What noise alone does to one cut: no more than neighbouring cuts differ by.
-
-    The fit counts every channel's noise as one and the same, which it is only in part.
-    """
-    fitted = float(np.sqrt(np.mean(u_mm**2)))
-    steps = np.diff(whole_mm)[np.diff(at_mm) < 1.3 * CUT_MM]
-    if len(steps) < _ENOUGH_STEPS:
-        return fitted
-    return min(fitted, float(np.sqrt(np.mean(steps**2) / 2.0)))
-
-
-def _too_wide(tan_v: float, height_mm: float, diameter_mm: float) -> float:
-    """How much an outline in the card plane exceeds the diameter, relative."""
-    return float(np.hypot(1.0, tan_v) - 1.0 + diameter_mm / (2.0 * height_mm))
 
 
 def _outline(cuts: Cuts, parts: list[Part], scale: Scale) -> Outline:
@@ -353,6 +251,10 @@ def _cautions(
         out.append(caution("unverified_scale"))
     if len(parts) == 1 and cuts.line.region.name == "banded":
         out.append(caution("one_ground", ground=parts[0].ground.ground))
+    if strand.flat and not strand.no_ground:
+        out.append(caution("no_shade"))
+    if two_colours(strand):
+        out.append(caution("two_colours"))
     if gap is not None:
         out.append(caution("grounds_disagree", percent=100 * abs(gap)))
     if u_light > 0.015:

@@ -18,7 +18,16 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Interval = tuple[float, float]
 
-SHARED_PARTS: Final = ("scale", "blur", "light", "core_and_halo", "relief", "burnt_out")
+SHARED_PARTS: Final = (
+    "scale",
+    "section",
+    "blur",
+    "light",
+    "core_and_halo",
+    "relief",
+    "plies",
+    "burnt_out",
+)
 """Parts of a reading's budget that are alike in readings taken the same way: they move all
 readings of a bobbin together and are no drift, but do not average out of its mean."""
 

@@ -490,7 +490,7 @@ def _one(
     if name == "ribbon":
         return replace(strand, flatness=random.uniform(0.25, 0.65))
     if name == "translucent":
-        return replace(strand, optical_depth=random.uniform(2.0, 5.0))
+        return replace(strand, optical_depth=random.uniform(3.0, 9.0))
     if name == "specks":
         other = _colour(random, "saturated" if random.random() < 0.5 else "any")
         specks = drawn_specks(random, mean_mm / 2, other, _CARD.width_mm)

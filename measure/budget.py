@@ -1,0 +1,161 @@
+"""What the doubt of a strand's mean diameter is composed of: definitions.md, "The interval"."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.diameter import StrandDiameter
+from measure.grounds import whole_cuts
+from measure.medians import median
+from measure.profiles import CUT_MM
+from measure.results import Along
+from measure.scale import Scale
+from measure.side_colours import two_colours
+from measure.strands import STEP_MM
+from measure.uncertainty import Budget, Component, effective_sample_size, u_of_mean
+from measure.weight_class import WeightChart
+
+Floats = NDArray[np.float64]
+
+_EATEN: Final = 0.25
+"""Relative doubt of a width per pixel eaten, from drawn pictures too bright by a tenth (ours)."""
+_RELIEF: Final = 0.22
+"""Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
+_HALO: Final = 0.09
+_RIM: Final = 0.03
+"""Relative doubt per unit of fuzz and of soft rim, from rendered yarn (ours)."""
+_ENOUGH_STEPS: Final = 10
+_LEAST_DOF: Final = 4.0
+"""Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
+_BLUR: Final = 0.4
+"""Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
+compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
+from drawn pictures that went through such cameras (ours)."""
+_FLAT_BLUR: Final = 0.3
+"""Of that for flat ink: alike on both sides of an edge, which blur does not move."""
+_STAND_OFF_MM: Final = 0.25
+"""How far above the card a strand that lies on it may stand (standard uncertainty, ours)."""
+_HELD_MM: Final = 5.0
+"""The same of what throws no shade at all, and may be held up in the air (ours)."""
+_SECTION: Final = 0.35
+"""Share of the correction for a cylinder seen aside that is in doubt: one that lies flat, like a
+ribbon, hardly looks wider aside (ours)."""
+_PLIES: Final = 0.045
+"""Relative doubt of a plied strand times its plies: they rest on their bumps, shade each other and
+meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
+_TWO_COLOURS: Final = 0.085
+"""Relative doubt of a strand whose plies differ in colour: fitted as of one colour, they read
+0 to 20 % too narrow, path-traced and drawn (ours)."""
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What a reading needs to know of its picture."""
+
+    scale: Scale
+    blur_px: float
+    overshoot: float
+    eaten_px: float
+    """How far burnt-out paper eats into the card's print, whose edges are known to lie true."""
+    chart: WeightChart
+    wrap_factor: float
+
+
+def budget_of(
+    strand: StrandDiameter,
+    along: Along,
+    diameter_mm: float,
+    u_light: float,
+    plies: int,
+    around: Surroundings,
+) -> Budget:
+    """Every doubt of a strand's mean diameter, in mm; `plies` 1 where none were counted."""
+    cuts, scale = strand.cuts, around.scale
+    region = cuts.line.region
+    middle = len(cuts.along_mm) // 2
+    places = region.to_card(
+        np.stack([cuts.along_mm[[0, middle, -1]], cuts.across_mm[[0, middle, -1]]], axis=1)
+    )
+    axes = np.array([region.along, region.across])
+    normal = cuts.normals[middle] @ axes
+    u_scale = float(np.mean(scale.u_relative(places, normal)))
+
+    # The outline is 1 / cos v too wide, v from the camera's place, which is not quite known.
+    height = cuts.camera_height_mm
+    tan_v = float(cuts.view_tan[middle])
+    slope = normal * tan_v / (height * (1.0 + tan_v**2))
+    aside = float(slope @ scale.u_camera_mm[:2, :2] @ slope)
+    # The height's doubt may be as large as itself: its effect at the near end, not its slope.
+    near = height * float(np.exp(-np.sqrt(max(scale.u_camera_mm[2, 2], 0.0)) / height))
+    closer = _too_wide(tan_v * height / near, near, diameter_mm)
+    u_view = float(
+        np.hypot(np.sqrt(max(aside, 0.0)), closer - _too_wide(tan_v, height, diameter_mm))
+    )
+    u_height = _STAND_OFF_MM / height if region.name != "picture" else 0.0
+    u_section = _SECTION * _too_wide(tan_v, height, diameter_mm)
+    if strand.flat:
+        u_view = u_section = 0.0
+        u_height *= _HELD_MM / _STAND_OFF_MM
+    u_plies = _PLIES / plies if plies > 1 else 0.0
+    u_colours = _TWO_COLOURS if two_colours(strand) else 0.0
+
+    at, whole = whole_cuts(along.position_mm, along.diameter_mm)
+    count = max(effective_sample_size(whole), 1.0) if len(whole) >= 3 else 1.0
+    noise = _u_cut(along.u_diameter_mm, at, whole) / np.sqrt(max(len(whole), 1))
+    # What was left out of the strand as it lay is all that its mean is unsure for.
+    left_out = 1.0 - min(length_mm(along.position_mm) / float(np.ptp(cuts.arc_mm) + CUT_MM), 1.0)
+    spread = u_of_mean(whole) if len(whole) >= 3 else 0.1 * diameter_mm
+    sampling = spread * float(np.sqrt(left_out))
+    u_core = float(np.hypot(_RIM * strand.rim.softness, _HALO * strand.rim.halo))
+    u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
+    u_blur *= _FLAT_BLUR if strand.flat else 1.0
+    # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
+    u_relief = _RELIEF * strand.light.hardness * strand.rim.softness
+    if strand.no_ground:
+        u_relief = 0.0
+    return Budget(
+        (
+            Component("scale", u_scale * diameter_mm),
+            Component("view", u_view * diameter_mm),
+            Component("stand_off", u_height * diameter_mm),
+            Component("section", u_section * diameter_mm),
+            Component("edges", noise),
+            Component("blur", u_blur * diameter_mm),
+            Component("light", u_light * diameter_mm),
+            Component("core_and_halo", u_core * diameter_mm),
+            Component("relief", u_relief * diameter_mm),
+            Component("plies", u_plies * diameter_mm),
+            Component("two_colours", u_colours * diameter_mm),
+            Component("burnt_out", _EATEN * around.eaten_px * diameter_mm),
+            Component("sampling", sampling, max(count - 1.0, _LEAST_DOF)),
+        )
+    )
+
+
+def _u_cut(u_mm: Floats, at_mm: Floats, whole_mm: Floats) -> float:
+    """What noise alone does to one cut: no more than neighbouring cuts differ by.
+
+    The fit counts every channel's noise as one and the same, which it is only in part.
+    """
+    fitted = float(np.sqrt(np.mean(u_mm**2)))
+    steps = np.diff(whole_mm)[np.diff(at_mm) < 1.3 * CUT_MM]
+    if len(steps) < _ENOUGH_STEPS:
+        return fitted
+    return min(fitted, float(np.sqrt(np.mean(steps**2) / 2.0)))
+
+
+def _too_wide(tan_v: float, height_mm: float, diameter_mm: float) -> float:
+    """How much an outline in the card plane exceeds the diameter, relative."""
+    return float(np.hypot(1.0, tan_v) - 1.0 + diameter_mm / (2.0 * height_mm))
+
+
+def length_mm(position_mm: Floats) -> float:
+    """Length covered by running cuts: each counts its step, each run one cut more."""
+    if not len(position_mm):
+        return 0.0
+    runs = 1 + int(np.sum(np.diff(position_mm) > 1.8 * STEP_MM))
+    return float((len(position_mm) - runs) * STEP_MM + runs * CUT_MM)

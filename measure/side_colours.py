@@ -1,0 +1,59 @@
+"""Plies of different colours: how far the two sides of a strand go apart from cut to cut.
+
+Where plies lie side by side a cut shows one colour on its left and another on its right. Such a cut
+is no cylinder of one colour: the edge of the ply that stands out less is placed too far in, by a
+tenth of the width and more.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.diameter import GroundDiameter, StrandDiameter
+
+Floats = NDArray[np.float64]
+
+_INNER: Final = (0.2, 0.75)
+"""From where to where, in half widths, a side shows its own colour, clear of the other's and of
+the edge."""
+_BESIDE: Final = (2.0, 3.5)
+"""Where the ground shows, in half widths."""
+_FEWEST_CUTS: Final = 8
+_APART: Final = 0.22
+_APART_ALONE: Final = 0.4
+"""Of the contrast, on both grounds and on the only one: yarn of one colour, drawn and path-traced,
+stays below 0.15 on one of two grounds; of two colours it is above 0.25 on both (ours). A lamp along
+the strand can bring 0.3 to one ground, not to both."""
+
+
+def two_colours(strand: StrandDiameter) -> bool:
+    """Whether the plies of a strand differ in colour or brightness by too much to be measured."""
+    found = [_apart(strand, g) for g in strand.grounds if len(g.index) >= _FEWEST_CUTS]
+    if not found or strand.no_ground:
+        return False
+    return min(found) > (_APART if len(found) > 1 else _APART_ALONE)
+
+
+def _apart(strand: StrandDiameter, ground: GroundDiameter) -> float:
+    """Spread of the sides' difference over the contrast, in the channel where it is most.
+
+    What is the same in every cut is the lamp's doing, not the plies'.
+    """
+    cuts, index = strand.cuts, ground.index
+    xi = (cuts.u_mm[index] - ground.middle_mm[:, None]) / ground.half_width_mm[:, None]
+
+    def mean_where(there: NDArray[np.bool_]) -> Floats:
+        weight = np.where(there, cuts.weight[index], 0.0)
+        total = np.maximum(weight.sum(axis=1), 1e-6)
+        return np.asarray(np.einsum("nj,njc->nc", weight, cuts.light[index]) / total[:, None])
+
+    left = mean_where((-xi > _INNER[0]) & (-xi < _INNER[1]))
+    right = mean_where((xi > _INNER[0]) & (xi < _INNER[1]))
+    bare = mean_where((np.abs(xi) > _BESIDE[0]) & (np.abs(xi) < _BESIDE[1]))
+    apart = left - right
+    apart = apart - np.median(apart, axis=0)
+    contrast = np.abs(np.median(0.5 * (left + right) - bare, axis=0)).max()
+    return float(np.sqrt(np.mean(apart**2, axis=0)).max() / max(contrast, 1e-3))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -11,10 +12,16 @@ import numpy as np
 import pytest
 from analytic import Camera, Light, draw
 from numpy.typing import NDArray
+from PySide6.QtCore import QTimer
 from pytestqt.qtbot import QtBot
 
 from app.lenses import Lenses
+from app.window.card_page import CardPage
 from app.window.lens_panel import LensPanel
+from app.window.main_window import MainWindow
+from app.window.measurer import Measured
+from app.window.preferences import Preferences
+from app.window.sources.source import Source
 from measure.card import newest_card
 
 CAMERA = Camera(
@@ -80,6 +87,68 @@ def test_views_until_the_lens_is_known_and_kept(qtbot: QtBot, panel: LensPanel) 
     assert Lenses(panel.lenses.file.path).lenses() == ()
     panel.forget.click()
     assert panel.lens == lens
+
+
+class Bench(Source):
+    """A camera before which somebody turns the card."""
+
+    def __init__(self) -> None:
+        super().__init__("Bench camera")
+        self.pixels = frame(0)
+        self._timer = QTimer(self)
+        self._timer.setInterval(100)
+        self._timer.timeout.connect(lambda: self._hand_frame(self.pixels, time.monotonic()))
+
+    def _begin(self) -> None:
+        self._timer.start()
+
+    def _end(self) -> None:
+        self._timer.stop()
+
+
+def test_from_the_first_view_to_the_next_reading_in_the_window(
+    qtbot: QtBot, tmp_path: Path
+) -> None:
+    """On the Card page with a running camera: the lens is kept, told, and measured with.
+
+    The same view of the card is known better with the lens than it was without.
+    """
+    window = MainWindow(
+        Preferences(tmp_path / "window.ini"), notebook=tmp_path / "notebook.slubwise"
+    )
+    qtbot.addWidget(window)
+    window.show()
+    session, bench = window.gauge.session, Bench()
+    measured: list[Measured] = []
+    session.live_changed.connect(lambda _, what: what and measured.append(what))
+    session.set_source(bench)
+    window.show_page("card")
+    card = window.page("card")
+    assert isinstance(card, CardPage)
+    card.check.tabs.setCurrentWidget(card.lens)
+
+    def seen(number: int) -> list[Measured]:
+        return [m for m in measured if m.frame.pixels is frame(number)]
+
+    for number in (0, 2, 3, 4, 1):
+        bench.pixels = frame(number)
+        qtbot.waitUntil(lambda n=number: bool(seen(n)))  # type: ignore[misc]
+        with qtbot.waitSignal(card.lens._looked):
+            card.lens.take.click()
+    before, lens = seen(1)[0], window.gauge.measuring.lens
+    assert lens is not None
+    known = Lenses(tmp_path / "lenses.json").find("Bench camera", 960, 540)
+    assert known is not None
+    assert known.lens == lens
+    assert f"fits to {lens.residual_px:.2f} pixels" in card.lens.words.text()
+    # The one in hand was begun before.
+    end = len(measured) + 2
+    qtbot.waitUntil(lambda: len(measured) > end)
+    after = measured[-1]
+    window.close()
+    assert before.reading.scale is not None
+    assert after.reading.scale is not None
+    assert after.reading.scale.u_relative < before.reading.scale.u_relative
 
 
 def test_by_itself_only_still_cards_in_new_poses(qtbot: QtBot, panel: LensPanel) -> None:

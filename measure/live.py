@@ -1,6 +1,6 @@
 """From frame after frame to one calm figure, and to a reading when a strand is held steady.
 
-The rule (its figures are in `LiveRule`):
+The rule (its figures are in `measure.live_rule`):
 
 - **Which strand.** Of several, the longest measured in the banded lane; where none lies there,
   the longest of any. It is kept while it is there, however long the others become. A strand is
@@ -37,13 +37,14 @@ frames may drop out singly at any rate, and in pairs from three a second on.
 from __future__ import annotations
 
 import math
-from collections import Counter, deque
+from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
 from measure.live_figure import Figure, Sample, calmed, mean_of, sample_of
+from measure.live_hold import Hold
+from measure.live_reason import Reasons
+from measure.live_rule import LiveRule
 from measure.results import (
     Interval,
     PictureReading,
@@ -57,42 +58,6 @@ from measure.strand_place import StrandPlace
 from measure.weight_class import CRAFT_YARN_COUNCIL, WeightChart, classes_touched
 
 _ROUNDING_S: Final = 1e-6
-
-
-@dataclass(frozen=True)
-class LiveRule:
-    """The figures of the rule above; times in seconds."""
-
-    window_s: float = 0.4
-    settle_s: float = 0.25
-    settle_frames: int = 3
-    settle_slow_s: float = 0.45
-    """Two frames so far apart that agree are enough."""
-    gone_s: float = 0.4
-    gone_frames: int = 3
-    away_s: float = 1.0
-    away_frames: int = 2
-    """Where frames come so slowly that `gone_frames` of them take longer than `away_s`."""
-    stall_s: float = 1.0
-    """A figure fades after this long without any frame."""
-    stall_frames: float = 2.5
-    """And not before so many of the usual times between two frames, where those are long."""
-    forget_s: float = 2.0
-    forget_frames: float = 5.0
-    advice_s: float = 1.0
-    hold_s: float = 0.7
-    hold_frames: int = 3
-    still_widths: float = 1.2
-    drawn_mm: float = 1.0
-    moved_s: float = 0.25
-    moved_widths: float = 3.0
-    moved_share: float = 0.25
-    """Of the length measured: how far along a strand is still looked for where it was taken."""
-    matching: float = 0.6
-    """Least fit of thick and thin places that counts as the same piece."""
-    widths_per_s: float = 40.0
-    twist_s: float = 4.0
-    """How long a twist that was told stands for the frames after it."""
 
 
 @dataclass(frozen=True)
@@ -143,17 +108,14 @@ class LiveGauge:
         self._window: deque[Sample] = deque()
         self._aside: Sample | None = None
         self._others: list[StrandPlace] = []
-        self._held: deque[tuple[Sample, tuple[float, float]]] = deque()
-        self._held_from: StrandPlace | None = None
+        self._held = Hold(self._rule)
         self._taken: StrandPlace | None = None
         self._moved_since_s: float | None = None
         self._shown: Figure | None = None
         self._last: StrandReading | None = None
         self._twist: Twist | None = None
         self._twist_s = -math.inf
-        self._reasons: deque[tuple[float, tuple[Refusal, ...]]] = deque()
-        self._reason: Refusal | None = None
-        self._reason_since_s = -math.inf
+        self._reasons = Reasons(self._rule)
 
     def set_chart(self, chart: WeightChart) -> None:
         """Name classes by another chart from the next frame on."""
@@ -179,7 +141,7 @@ class LiveGauge:
                 self._seen_s, self._missed = time_s, 0
                 self._include(sample, followed)
                 self._hear_twist(sample)
-            self._hear(reading, sample is not None)
+            self._reasons.hear(time_s, reading.refusals if sample is None else ())
         if self._gone():
             self._leave()
         take = self._take_when_held() if sample is not None else None
@@ -252,7 +214,7 @@ class LiveGauge:
             sample.time_s - rule.window_s - _ROUNDING_S
         ):
             window.popleft()
-        self._keep_still(sample)
+        self._held.keep(sample)
 
     def _doubt(self, sample: Sample, half: float) -> None:
         """Set a strange sample aside; begin anew at the second in a row."""
@@ -263,7 +225,7 @@ class LiveGauge:
         if abs(sample.log_mm - before.log_mm) <= half and before.place.lane == sample.place.lane:
             self._include(before, True)
             self._window.append(sample)
-            self._keep_still(sample)
+            self._held.keep(sample)
         else:
             self._include(sample, True)
 
@@ -309,33 +271,10 @@ class LiveGauge:
 
     # --- held steady ----------------------------------------------------------------------
 
-    def _keep_still(self, sample: Sample) -> None:
-        """Add a sample to those held still, or begin with it again when it moved."""
-        held, rule, start = self._held, self._rule, self._held_from
-        offset = (0.0, 0.0)
-        if held and start is not None:
-            offset = start.offset_widths(sample.place)
-            offsets = np.array([o for _, o in held] + [offset])
-            moved = float(np.abs(offsets[-1] - np.median(offsets, axis=0)).max())
-            changed = abs(sample.log_mm - float(np.median([s.log_mm for s, _ in held])))
-            drawn = start.match(sample.place, 6 * rule.drawn_mm)
-            if (
-                moved > rule.still_widths
-                or changed > sample.strand.u_diameter_mm / sample.strand.diameter_mm
-                or (drawn is not None and abs(drawn.shift_mm) > rule.drawn_mm)
-                or (drawn is not None and drawn.fit < rule.matching)
-            ):
-                held.clear()
-        if not held:
-            self._held_from, offset = sample.place, (0.0, 0.0)
-        held.append((sample, offset))
-        while len(held) > rule.hold_frames and held[1][0].time_s < sample.time_s - rule.hold_s:
-            held.popleft()
-
     def _take_when_held(self) -> StrandReading | None:
         self._arm_when_moved_on()
-        if self._taken is None and self._hold() >= 1:
-            return self._take([s for s, _ in self._held])
+        if self._taken is None and self._held.share >= 1:
+            return self._take(self._held.samples)
         return None
 
     def _take(self, samples: list[Sample]) -> StrandReading:
@@ -366,38 +305,9 @@ class LiveGauge:
             self._taken, self._moved_since_s = None, None
             if last.strand.twist_detail is None:
                 self._twist = None
-            while self._held and self._held[0][0].time_s < last.time_s - rule.moved_s:
-                self._held.popleft()
-
-    def _hold(self) -> float:
-        """Share of the time to be held that has passed; under 1 until there are frames enough."""
-        if not self._held:
-            return 0.0
-        span_s = self._held[-1][0].time_s - self._held[0][0].time_s + _ROUNDING_S
-        return min(1.0, span_s / self._rule.hold_s, len(self._held) / self._rule.hold_frames)
+            self._held.forget_before(last.time_s - rule.moved_s)
 
     # --- what is shown --------------------------------------------------------------------
-
-    def _hear(self, reading: PictureReading, read: bool) -> None:
-        """Keep the reasons of the last frames and choose the one that most of them gave."""
-        heard, rule, now_s = self._reasons, self._rule, self._now_s
-        by_code = {r.code: r for r in reversed(reading.refusals)}
-        heard.append((now_s, () if read else tuple(by_code.values())))
-        while heard[0][0] < now_s - rule.advice_s:
-            heard.popleft()
-        counts = Counter(r.code for _, given in heard for r in given)
-        if not counts:
-            self._reason = None
-            return
-        code, most = max(counts.items(), key=lambda item: item[1])
-        current = self._reason
-        if current is not None and counts[current.code] * 1.5 >= most:
-            code = current.code
-        # Figures inside a sentence change with every frame: they too change once in a while.
-        if current is None or code != current.code or now_s - self._reason_since_s >= rule.advice_s:
-            latest = next(r for _, given in reversed(heard) for r in given if r.code == code)
-            if latest != current:
-                self._reason, self._reason_since_s = latest, now_s
 
     def _state(self, sample: Sample | None, take: StrandReading | None) -> LiveState:
         faded = self._faded()
@@ -407,7 +317,7 @@ class LiveGauge:
         elif self._window:
             self._shown = calmed(self._shown if self._settled() else None, mean_of(self._window))
             self._last = self._window[-1].strand
-        reason = self._reason if faded or self._shown is None else None
+        reason = self._reasons.told if faded or self._shown is None else None
         advice = reason.advice if reason else ""
         armed = self._taken is None
         if self._shown is None or self._last is None:
@@ -429,7 +339,7 @@ class LiveGauge:
             faded=faded,
             refusal=reason,
             advice=advice,
-            hold=self._hold() if armed else 1.0,
+            hold=self._held.share if armed else 1.0,
             take=take,
             armed=armed,
             twist=self._twist_now(),

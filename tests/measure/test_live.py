@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from measure import measure_picture
-from measure.live import LiveGauge, LiveRule
+from measure.live import LiveGauge
+from measure.live_rule import LiveRule
 from measure.notes import refusal
 from measure.results import Along, Outline, PictureReading
 from measure.strand_place import StrandPlace

@@ -59,9 +59,9 @@ def test_printing_is_the_paper_and_adds_the_card(
     printer = QPrinter(QPrinter.PrinterMode.HighResolution)
     printer.setOutputFormat(QPrinter.OutputFormat.PdfFormat)
     printer.setOutputFileName(str(tmp_path / "out.pdf"))
-    page._set_up(printer)
+    page.printing._set_up(printer)
     with qtbot.waitSignal(page.printed_card_changed, timeout=30_000) as changed:
-        page.print_on(printer)
+        page.printing.print_on(printer)
     (sheet,) = PdfReader(tmp_path / "out.pdf").pages
     # ISO 216: A4 is 210 x 297 mm; Qt rounds a page to whole points of 1/72 in.
     size_mm = [float(v) * 25.4 / 72 for v in (sheet.mediabox.width, sheet.mediabox.height)]
@@ -83,7 +83,7 @@ def test_other_paper_in_the_printer_prints_nothing(
     printer.setOutputFileName(str(tmp_path / "out.pdf"))
     printer.setPageSize(QPageSize(QPageSize.PageSizeId.A5))
     with qtbot.waitSignal(page.said, timeout=30_000) as said:
-        page.print_on(printer)
+        page.printing.print_on(printer)
     assert said.args is not None
     assert "Nothing was printed" in said.args[0]
     assert page.cards.cards() == ()
@@ -91,7 +91,7 @@ def test_other_paper_in_the_printer_prints_nothing(
 
 @pytest.mark.parametrize("name", ["card.pdf", "card.SVG", "card.png", "card ü"])
 def test_saving_by_the_names_ending(page: CardPage, tmp_path: Path, name: str) -> None:
-    page.save_to(tmp_path / name)
+    page.printing.save_to(tmp_path / name)
     (saved,) = tmp_path.glob("card*")
     start = saved.read_bytes()[:8]
     wanted = {".pdf": b"%PDF", ".svg": b"<?xml", ".png": b"\x89PNG"}[saved.suffix.lower()]
@@ -102,7 +102,7 @@ def test_saving_where_nothing_can_be_saved_is_said(
     qtbot: QtBot, page: CardPage, tmp_path: Path
 ) -> None:
     with qtbot.waitSignal(page.said, timeout=30_000) as said:
-        page.save_to(tmp_path / "no folder" / "card.pdf")
+        page.printing.save_to(tmp_path / "no folder" / "card.pdf")
     assert said.args is not None
     assert "could not be saved" in said.args[0]
 

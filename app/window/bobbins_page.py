@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, cast
 
 from PySide6.QtCore import Qt, Signal
@@ -23,22 +23,19 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app import UseError
 from app.bobbin_sources import ComparedBobbin, from_notebook, one_line
 from app.compare import (
     TOLERANCE_PERCENT,
     BobbinFigures,
-    Compared,
-    compare,
-    figures_of,
     read_text,
 )
-from app.forecast import LOOP_M, PROFILES, Forecasts, forecast
+from app.forecast import LOOP_M, PROFILES, Forecasts
 from app.notebook.records import POSTURES, Bobbin, Posture, Spin
 from app.notebook.store import Notebook
 from app.pairs import known_skeins, pairs_but
 from app.window.bench_bar import POSTURE_NAMES
 from app.window.bobbin_strips import BobbinStrips
+from app.window.bobbins_work import Asked, Found, answer, foretold
 from app.window.desk import Desk
 from app.window.flow_row import FlowRow
 from app.window.forecast_view import ForecastView
@@ -46,12 +43,9 @@ from app.window.panel import number_field, scrolled_panel, words_label
 from app.window.plying_ways import PlyingWays
 from app.window.preferences import Preferences, Unit
 from app.window.theme import LIGHT, Theme
-from measure.bloom import Pair, learn
-from measure.bobbin_profile import profiles_of
+from measure.bloom import Pair
 from measure.match import MARGIN_PERCENT
-from measure.pairing import MOST_BOBBINS, MOST_PLIES
-from measure.plan import CHAIN_PLIES
-from measure.results import Floats
+from measure.pairing import MOST_PLIES
 
 _NO_SPIN: Final = "No spin yet: log readings on the Gauge page, and its bobbins show here."
 _NO_READINGS: Final = "No readings taken this way on these bobbins."
@@ -68,32 +62,6 @@ class _Shelf:
     """The bobbins' readings in one posture, in the same order."""
     pairs: tuple[Pair, ...] = ()
     """Skeins that what becomes of the yarn in the wash is learned from."""
-
-
-@dataclass(frozen=True)
-class _Asked:
-    """What is to be worked out of a shelf."""
-
-    bobbins: tuple[ComparedBobbin, ...]
-    margin_percent: float
-    plies: int | None
-    own: str | None
-    may_rewind: bool
-    wrap_factor: float
-    loop_m: float
-    pairs: tuple[Pair, ...]
-    fibre: str
-
-
-@dataclass(frozen=True)
-class _Found:
-    """What came of it."""
-
-    figures: tuple[BobbinFigures, ...]
-    drifts_mm: dict[str, Floats]
-    """The drift of each bobbin in the order of its readings, by name."""
-    compared: Compared | None
-    why_not: str
 
 
 class BobbinsPage(QWidget):
@@ -332,7 +300,7 @@ class BobbinsPage(QWidget):
         self._which.setText(f"{len(chosen)} of {many}")
         self._which.setEnabled(many > 0)
         self._which.setAccessibleDescription(f"{len(chosen)} of {many} bobbins are compared")
-        asked = _Asked(
+        asked = Asked(
             bobbins=chosen,
             margin_percent=self._margin.value(),
             plies=self._plies.value(),
@@ -350,18 +318,18 @@ class BobbinsPage(QWidget):
             # Only the newest question is worth an answer.
             if number == self._asked:
                 try:
-                    found = _answer(asked)
+                    found = answer(asked)
                     self._worked_out.emit(number, found)
                     # It takes longer, and the rest is shown meanwhile.
                     if number == self._asked:
-                        self._forecast_out.emit(number, _foretold(asked, found))
+                        self._forecast_out.emit(number, foretold(asked, found))
                 except Exception as error:
                     self._worked_out.emit(number, error)
                     raise
 
         self._work.submit(work)
 
-    def _show(self, number: int, found: _Found | Exception) -> None:
+    def _show(self, number: int, found: Found | Exception) -> None:
         if isinstance(found, Exception):
             raise found
         if number != self._asked:
@@ -390,67 +358,6 @@ class BobbinsPage(QWidget):
     def _show_forecast(self, number: int, foretold: tuple[Forecasts, str] | None) -> None:
         if number == self._asked:
             self.forecast.set_forecasts(*(foretold or (None,)))
-
-
-def _foretold(asked: _Asked, found: _Found) -> tuple[Forecasts, str] | None:
-    """In the same thread: what the evenest way would give, and what it would be once washed."""
-    pairing = found.compared.pairing if found.compared else None
-    if pairing is None:
-        return None
-    read = [bobbin for bobbin in asked.bobbins if bobbin.points]
-    forecasts = forecast(
-        read,
-        [group.ends for group in pairing.best.groups],
-        loop_m=asked.loop_m,
-        wrap_factor=asked.wrap_factor,
-    )
-    plied = learn(asked.pairs, "plied", pairing.plies, asked.fibre)
-    chained = learn(asked.pairs, "chain-plied", CHAIN_PLIES, asked.fibre)
-    return forecasts, forecasts.washed_sentence(plied, chained)
-
-
-def _answer(asked: _Asked) -> _Found:
-    """In a thread of its own: the comparison, and the plying if there can be one."""
-    figures = tuple(figures_of(bobbin) for bobbin in asked.bobbins)
-    drifts = _drifts_mm(asked.bobbins)
-    enough = sum(f.precision is not None for f in figures)
-    if enough < 2:
-        why = "two bobbins with two readings each are needed to compare"
-        return _Found(figures, drifts, None, why)
-    why = ""
-    plies = asked.plies
-    if plies is not None and not plies <= enough <= MOST_BOBBINS:
-        many = f"{plies} to {MOST_BOBBINS} bobbins" if plies < MOST_BOBBINS else f"{plies} bobbins"
-        why, plies = f"{plies} plies take {many} with readings, and there are {enough}.", None
-
-    def compared(plies: int | None, own: str | None) -> Compared:
-        return compare(
-            asked.bobbins,
-            margin_percent=asked.margin_percent,
-            plies=plies,
-            own=own,
-            may_rewind=asked.may_rewind,
-            wrap_factor=asked.wrap_factor,
-        )
-
-    try:
-        return _Found(figures, drifts, compared(plies, asked.own if plies else None), why)
-    except UseError:
-        names = [f.bobbin.name for f in figures if f.precision is not None]
-        why = (
-            f'Write your own choice as "{names[0]} + {names[1]} rewound", groups apart by '
-            f"semicolons, each with {plies} of the bobbins and none of them twice."
-        )
-        return _Found(figures, drifts, compared(None, None), why)
-
-
-def _drifts_mm(bobbins: Sequence[ComparedBobbin]) -> dict[str, Floats]:
-    read = [bobbin for bobbin in bobbins if bobbin.points]
-    if not read:
-        return {}
-    # Drawn in the order of the readings, so their grams are left out here.
-    in_order = {b.name: [replace(point, spun_g=None) for point in b.points] for b in read}
-    return {profile.name: profile.diameter_mm for profile in profiles_of(in_order).bobbins}
 
 
 def _of_each(figures: BobbinFigures) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -11,14 +11,8 @@ from typing import Any, Final
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QAction, QHideEvent, QKeySequence, QShowEvent
 from PySide6.QtWidgets import (
-    QComboBox,
     QFileDialog,
-    QHBoxLayout,
     QMenu,
-    QPushButton,
-    QSplitter,
-    QTabWidget,
-    QVBoxLayout,
     QWidget,
 )
 
@@ -26,22 +20,19 @@ from app import UseError
 from app.batch import PICTURE_SUFFIXES, PictureResult
 from app.bobbin_sources import one_line
 from app.notebook.errors import NotebookError
-from app.notebook.records import Bobbin, Skein, Spin
+from app.notebook.records import Skein
 from app.notebook.store import Notebook
-from app.skein import LookedAt, look_at, wanted_of
+from app.skein import wanted_of
 from app.skein_report import facts_of, heading_of, sentences_of
 from app.skein_values import with_written
 from app.window.desk import Desk
 from app.window.gauge_session import Current
-from app.window.label_panel import LabelPanel
-from app.window.panel import TallArea, headed_panel, scrolled_panel
 from app.window.preferences import Preferences, Unit
-from app.window.section_panel import SectionPanel
 from app.window.section_pictures import SectionPictures
 from app.window.skein_dialog import SkeinDialog
-from app.window.skein_fields import SkeinFields, amount_fields, finish_fields
-from app.window.skein_plot import SkeinPlot
-from app.window.skein_words import SkeinWords
+from app.window.skein_fields import SkeinFields
+from app.window.skein_parts import SkeinParts
+from app.window.skein_shelf import SkeinShelf, look_up
 from app.window.theme import LIGHT, Theme
 from measure.results import ScaleSummary, StrandReading
 from measure.settings import Settings
@@ -53,17 +44,7 @@ _NO_SKEIN: Final = (
 _NO_READING: Final = "The gauge reads no strand now: lay one on the card on the Gauge page first."
 
 
-@dataclass(frozen=True)
-class _Shelf:
-    """What the notebook gives: every skein with its spin, and the chosen one worked out."""
-
-    spins: tuple[tuple[Spin, tuple[Bobbin, ...]], ...]
-    skeins: tuple[tuple[Spin, Skein], ...]
-    looked: LookedAt | None
-    trouble: str = ""
-
-
-class SkeinPage(QWidget):
+class SkeinPage(SkeinParts):
     """Finished skeins. Shown, it looks the notebook up anew."""
 
     said = Signal(str)
@@ -84,7 +65,7 @@ class SkeinPage(QWidget):
         printed_card: Callable[[], str],
         parent: QWidget | None = None,
     ) -> None:
-        super().__init__(parent)
+        super().__init__(preferences, parent)
         self._preferences = preferences
         self._desk = desk
         self._current = current
@@ -93,70 +74,16 @@ class SkeinPage(QWidget):
         self._theme = LIGHT
         self._chosen = ""
         self._looked_up = 0
-        self._shelf = _Shelf((), (), None)
+        self._shelf = SkeinShelf((), (), None)
         self._to = ("", True, None, None)  # type: tuple[str, bool, Any, Any]
         self._lent_to = ""
         self._pictures = SectionPictures(self)
         self._pictures.measured.connect(self._take_picture)
         self._pictures.finished.connect(self._end_pictures)
-        self._build()
         self._connect()
         self.set_theme(LIGHT)
 
     # --- what it is made of
-
-    def _build(self) -> None:
-        self.skeins = QComboBox()
-        self.skeins.setAccessibleName("Skein")
-        self.skeins.setSizeAdjustPolicy(
-            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-        )
-        self.skeins.setMinimumContentsLength(24)
-        self.new = QPushButton("&New skein…")
-        self.undo = QPushButton("&Undo")
-        self.redo = QPushButton("&Redo")
-        for button in (self.undo, self.redo):
-            button.setEnabled(False)
-        self.delete = QPushButton("&Delete")
-        self.delete.setToolTip("Put the skein away; Undo, or Deleted on the Spins page, brings it")
-        top = QHBoxLayout()
-        top.setSpacing(8)
-        top.addWidget(self.skeins, 1)
-        for widget in (self.new, self.delete, self.undo, self.redo):
-            top.addWidget(widget)
-
-        self.sections = SectionPanel()
-        self.amounts, self.finish = amount_fields(), finish_fields()
-        self.tabs = QTabWidget()
-        self.tabs.tabBar().setAccessibleName("What is written down of the skein")
-        self.tabs.addTab(self.sections, "&1 Sections")
-        for title, fields in (("2 Length", self.amounts), ("3 Wash, wanted", self.finish)):
-            area = TallArea(fields)
-            area.setAccessibleName(title[2:])
-            self.tabs.addTab(area, f"&{title}")
-        self.label = LabelPanel()
-        self.tabs.addTab(self.label, "&4 Label")
-
-        self.plot = SkeinPlot()
-        self.words = SkeinWords()
-        right = QSplitter(Qt.Orientation.Vertical)
-        right.setChildrenCollapsible(False)
-        right.addWidget(headed_panel("Thickness and evenness", self.plot, stretch=self.plot))
-        right.addWidget(scrolled_panel("What it says", self.words))
-        right.setSizes([4500, 5500])
-        self._split = QSplitter(Qt.Orientation.Horizontal)
-        self._split.setChildrenCollapsible(False)
-        self._split.addWidget(self.tabs)
-        self._split.addWidget(right)
-        self._split.setStretchFactor(0, 2)
-        self._split.setStretchFactor(1, 3)
-        if not self._split.restoreState(self._preferences.split("skeins")):
-            self._split.setSizes([4200, 5800])
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(12, 12, 12, 12)
-        layout.setSpacing(8)
-        layout.addLayout(top)
-        layout.addWidget(self._split, 1)
 
     def _connect(self) -> None:
         self.skeins.activated.connect(self._choose)
@@ -214,7 +141,7 @@ class SkeinPage(QWidget):
     def hideEvent(self, event: QHideEvent) -> None:
         """Remember how the page was divided."""
         super().hideEvent(event)
-        self._preferences.set_split("skeins", self._split.saveState())
+        self._preferences.set_split("skeins", self.split.saveState())
 
     # --- from the notebook
 
@@ -224,33 +151,18 @@ class SkeinPage(QWidget):
         self._looked_up += 1
         number = self._looked_up
 
-        def look_up(notebook: Notebook) -> tuple[_Shelf, str | None, str | None]:
-            spins = notebook.spins()
-            skeins = [(spin, skein) for spin in spins for skein in notebook.skeins(spin.id)]
-            chosen = next((s for _, s in skeins if s.id == wanted), None)
-            chosen = chosen or max((s for _, s in skeins), key=lambda s: s.made_at, default=None)
-            looked, trouble = None, ""
-            if chosen is not None:
-                try:
-                    by = chosen.wanted.wanted_chart or chart
-                    looked = look_at(notebook, chosen.id, chart=by, wrap_factor=wrap)
-                except UseError as error:
-                    trouble = str(error)
-            with_bobbins = tuple((spin, tuple(notebook.bobbins(spin.id))) for spin in spins)
-            shelf = _Shelf(with_bobbins, tuple(skeins), looked, trouble)
-            return shelf, notebook.undo_text, notebook.redo_text
-
-        def put(found: tuple[_Shelf, str | None, str | None]) -> None:
+        def put(shelf: SkeinShelf) -> None:
             if number == self._looked_up:
-                shelf, undo, redo = found
                 self._show(shelf)
-                for button, word, text in ((self.undo, "Undo", undo), (self.redo, "Redo", redo)):
+                for button, word, text in (
+                    (self.undo, "Undo", shelf.undo), (self.redo, "Redo", shelf.redo)
+                ):  # fmt: skip
                     button.setEnabled(text is not None)
                     button.setToolTip(f"{word} {one_line(text)}" if text else "")
 
-        self._desk.ask(look_up, put)
+        self._desk.ask(lambda notebook: look_up(notebook, wanted, chart, wrap), put)
 
-    def _show(self, shelf: _Shelf) -> None:
+    def _show(self, shelf: SkeinShelf) -> None:
         self._shelf = shelf
         looked = shelf.looked
         self._chosen = looked.skein.id if looked else ""

@@ -1,0 +1,82 @@
+"""What the skeins page is made of, and where it all lies."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QComboBox,
+    QHBoxLayout,
+    QPushButton,
+    QSplitter,
+    QTabWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from app.window.label_panel import LabelPanel
+from app.window.panel import TallArea, headed_panel, scrolled_panel
+from app.window.preferences import Preferences
+from app.window.section_panel import SectionPanel
+from app.window.skein_fields import amount_fields, finish_fields
+from app.window.skein_plot import SkeinPlot
+from app.window.skein_words import SkeinWords
+
+
+class SkeinParts(QWidget):
+    """Skein chosen, tabs, plot and words; decides nothing itself."""
+
+    def __init__(self, preferences: Preferences, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.skeins = QComboBox()
+        self.skeins.setAccessibleName("Skein")
+        self.skeins.setSizeAdjustPolicy(
+            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+        )
+        self.skeins.setMinimumContentsLength(24)
+        self.new = QPushButton("&New skein…")
+        self.undo = QPushButton("&Undo")
+        self.redo = QPushButton("&Redo")
+        for button in (self.undo, self.redo):
+            button.setEnabled(False)
+        self.delete = QPushButton("&Delete")
+        self.delete.setToolTip("Put the skein away; Undo, or Deleted on the Spins page, brings it")
+        top = QHBoxLayout()
+        top.setSpacing(8)
+        top.addWidget(self.skeins, 1)
+        for widget in (self.new, self.delete, self.undo, self.redo):
+            top.addWidget(widget)
+
+        self.sections = SectionPanel()
+        self.amounts, self.finish = amount_fields(), finish_fields()
+        self.tabs = QTabWidget()
+        # All of them are to be read at any size of letters.
+        self.tabs.setUsesScrollButtons(False)
+        self.tabs.tabBar().setAccessibleName("What is written down of the skein")
+        self.tabs.addTab(self.sections, "&1 Sections")
+        for title, fields in (("2 Length", self.amounts), ("3 Finish", self.finish)):
+            area = TallArea(fields)
+            area.setAccessibleName(title[2:])
+            self.tabs.addTab(area, f"&{title}")
+        self.label = LabelPanel()
+        self.tabs.addTab(self.label, "&4 Label")
+
+        self.plot = SkeinPlot()
+        self.words = SkeinWords()
+        right = QSplitter(Qt.Orientation.Vertical)
+        right.setChildrenCollapsible(False)
+        right.addWidget(headed_panel("Thickness and evenness", self.plot, stretch=self.plot))
+        right.addWidget(scrolled_panel("What it says", self.words))
+        right.setSizes([4500, 5500])
+        self.split = QSplitter(Qt.Orientation.Horizontal)
+        self.split.setChildrenCollapsible(False)
+        self.split.addWidget(self.tabs)
+        self.split.addWidget(right)
+        self.split.setStretchFactor(0, 2)
+        self.split.setStretchFactor(1, 3)
+        if not self.split.restoreState(preferences.split("skeins")):
+            self.split.setSizes([4200, 5800])
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 12, 12, 12)
+        layout.setSpacing(8)
+        layout.addLayout(top)
+        layout.addWidget(self.split, 1)

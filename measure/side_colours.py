@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.diameter import GroundDiameter, StrandDiameter
+from measure.ground_level import PER_CUT
 
 Floats = NDArray[np.float64]
 
@@ -22,6 +23,7 @@ the edge."""
 _BESIDE: Final = (2.0, 3.5)
 """Where the ground shows, in half widths."""
 _FEWEST_CUTS: Final = 8
+"""Running cuts."""
 _APART: Final = 0.22
 _APART_ALONE: Final = 0.4
 """Of the contrast, on both grounds and on the only one: yarn of one colour, drawn and path-traced,
@@ -42,8 +44,10 @@ def _apart(strand: StrandDiameter, ground: GroundDiameter) -> float:
 
     What is the same in every cut is the lamp's doing, not the plies'.
     """
-    cuts, index = strand.cuts, ground.index
-    xi = (cuts.u_mm[index] - ground.middle_mm[:, None]) / ground.half_width_mm[:, None]
+    # Running cuts overlap; those that do not show all there is.
+    some = slice(None, None, PER_CUT)
+    cuts, index = strand.cuts, ground.index[some]
+    xi = (cuts.u_mm[index] - ground.middle_mm[some, None]) / ground.half_width_mm[some, None]
 
     def mean_where(there: NDArray[np.bool_]) -> Floats:
         weight = np.where(there, cuts.weight[index], 0.0)

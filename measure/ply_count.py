@@ -35,6 +35,8 @@ _SWING_BIAS: Final = -0.08
 _MOST_BLURRED: Final = 0.2
 _PARITY_SPREAD: Final = 0.2
 """Spread of the edges' phase difference, in half turns (ours)."""
+_EDGE_SURPRISE: Final = 0.002
+"""Likelihood left to edges that swing like no plies at all: theirs is a closed form, ..."""
 SURPRISE: Final = 0.02
 """Likelihood left to anything at all: one odd sign must not outweigh two clear ones."""
 SURE: Final = 0.9
@@ -127,7 +129,7 @@ def swing_likelihood(swings: float, signals: Complexes, plies: int, doubt: float
 def edge_likelihood(wave: FollowedWave, plies: int, blur_mm: float) -> float:
     """How likely edges swing like that on so many plies, up to a common factor."""
     swings = swing(wave.signals, wave.frequency_per_mm, blur_mm)
-    return swing_likelihood(swings, wave.signals, plies) + SURPRISE
+    return swing_likelihood(swings, wave.signals, plies) + _EDGE_SURPRISE
 
 
 def face_likelihood(order: float, plies: int) -> float:

@@ -37,6 +37,8 @@ _EVERY: Final = 4
 _MANY: Final = 12
 _FEWEST: Final = 3
 """Windows from which a frequency's share is told."""
+_LEAST_POWER: Final = 1e-20
+"""Weight left to a place where there is no wave at all, so that means stay numbers."""
 _APART: Final = 3
 """Periods between the bins of two frequencies: more than a window reaches."""
 
@@ -136,14 +138,23 @@ def _summing(step: int) -> tuple[Singles, Singles, Singles]:
 _SUMMING: Final = {step: _summing(step) for step in (_STEP, _BINS)}
 
 
-def _chunks(values: Singles) -> Singles:
-    """(k, c, L) of values (k, M), each chunk `_AT_ONCE` bins on; nothing beyond the ends."""
-    k, bins = values.shape
-    count = -(-bins // _AT_ONCE)
-    padded = np.zeros((k, count * _AT_ONCE + 2 * _REACH), np.float32)
-    padded[:, _REACH : _REACH + bins] = values
-    overlapping = np.lib.stride_tricks.sliding_window_view(padded, _AT_ONCE + 2 * _REACH, axis=1)
-    return np.ascontiguousarray(overlapping[:, ::_AT_ONCE])
+def _chunks(bins: _Bins) -> Singles:
+    """(1 + 2k, c, L) of what was seen, of the signals and of their squares, each chunk `_AT_ONCE`
+    bins on; nothing beyond the ends."""
+    k, count = bins.weighed.shape
+    chunks = -(-count // _AT_ONCE)
+    length = _AT_ONCE + 2 * _REACH
+    padded = np.zeros((1 + 2 * k, chunks * _AT_ONCE + 2 * _REACH), np.float32)
+    inner = padded[:, _REACH : _REACH + count]
+    inner[0] = bins.seen
+    inner[1 : 1 + k] = bins.weighed
+    np.multiply(bins.weighed, bins.weighed, out=inner[1 + k :])
+    inner[1 + k :] /= np.maximum(bins.seen, np.float32(1e-9))
+    along, step = padded.strides
+    overlapping = np.lib.stride_tricks.as_strided(
+        padded, (1 + 2 * k, chunks, length), (along, _AT_ONCE * step, step), writeable=False
+    )
+    return np.ascontiguousarray(overlapping)
 
 
 def _sums(chunks: Singles, weights: Singles, each: int) -> Floats:
@@ -159,18 +170,15 @@ def _local_waves(bins: _Bins, step: int) -> _LocalWaves:
     Windows less than half seen are left out.
     """
     plain, once, twice = _SUMMING[step]
-    seen = _chunks(bins.seen[None])
-    ((n,),) = _sums(seen, plain, 1)
-    window = np.flatnonzero(n >= _COVERED * plain[:, 0].sum())
-    n = n[window]
-    (c,), (s,) = _sums(seen, once, 2)[..., window]
-    (cc,), (cs,), (ss,) = _sums(seen, twice, 3)[..., window]
-    values = _chunks(bins.weighed)
-    (y,) = _sums(values, plain, 1)[..., window]
-    yc, ys = _sums(values, once, 2)[..., window]
-    squares = bins.weighed * bins.weighed
-    squares /= np.maximum(bins.seen, np.float32(1e-9))
-    (yy,) = _sums(_chunks(squares), plain, 1)[..., window]
+    k = len(bins.weighed)
+    chunks = _chunks(bins)
+    (sums,) = _sums(chunks, plain, 1)
+    window = np.flatnonzero(sums[0] >= _COVERED * plain[:, 0].sum())
+    sums = sums[:, window]
+    n, y, yy = sums[0], sums[1 : 1 + k], sums[1 + k :]
+    waving = _sums(chunks[: 1 + k], once, 2)[..., window]
+    (c, s), (yc, ys) = waving[:, 0], waving[:, 1:]
+    cc, cs, ss = _sums(chunks[:1], twice, 3)[:, 0, window]
     # The mean taken off first, two unknowns are left.
     cc, cs, ss = cc - c * c / n, cs - c * s / n, ss - s * s / n
     yc, ys, yy = yc - c * y / n, ys - s * y / n, yy - y * y / n
@@ -275,7 +283,7 @@ def _counted(
     for run in runs:
         phase = np.unwrap(np.angle(course[run])) / (2 * np.pi)
         s = centre_mm[run]
-        weight = np.abs(course[run]) ** 2
+        weight = np.abs(course[run]) ** 2 + _LEAST_POWER
         # Ends a little inside: a count over the whole run, less troubled by its first window.
         edge = min(max(1, len(run) // 6), 6)
         first, last = slice(None, edge), slice(-edge, None)

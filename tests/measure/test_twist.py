@@ -21,6 +21,8 @@ from measure import PictureReading, Twist, measure_picture
 from measure.card import newest_card
 from measure.ply_count import edge_swing, edges_swing_together
 from measure.ply_geometry import ply_factor
+from measure.ply_sights import bump_frequencies, ply_sights
+from measure.ply_signs import ply_signs
 from measure.twist import twist_of
 from measure.waves import follow_wave, multiples_of, wave_shares
 
@@ -145,6 +147,23 @@ def test_stripes_of_colour_give_turns_plies_and_hand(
     assert twist.cues[0].name == "stripes"
     # A ply as dark as the ground takes its bumps with it: then plies need not be told.
     assert twist.plies in ((plies, None) if TEAL in colours else (plies,))
+
+
+@pytest.mark.parametrize(("bumps", "plied"), [(6, False), (24, True)])
+def test_few_sways_that_explain_half_of_the_edges_are_not_plies(bumps: int, plied: bool) -> None:
+    straight = straight_plied(PliedStrand(1, 0.9, 7.0, "S", (GREY,)), 60.0, 5)
+    signs = ply_signs(straight)
+    sway = 0.12 * np.cos(2 * np.pi * bumps * signs.s_mm / 60.0)
+    # As much again that is no wave, as slow: noise of 0.12 / sqrt(2), averaged over 1 mm.
+    noise = np.random.default_rng(3).standard_normal((len(sway) + 40, 2))
+    near = max(1, round(1.0 / straight.step_mm))
+    noise = np.stack([np.convolve(one, np.ones(near), "same") for one in noise.T], axis=1)
+    noise *= 0.12 / math.sqrt(2.0) / noise.std()
+    edge = sway[:, None] + noise[20 : 20 + len(sway)]
+    signs = replace(signs, edge=edge, edge_weight=np.ones(len(sway)), face=0.0 * signs.face)
+    sights = ply_sights(straight, signs, 0.05, bump_frequencies(straight))
+    assert sights.edge_share > 0.45
+    assert (sights.edge is not None) == plied
 
 
 def test_too_short_a_strand_is_not_said_to_be_a_single() -> None:

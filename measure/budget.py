@@ -14,7 +14,6 @@ from measure.medians import median
 from measure.profiles import CUT_MM
 from measure.results import Along
 from measure.scale import Scale
-from measure.side_colours import two_colours
 from measure.strands import STEP_MM
 from measure.uncertainty import Budget, Component, effective_sample_size, u_of_mean
 from measure.weight_class import WeightChart
@@ -47,9 +46,9 @@ ribbon, hardly looks wider aside (ours)."""
 _PLIES: Final = 0.045
 """Relative doubt of a plied strand times its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
-_TWO_COLOURS: Final = 0.085
-"""Relative doubt of a strand whose plies differ in colour: fitted as of one colour, they read
-0 to 20 % too narrow, path-traced and drawn (ours)."""
+_TWO_COLOURS: Final = 0.3
+"""Relative doubt of a strand per unit by which its plies differ in colour: fitted as of one colour,
+path-traced ones read 11 to 34 % too narrow (ours)."""
 
 
 @dataclass(frozen=True)
@@ -71,9 +70,11 @@ def budget_of(
     diameter_mm: float,
     u_light: float,
     plies: int,
+    apart: float,
     around: Surroundings,
 ) -> Budget:
-    """Every doubt of a strand's mean diameter, in mm; `plies` 1 where none were counted."""
+    """Every doubt of a strand's mean diameter, in mm; `plies` 1 where none were counted, `apart`
+    how far their colours are."""
     cuts, scale = strand.cuts, around.scale
     region = cuts.line.region
     middle = len(cuts.along_mm) // 2
@@ -101,7 +102,7 @@ def budget_of(
         u_view = u_section = 0.0
         u_height *= _HELD_MM / _STAND_OFF_MM
     u_plies = _PLIES / plies if plies > 1 else 0.0
-    u_colours = _TWO_COLOURS if two_colours(strand) else 0.0
+    u_colours = _TWO_COLOURS * apart
 
     at, whole = whole_cuts(along.position_mm, along.diameter_mm)
     count = max(effective_sample_size(whole), 1.0) if len(whole) >= 3 else 1.0

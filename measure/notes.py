@@ -101,8 +101,8 @@ CAUTIONS: Final[dict[str, str]] = {
     ),
     "one_ground": "Seen on {ground} ground only, so the light could not be checked.",
     "two_colours": (
-        "Its plies differ in colour, which blurs where the strand ends: it may read a tenth or two "
-        "too thin. Before a lit screen, through the cut-out open lane, colours do not matter."
+        "Its plies differ in colour, which blurs where the strand ends: it may read a tenth to a "
+        "third too thin. Before a lit screen, through the cut-out open lane, colours do not matter."
     ),
     "no_shade": (
         "It throws no shade on the card: held above it, it would look wider than it is; the "

@@ -19,7 +19,7 @@ from measure.regions import Region
 from measure.results import Caution, Outline, Refusal, StrandReading, Twist
 from measure.scale import Scale
 from measure.shading import Light
-from measure.side_colours import two_colours
+from measure.side_colours import colours_apart
 from measure.uncertainty import Budget
 from measure.weight_class import classes_touched
 from measure.whole_turns import mean_over_part_turns, means_over_turns
@@ -96,7 +96,8 @@ def read_strand(
     if length < _least_length_mm(cuts.line.region):
         return refusal("too_short", number, length_mm=length)
     plies = twist.plies if twist and twist.cues_agree and twist.turns_per_inch else None
-    budget = budget_of(strand, along, diameter_mm, u_light, plies or 1, around)
+    apart = colours_apart(strand, twist)
+    budget = budget_of(strand, along, diameter_mm, u_light, plies or 1, apart, around)
     low, high = budget.interval(diameter_mm)
     seen = Budget(tuple(c for c in budget.components if c.name not in _OF_THE_YARN))
     if seen.expanded() > _WIDEST_INTERVAL * diameter_mm:
@@ -142,6 +143,7 @@ def read_strand(
                 parts,
                 whole.gap if whole.torn and abs(whole.gap) > _DISAGREE else None,
                 u_light,
+                apart,
                 width_px,
                 length,
                 (low, high),
@@ -238,6 +240,7 @@ def _cautions(
     parts: list[Part],
     gap: float | None,
     u_light: float,
+    apart: float,
     width_px: float,
     length_mm: float,
     interval: tuple[float, float],
@@ -253,7 +256,7 @@ def _cautions(
         out.append(caution("one_ground", ground=parts[0].ground.ground))
     if strand.flat and not strand.no_ground:
         out.append(caution("no_shade"))
-    if two_colours(strand):
+    if apart:
         out.append(caution("two_colours"))
     if gap is not None:
         out.append(caution("grounds_disagree", percent=100 * abs(gap)))

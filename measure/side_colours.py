@@ -2,7 +2,7 @@
 
 Where plies lie side by side a cut shows one colour on its left and another on its right. Such a cut
 is no cylinder of one colour: the edge of the ply that stands out less is placed too far in, by a
-tenth of the width and more.
+tenth of the width to a third.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from measure.diameter import GroundDiameter, StrandDiameter
 from measure.ground_level import PER_CUT
+from measure.results import Twist
 
 Floats = NDArray[np.float64]
 
@@ -31,12 +32,14 @@ stays below 0.15 on one of two grounds; of two colours it is above 0.25 on both 
 the strand can bring 0.3 to one ground, not to both."""
 
 
-def two_colours(strand: StrandDiameter) -> bool:
-    """Whether the plies of a strand differ in colour or brightness by too much to be measured."""
+def colours_apart(strand: StrandDiameter, twist: Twist | None) -> float:
+    """How far a strand's plies differ in colour or brightness, over its contrast; 0 where alike."""
     found = [_apart(strand, g) for g in strand.grounds if len(g.index) >= _FEWEST_CUTS]
     if not found or strand.no_ground:
-        return False
-    return min(found) > (_APART if len(found) > 1 else _APART_ALONE)
+        return 0.0
+    striped = twist is not None and any(cue.name == "stripes" for cue in twist.cues)
+    sure = min(found) > (_APART if len(found) > 1 else _APART_ALONE)
+    return max(found) if sure or (striped and max(found) > _APART) else 0.0
 
 
 def _apart(strand: StrandDiameter, ground: GroundDiameter) -> float:

@@ -32,7 +32,8 @@ def test_plies_of_two_colours_are_cautioned_and_their_interval_holds(
     codes = [{c.code for c in one.cautions} for one in read]
     assert "two_colours" in codes[0]
     assert "two_colours" not in codes[1]
-    assert striped.budget_mm["two_colours"] > 0 == plain.budget_mm["two_colours"]
+    assert striped.budget_mm["two_colours"] > 0.0
+    assert plain.budget_mm["two_colours"] == 0.0
     # Cauchy's mean width of two touching round plies.
     low, high = striped.diameter_interval_mm
     assert low < 0.6 * (1 + 2 / math.pi) < high

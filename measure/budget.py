@@ -46,7 +46,7 @@ ribbon, hardly looks wider aside (ours)."""
 _PLIES: Final = 0.045
 """Relative doubt of a plied strand times its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
-_TWO_COLOURS: Final = 0.3
+_TWO_COLOURS: Final = 0.4
 """Relative doubt of a strand per unit by which its plies differ in colour: fitted as of one colour,
 path-traced ones read 11 to 34 % too narrow (ours)."""
 

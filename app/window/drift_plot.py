@@ -35,6 +35,9 @@ _REACH_PX: Final = 16.0
 """How near a point the pointer must be."""
 _ALL_DRAWN: Final = 2500
 """Lines of more points than this are thinned to what pixels can show."""
+_MEAN_DRAWN: Final = 500
+"""Points of the running mean and its limits: it is smooth, and Qt's time to stroke long dashed
+lines grows with the square of their length."""
 _SITTINGS_APART_PX: Final = 24.0
 _MINUTE_STEPS: Final = (1, 2, 5, 10, 15, 30, 60, 120, 240, 480)
 _WORDS: Final[dict[Along, str]] = {
@@ -180,6 +183,8 @@ class DriftPlot(ThicknessPlot):
     def furnish(self) -> Iterator[None]:
         """Lines, then the points of each kind, then what frames one of them."""
         self.intervals = self._curve(-10, connect="pairs")
+        # Line by line also on paper: one path of thousands of lines takes Qt seconds.
+        self.intervals.setSegmentedLineMode("on")
         self.limits = self._curve(-6)
         self.centre = self._curve(-7)
         self.mean = self._curve(10)
@@ -258,8 +263,7 @@ class DriftPlot(ThicknessPlot):
         """
         x = self.points.x
         seen = np.arange(len(x))
-        few = len(x) <= _ALL_DRAWN
-        if not few:
+        if len(x) > _MEAN_DRAWN:
             low, high = self.view.viewRange()[0]
             seen = np.flatnonzero((x >= low) & (x <= high))
         step = -(-len(seen) // _ALL_DRAWN)
@@ -267,10 +271,10 @@ class DriftPlot(ThicknessPlot):
         for item in (self.intervals, self.mean, self.limits, self.centre):
             item.opts["antialias"] = smooth
         self._draw_intervals(seen, step)
-        self._draw_mean(seen[::step] if step else seen)
+        self._draw_mean(seen)
 
     def _follow_view(self) -> None:
-        if len(self.points.x) > _ALL_DRAWN:
+        if len(self.points.x) > _MEAN_DRAWN:
             self._draw_lines()
 
     def _draw_intervals(self, seen: NDArray[np.intp], step: int) -> None:
@@ -294,6 +298,9 @@ class DriftPlot(ThicknessPlot):
             for item in lines:
                 item.clear()
             return
+        alarms = seen[np.isin(points.order[seen], np.array(trend.alarms, dtype=np.intp))]
+        self.alarms.setData(points.x[alarms], np.log(trend.ewma_mm[points.order[alarms]]))
+        seen = seen[:: -(-len(seen) // _MEAN_DRAWN)]
         x, order = points.x[seen], points.order[seen]
         mean, lower, upper, centre = (
             np.log(values[order])
@@ -307,8 +314,6 @@ class DriftPlot(ThicknessPlot):
         self.limits.setData(
             np.concatenate([x, x]), both, connect=_joined(both, np.concatenate([goes_on, goes_on]))
         )
-        beyond = np.isin(order, np.array(trend.alarms, dtype=np.intp))
-        self.alarms.setData(x[beyond], mean[beyond])
 
     # --- what is pointed at
 

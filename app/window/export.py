@@ -7,10 +7,23 @@ Whatever a title contains stays words: it is never read as markup.
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Callable
 from pathlib import Path
+from threading import Thread
 from typing import Final, Protocol
 
-from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QRect, QRectF, QSize, QSizeF, Qt
+from PySide6.QtCore import (
+    QBuffer,
+    QByteArray,
+    QIODevice,
+    QObject,
+    QRect,
+    QRectF,
+    QSize,
+    QSizeF,
+    Qt,
+    Signal,
+)
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QImageWriter, QPaintDevice, QPainter
 from PySide6.QtSvg import QSvgGenerator
 from PySide6.QtWidgets import QApplication, QFileDialog, QWidget
@@ -51,6 +64,10 @@ def plain(text: str) -> str:
 
 def chart_png(chart: Drawable, title: str, size: QSize = SHEET_PX) -> bytes:
     """The chart as a PNG of `PNG_SCALE` times `size` pixels."""
+    return _png_of(_chart_image(chart, title, size), title)
+
+
+def _chart_image(chart: Drawable, title: str, size: QSize) -> QImage:
     image = QImage(size * PNG_SCALE, QImage.Format.Format_RGB32)
     image.setDevicePixelRatio(PNG_SCALE)
     _paint_sheet(image, chart, title, size)
@@ -58,6 +75,11 @@ def chart_png(chart: Drawable, title: str, size: QSize = SHEET_PX) -> bytes:
     dots_per_metre = round(_PX_PER_INCH * PNG_SCALE / 0.0254)
     image.setDotsPerMeterX(dots_per_metre)
     image.setDotsPerMeterY(dots_per_metre)
+    return image
+
+
+def _png_of(image: QImage, title: str) -> bytes:
+    """In any thread; takes longer than the painting."""
     store = QByteArray()
     buffer = QBuffer(store)
     buffer.open(QIODevice.OpenModeFlag.WriteOnly)
@@ -90,13 +112,25 @@ def save_chart(chart: Drawable, file: Path, title: str) -> None:
 
     The file is there whole or not at all.
     """
-    makers = {".png": chart_png, ".svg": chart_svg}
-    maker = makers.get(file.suffix.lower())
-    if maker is None:
-        raise UseError(f"{file.name} does not say which kind of picture: end it in .png or .svg.")
+    _write(file, _drawn(chart, file, title))
+
+
+def _drawn(chart: Drawable, file: Path, title: str) -> Callable[[], bytes]:
+    """Draw the chart, and give what makes a file's content of that, in any thread."""
+    ending = file.suffix.lower()
+    if ending == ".png":
+        image = _chart_image(chart, title, SHEET_PX)
+        return lambda: _png_of(image, title)
+    if ending == ".svg":
+        content = chart_svg(chart, title)
+        return lambda: content
+    raise UseError(f"{file.name} does not say which kind of picture: end it in .png or .svg.")
+
+
+def _write(file: Path, content: Callable[[], bytes]) -> None:
     part = file.with_name(file.name + ".part")
     try:
-        part.write_bytes(maker(chart, title))
+        part.write_bytes(content())
         part.replace(file)
     except OSError as problem:
         part.unlink(missing_ok=True)
@@ -104,21 +138,56 @@ def save_chart(chart: Drawable, file: Path, title: str) -> None:
         raise UseError(f"{file} could not be written ({why}); choose another place.") from problem
 
 
-def ask_and_save(chart: Drawable, title: str, parent: QWidget) -> str:
-    """Ask where the chart goes and write it; what there is to say of it, empty when not wanted."""
-    name, kind = QFileDialog.getSaveFileName(
-        parent, "Save the chart", "drift.png", "PNG picture (*.png);;SVG drawing (*.svg)"
-    )
-    if not name:
-        return ""
-    file = Path(name)
-    if not file.suffix:
-        file = file.with_suffix(".svg" if "svg" in kind else ".png")
-    try:
-        save_chart(chart, file, title)
-    except UseError as error:
-        return str(error)
-    return f"Saved {file}."
+class ChartSaver(QObject):
+    """Asks where a chart goes and writes it beside the window's own work."""
+
+    said = Signal(str)
+    """What came of it, a sentence."""
+
+    def __init__(self, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._parent = parent
+        self._writing: Thread | None = None
+
+    def ask(self, chart: Drawable, title: str) -> None:
+        """Ask, and save the chart as it is now."""
+        name, kind = QFileDialog.getSaveFileName(
+            self._parent,
+            "Save the chart",
+            "drift.png",
+            "PNG picture (*.png);;SVG drawing (*.svg)",
+        )
+        if not name:
+            return
+        file = Path(name)
+        if not file.suffix:
+            file = file.with_suffix(".svg" if "svg" in kind else ".png")
+        self.save(chart, file, title)
+
+    def save(self, chart: Drawable, file: Path, title: str) -> None:
+        """Save the chart as it is now."""
+        try:
+            content = _drawn(chart, file, title)
+        except UseError as error:
+            self.said.emit(str(error))
+            return
+        self.stop()
+        self._writing = Thread(target=self._work, args=(file, content), name="save the chart")
+        self._writing.start()
+
+    def _work(self, file: Path, content: Callable[[], bytes]) -> None:
+        try:
+            _write(file, content)
+        except UseError as error:
+            self.said.emit(str(error))
+        else:
+            self.said.emit(f"Saved {file}.")
+
+    def stop(self) -> None:
+        """Finish what is being written."""
+        if self._writing is not None:
+            self._writing.join()
+            self._writing = None
 
 
 def _paint_sheet(device: QPaintDevice, chart: Drawable, title: str, size: QSize) -> None:

@@ -19,7 +19,7 @@ from app.window.bench_bar import band_text
 from app.window.big_reading import UNIT_NAMES
 from app.window.bobbin_log import BobbinLog
 from app.window.desk import Desk
-from app.window.export import ask_and_save
+from app.window.export import ChartSaver
 from app.window.frame import SourceState
 from app.window.gauge_parts import GaugeParts
 from app.window.gauge_session import GaugeSession
@@ -67,6 +67,8 @@ class GaugePage(GaugeParts):
         self.measuring = MeasuringSettings(preferences, self.session)
         self.sources = SourceChooser(preferences, self.session, self.bar, self)
         self.voice = Voice(self)
+        self._saver = ChartSaver(self)
+        self._saver.said.connect(self.said)
         # Before the log, whose chart asks for more time than the figure and the sound.
         self._connect()
         self.log = BobbinLog(preferences, desk, self.session, self)
@@ -195,6 +197,7 @@ class GaugePage(GaugeParts):
         self.sources.stop()
         self.session.stop()
         self.voice.stop()
+        self._saver.stop()
         if self._loading is not None:
             self._loading.stop()
 
@@ -413,6 +416,4 @@ class GaugePage(GaugeParts):
         if not self.chart.points.readings:
             self.said.emit("There are no readings on the chart to save.")
             return
-        said = ask_and_save(self.chart, self.bar.bobbin_name, self)
-        if said:
-            self.said.emit(said)
+        self._saver.ask(self.chart, self.bar.bobbin_name)

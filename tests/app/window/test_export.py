@@ -18,7 +18,7 @@ from pytestqt.qtbot import QtBot
 
 from app import UseError
 from app.window.drift_chart import DriftChart
-from app.window.export import chart_png, chart_svg, plain, save_chart
+from app.window.export import ChartSaver, chart_png, chart_svg, plain, save_chart
 from app.window.profile_plot import ProfilePlot
 from app.window.theme import DARK, LIGHT
 from measure.band import Band
@@ -192,6 +192,22 @@ def test_saving_goes_by_the_ending(chart: DriftChart, tmp_path: Path, name: str)
     start = file.read_bytes()[:5]
     assert start == (b"\x89PNG\r" if name.endswith("png") else b"<?xml")
     assert [f.name for f in tmp_path.iterdir()] == [name]
+
+
+def test_it_is_written_beside_the_window_and_said(
+    chart: DriftChart, qtbot: QtBot, tmp_path: Path
+) -> None:
+    """The same as written at once."""
+    saver = ChartSaver(chart)
+    file = tmp_path / "drift.png"
+    with qtbot.waitSignal(saver.said) as said:
+        saver.save(chart, file, "Bobbin 1")
+    assert said.args == [f"Saved {file}."]
+    assert file.read_bytes() == chart_png(chart, "Bobbin 1")
+    with qtbot.waitSignal(saver.said) as said:
+        saver.save(chart, tmp_path / "missing" / "drift.png", "Bobbin 1")
+    assert "choose another place" in said.args[0]
+    saver.stop()
 
 
 def test_what_cannot_be_saved_is_said_and_leaves_nothing(chart: DriftChart, tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from app.window.export import ChartSaver
 from app.window.frame import SourceState
 from app.window.gauge_parts import GaugeParts
 from app.window.gauge_session import GaugeSession
-from app.window.later import OF_THE_GAUGE, Loading
+from app.window.later import OF_THE_GAUGE, Loading, soon
 from app.window.log_entry import Bench
 from app.window.measurer import Measured, MeasuredStill, OpenedStill
 from app.window.measuring_settings import MeasuringSettings
@@ -91,7 +91,7 @@ class GaugePage(GaugeParts):
     def _step(self) -> None:
         # It may have been closed before it had loaded.
         if not self._stopped and next(self._steps, _DONE) is not _DONE:
-            QTimer.singleShot(0, self, self._step)
+            soon(self, self._step)
 
     def _beginning(self, source: str | None) -> Iterator[None]:
         yield from self.chart.make_ready()

@@ -17,6 +17,7 @@ from app.window.picture_view import PictureView
 from app.window.preferences import Preferences, Unit
 from app.window.profile_plot import ProfilePlot
 from app.window.theme import Theme
+from app.window.units import inches_here
 from measure.band import Band
 
 _AXES: Final[tuple[tuple[Literal["number", "time", "grams"], str, str], ...]] = (
@@ -38,6 +39,7 @@ class GaugeParts(QWidget):
         self.reading = BigReading()
         self.chart = DriftChart()
         self.profile = ProfilePlot()
+        self.profile.set_inch(inches_here())
         self._drift = quiet_label("Drift")
         self._logged = quiet_label("Strand shown")
         self._logged.hide()

@@ -7,6 +7,10 @@ from importlib import import_module
 from threading import Thread
 from typing import Final
 
+from PySide6.QtCore import QObject, QTimer
+
+_BREATH_MS: Final = 1
+
 OF_THE_GAUGE: Final = (
     "app.window.drift_plot",
     "app.window.profile_curves",
@@ -15,6 +19,14 @@ OF_THE_GAUGE: Final = (
     "measure.drift",
 )
 """What takes long to import and is not needed to draw the window."""
+
+
+def soon(context: QObject, call: Callable[[], None]) -> None:
+    """Call in the thread of `context`, after whatever else waits: keys, frames, painting.
+
+    After 0 ms Qt would do it before it looks for any of these.
+    """
+    QTimer.singleShot(_BREATH_MS, context, call)
 
 
 class Loading(Thread):

@@ -27,7 +27,7 @@ from app import program_version
 from app.notebook.errors import NotebookError
 from app.window.desk import Desk
 from app.window.gauge_page import GaugePage
-from app.window.later import Loading
+from app.window.later import Loading, soon
 from app.window.preferences import Preferences
 from app.window.source_chooser import AT_THE_WHEEL
 from app.window.theme import LIGHT, Theme, palette_of, sheet_of
@@ -318,7 +318,7 @@ class MainWindow(QMainWindow):
         """Make the page's next piece, and the one after it in an event of its own."""
         if name not in self._pages and not self._closed:
             self._make_step(name)
-            QTimer.singleShot(0, self, lambda: self._make_on(name))
+            soon(self, lambda: self._make_on(name))
 
     def _make_step(self, name: str) -> None:
         making = self._making.setdefault(name, self._placed(name))

@@ -151,7 +151,7 @@ class SheetPreview(QWidget):
         painter = self._painter_on(pixmap, part, scale)
         paint_shapes(painter, self._sheet, _UNIT)
         painter.end()
-        self._words.start(0)
+        self._words.start(1)
         return pixmap
 
     def _add_words(self) -> None:

@@ -34,6 +34,7 @@ from app.window.skein_fields import SkeinFields
 from app.window.skein_parts import SkeinParts
 from app.window.skein_shelf import SkeinShelf, look_up
 from app.window.theme import LIGHT, Theme
+from app.window.units import inches_here
 from measure.results import ScaleSummary, StrandReading
 from measure.settings import Settings
 from measure.weight_class import chart_named
@@ -181,7 +182,7 @@ class SkeinPage(SkeinParts):
             fields.setEnabled(looked is not None)
             if looked is not None:
                 fields.show_skein(looked.skein)
-        units = "inch" if _inches() else "mm"
+        units = "inch" if inches_here() else "mm"
         self.label.show_skein(looked, units)
         if looked is None:
             self.words.say("", (), (shelf.trouble or _NO_SKEIN,), ())
@@ -378,10 +379,3 @@ class SkeinPage(SkeinParts):
 
         many = "a section" if len(taken) == 1 else f"{len(taken)} sections"
         self._do(work, f"Kept {many}{words}.", then=kept)
-
-
-def _inches() -> bool:
-    """Whether this system measures in inches."""
-    from PySide6.QtCore import QLocale
-
-    return QLocale().measurementSystem() == QLocale.MeasurementSystem.ImperialUSSystem

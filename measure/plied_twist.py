@@ -23,8 +23,10 @@ _CLEARER: Final = 0.08
 """How much better than the face's the edges' wave must hang together to be counted instead."""
 _SHARP: Final = 0.85
 """Share of the face's amplitude in one order from which that order counts plies."""
-_OTHER_ORDER: Final = 0.5
+_OTHER_ORDER: Final = 0.4
 """Power at the other hand's order, over that of this hand's, up to which a hand is given."""
+_HAND_SHARP: Final = 0.75
+"""Share of the face's amplitude in one order below which a hand is not given."""
 _LEAST_ORDER: Final = 0.75
 """Order of winding below which a hand is not given."""
 _ORDER_TO_PLIES: Final = 1.33
@@ -32,7 +34,7 @@ _ORDER_TO_PLIES: Final = 1.33
 _U_SLOPE: Final = 0.25
 """Relative standard uncertainty of turns from the slope of the plies (rendered yarn, ours)."""
 _SLOPE_DISAGREES: Final = 0.6
-_HAND_BLUR: Final = 0.33
+_HAND_BLUR: Final = 0.45
 """Blur in half widths from which no hand is given."""
 _SLOPE_BLUR: Final = 0.22
 """Blur in half widths from which the slope across the face is not believed."""
@@ -183,7 +185,9 @@ def _answer(
 
 def _hand(wound: Winding) -> Literal["S", "Z"] | None:
     """S or Z by the way the pattern winds, where it winds that way clearly."""
-    if wound.against > _OTHER_ORDER or abs(wound.order) < _LEAST_ORDER:
+    if wound.against > _OTHER_ORDER or wound.sharpness < _HAND_SHARP:
+        return None
+    if abs(wound.order) < _LEAST_ORDER:
         return None
     return "Z" if wound.order > 0 else "S"
 

@@ -148,7 +148,7 @@ def _table(strands: Sequence[StrandReading], units: Units) -> Any:
     table.add_column("Strand", no_wrap=True)
     table.add_column("WPI\n(95 %)", justify="right", no_wrap=True)
     table.add_column(f"Diameter, {unit}\n(95 %)", justify="right", no_wrap=True)
-    table.add_column("Class", max_width=18)
+    table.add_column("Class", min_width=8, max_width=18)
     table.add_column("Evenness", no_wrap=True)
     table.add_column("Length", justify="right", no_wrap=True)
     twisted = any(strand.plies is not None for strand in strands)
@@ -190,9 +190,9 @@ def _two_lines(value: float, interval: Interval) -> str:
 
 
 def _evenness(strand: StrandReading) -> str:
-    cv = "CV too short" if strand.cv_percent is None else f"CV {strand.cv_percent:.1f} %"
+    cv = "too short\nfor a CV" if strand.cv_percent is None else f"CV {strand.cv_percent:.1f} %"
     thick, thin = count_places(strand)
-    return f"{cv}\n{thick} thick, {thin} thin" if thick or thin else cv
+    return f"{cv}\n{thick} thick\n{thin} thin" if thick or thin else cv
 
 
 def count_places(strand: StrandReading) -> tuple[int, int]:

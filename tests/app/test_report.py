@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import csv
-import dataclasses
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -49,15 +49,28 @@ def test_table_shows_every_number_within_80_columns(reading: PictureReading) -> 
         "19.9 to 20.7",
         "1 Super Fine",
         "CV 6.2 %",
-        "2 thick, 1 thin",
+        "2 thick",
+        "1 thin",
         "95 mm",
-        "CV too short",
+        "too short",
+        "for a CV",
         "strands 1, 2: The picture is soft",
         "(sharpened)",
         "Strand 3: A strand lies along the lane’s edge. Lay it down.",
         "(beside_lane)",
     ):
         assert words in flat, words
+
+
+def test_nothing_is_cut_short_beside_twist(reading: PictureReading) -> None:
+    strands = tuple(
+        replace(one, plies=1, turns_per_inch=15.5, turns_per_inch_interval=(14.0, 17.0), twist="Z")
+        for one in reading.strands
+    )
+    text = _table(replace(reading, strands=strands))
+    assert "15.5 TPI Z" in text
+    assert "…" not in text
+    assert max(len(line) for line in text.splitlines()) <= 80
 
 
 def test_table_in_inches(reading: PictureReading) -> None:
@@ -120,8 +133,8 @@ def test_json_of_several_pictures(reading: PictureReading, empty_reading: Pictur
 
 
 def test_json_never_holds_nan(reading: PictureReading) -> None:
-    odd = dataclasses.replace(reading.strands[0], halo_ratio=np.nan, wpi_interval=(19.9, np.inf))
-    document = as_json([PictureResult(Path("a"), dataclasses.replace(reading, strands=(odd,)))])
+    odd = replace(reading.strands[0], halo_ratio=np.nan, wpi_interval=(19.9, np.inf))
+    document = as_json([PictureResult(Path("a"), replace(reading, strands=(odd,)))])
     strand = json.loads(document, parse_constant=pytest.fail)["strands"][0]
     assert strand["halo_ratio"] is None
     assert strand["wpi_interval"] == [19.9, None]

@@ -36,8 +36,11 @@ _STRAIGHT: Final = 0.2
 """Share of sky and tangent of a lamp's lean below which a light leaves no shadow to be seen."""
 _SHADOWLESS: Final = 0.03
 """Relative doubt of a strand under such a light in the open lane (ours)."""
-_UNCHECKED: Final = 0.008
+_UNCHECKED: Final = 0.02
 """Relative doubt of a light ground that no dark one checks (ours)."""
+_PALE: Final = 0.01
+"""Relative doubt of a width per unit of the strand's brightness: light comes through the edges of a
+pale strand, and lies flat on one that is no cylinder, from drawn ones (ours)."""
 _MISFIT: Final = 0.2
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
 _FITTED: Final = 0.8
@@ -85,6 +88,8 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
         # A lamp straight above throws no shadow beside a strand: neither does an open window.
         straight = light.sky < _NO_SKY and light.lamp > 0.5 and abs(light.lean) < _STRAIGHT
         floor = float(np.hypot(floor, _SHADOWLESS if straight else 0.0))
+    if not strand.flat:
+        floor = float(np.hypot(floor, _PALE * level))
     u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))
     return Part(ground, float(ground.diameter_mm.mean()), u)
 

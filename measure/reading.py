@@ -95,7 +95,7 @@ def read_strand(
     length = length_mm(along.position_mm)
     if length < _least_length_mm(cuts.line.region):
         return refusal("too_short", number, length_mm=length)
-    plies = twist.plies if twist and twist.cues_agree and twist.turns_per_inch else None
+    plies = twist.plies if twist else None
     apart = colours_apart(strand, twist)
     budget = budget_of(strand, along, diameter_mm, u_light, plies or 1, apart, around)
     low, high = budget.interval(diameter_mm)

@@ -73,7 +73,7 @@ def plied_twist(
     if edge is not None and edge.together > best.together + _CLEARER:
         best = edge
     cues = []
-    if edge is not None:
+    if edge is not None and not sights.edge_by_face:
         cues.append(cue("edges", edge.frequency_per_mm / plies, edge.u_relative))
     if face is not None:
         cues.append(cue("texture", face.frequency_per_mm / plies, face.u_relative))

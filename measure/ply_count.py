@@ -27,11 +27,17 @@ PLIES: Final = (2, 3, 4)
 AXIS_XI: Final = 0.61
 """Radius of the plies' axes in half widths, near enough the same for two to four plies."""
 _ORDERS: Final = np.arange(-7.0, 7.01, 0.05)
-_ORDER_OF_PLIES: Final = {2: (1.65, 0.4), 3: (2.4, 0.55), 4: (3.15, 0.55)}
+_ORDER_OF_PLIES: Final = {2: (1.65, 0.4), 3: (2.3, 0.5), 4: (2.9, 0.5)}
 """Order seen of n alike plies, and its spread: from rendered and drawn yarn (ours)."""
 _SWING_SPREAD: Final = 0.28
 """Spread of log swing about the closed form of round plies (ours)."""
 _SWING_BIAS: Final = -0.08
+_STRONG: Final = 0.7
+_PARITY_OF_WEAK: Final = 0.4
+"""How that spread grows as the share of the edges' variance falls below `_STRONG`: light from one
+side, as a scanner's, moves the weak bumps of four plies at one edge (rendered yarn, ours)."""
+_WEIGHTY: Final = 0.55
+"""Share of the edges' variance from which their wave counts plies with all its weight."""
 _MOST_BLURRED: Final = 0.2
 _PARITY_SPREAD: Final = 0.2
 """Spread of the edges' phase difference, in half turns (ours)."""
@@ -114,22 +120,33 @@ def swing(signals: Complexes, frequency_per_mm: float, blur_mm: float) -> float:
     return size / 2.0 / max(blurred, _MOST_BLURRED)
 
 
-def swing_likelihood(swings: float, signals: Complexes, plies: int, doubt: float = 0.0) -> float:
+def swing_likelihood(
+    swings: float,
+    signals: Complexes,
+    plies: int,
+    doubt: float = 0.0,
+    parity: float = _PARITY_SPREAD,
+) -> float:
     """How likely so many plies swing their edges so far and so much together, up to a factor.
 
-    `doubt` is how far the swing may be off besides.
+    `doubt` is how far the swing may be off besides, `parity` how far the edges' phases.
     """
     gone = math.log(max(swings, 1e-6) / edge_swing(plies)) - _SWING_BIAS
     spread = math.hypot(_SWING_SPREAD, doubt / max(swings, 1e-6))
     apart = abs(float(np.angle(signals[0] * np.conj(signals[1])))) / math.pi
     off = apart if edges_swing_together(plies) else 1.0 - apart
-    return math.exp(-0.5 * ((gone / spread) ** 2 + (off / _PARITY_SPREAD) ** 2))
+    return math.exp(-0.5 * ((gone / spread) ** 2 + (off / parity) ** 2))
 
 
 def edge_likelihood(wave: FollowedWave, plies: int, blur_mm: float) -> float:
-    """How likely edges swing like that on so many plies, up to a common factor."""
+    """How likely edges swing like that on so many plies, up to a common factor.
+
+    A wave that explains little of the edges says little.
+    """
     swings = swing(wave.signals, wave.frequency_per_mm, blur_mm)
-    return swing_likelihood(swings, wave.signals, plies) + _EDGE_SURPRISE
+    parity = _PARITY_SPREAD + _PARITY_OF_WEAK * max(0.0, _STRONG - wave.share)
+    likely = swing_likelihood(swings, wave.signals, plies, parity=parity) + _EDGE_SURPRISE
+    return float(likely ** min(1.0, wave.share / _WEIGHTY))
 
 
 def face_likelihood(order: float, plies: int) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from measure.ply_count import PLIES, Winding, edge_swing, swing, winding
 from measure.ply_signs import PlySigns
 from measure.straightened import Straightened
-from measure.waves import FollowedWave, follow_wave, wave_shares
+from measure.waves import FollowedWave, follow_wave, multiples_of, wave_shares
 
 Floats = NDArray[np.float64]
 
@@ -38,6 +38,9 @@ _LEAST_SWING: Final = 0.4
 """Swing of the edges over that of four round plies below which no plies make it."""
 _EDGES_SEEN: Final = 0.25
 """Mean weight of the edges from which bumps would have been seen."""
+_HALVES: Final = (1.5, 2.5, 3.5)
+_CLEAR: Final = 3.0
+"""Swing of edges in step with the face over that at half multiples from which it counts."""
 _PERIODS_SEEN: Final = 3.0
 """Bumps of the softest ply that the edges must have had room for."""
 SAME: Final = 0.03
@@ -57,6 +60,8 @@ class PlySights:
     face_share: float
     even: bool
     """The edges were seen well, and no plies' bumps are in them."""
+    edge_by_face: bool = False
+    """The edges' wave was found by the face's phase, so that its frequency is no cue of its own."""
 
 
 def bump_frequencies(straight: Straightened) -> Floats:
@@ -96,6 +101,9 @@ def ply_sights(
         at_edge = _followed(face, signs.face_weight, s, start, edge_wave)
         if at_edge is not None and at_edge.share >= 0.5 * _FACE_SHARE:
             face_wave = at_edge
+    in_step = None
+    if edge_wave is None and face_wave is not None:
+        in_step = edge_wave = _in_step(face_wave, signs, blur_mm)
     wound = None if face_wave is None else winding(face_wave, signs.face_xi)
     # A strand too short to show the softest plies' bumps is not said to have none.
     edges_seen_mm = float(np.sum(signs.edge_weight)) * straight.step_mm
@@ -110,7 +118,21 @@ def ply_sights(
     ):
         # A single's own streaks may come back with every turn.
         face_wave = wound = None
-    return PlySights(edge_wave, face_wave, wound, edge_share, face_share, even)
+    by_face = edge_wave is not None and edge_wave is in_step
+    return PlySights(edge_wave, face_wave, wound, edge_share, face_share, even, by_face)
+
+
+def _in_step(face: FollowedWave, signs: PlySigns, blur_mm: float) -> FollowedWave | None:
+    """The edges' wave that runs with the face's, too weak to be followed alone but clear of what
+    half multiples of it show by chance."""
+    seen = multiples_of(face, (1.0, *_HALVES), signs.edge, signs.edge_weight, signs.s_mm)
+    if seen is None:
+        return None
+    noise = math.sqrt(float(np.mean(np.abs(seen[1:]) ** 2)))
+    size = math.sqrt(float(np.mean(np.abs(seen[0]) ** 2)))
+    total = float(np.average(np.mean(signs.edge**2, axis=1), weights=signs.edge_weight))
+    wave = replace(face, signals=seen[0], share=min(1.0, 0.5 * size**2 / total))
+    return _bumps(wave, blur_mm) if size > _CLEAR * noise else None
 
 
 def _bumps(wave: FollowedWave | None, blur_mm: float) -> FollowedWave | None:

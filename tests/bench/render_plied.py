@@ -3,7 +3,8 @@
     python -m tests.bench.render_plied FOLDER [NAME...] [--variant llvm_ad_rgb]
 
 writes NAME.jpg or NAME.png and NAME.json (the truth) for every case, or for those named. Names
-that begin with "tuning" are what figures in the code were set on; all others were only ever read.
+that begin with "tuning" are what figures in the code were set on; the others were only ever read,
+but for those that `tests.bench.twist` names.
 """
 
 from __future__ import annotations

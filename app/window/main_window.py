@@ -278,8 +278,10 @@ class MainWindow(QMainWindow):
 
     def page(self, name: str) -> Page:
         """The page of that name, made to its end when it is not made yet."""
-        while name not in self._pages:
-            self._make_step(name)
+        if name not in self._pages:
+            while name not in self._pages:
+                self._make_step(name)
+            self._show_when_wanted(name)
         return self._pages[name]
 
     def show_page(self, name: str) -> None:
@@ -316,9 +318,17 @@ class MainWindow(QMainWindow):
 
     def _make_on(self, name: str) -> None:
         """Make the page's next piece, and the one after it in an event of its own."""
-        if name not in self._pages and not self._closed:
+        if self._closed:
+            return
+        if name in self._pages:
+            self._show_when_wanted(name)
+        else:
             self._make_step(name)
             soon(self, lambda: self._make_on(name))
+
+    def _show_when_wanted(self, name: str) -> None:
+        if self._wanted == name:
+            self._bring_forward()
 
     def _make_step(self, name: str) -> None:
         making = self._making.setdefault(name, self._placed(name))
@@ -327,8 +337,6 @@ class MainWindow(QMainWindow):
         except StopIteration as made:
             self._pages[name] = made.value
             del self._making[name]
-            if self._wanted == name:
-                self._bring_forward()
 
     def _placed(self, name: str) -> Making:
         page = yield from self._makers[name]()

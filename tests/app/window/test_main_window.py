@@ -376,9 +376,9 @@ def test_a_page_is_made_beside_the_window(
     for name in ("spins", "plan", "bobbins", "skeins", "card"):
         window.show_page(name)
         assert name not in window._pages
-        qtbot.waitUntil(lambda n=name: n in window._pages, timeout=WAIT_MS)  # type: ignore[misc]
+        qtbot.waitUntil(lambda: window._stack.currentWidget() is not window._empty)
         assert pieces.count(name) >= 4
-        assert window.page(name).isVisible()  # type: ignore[attr-defined]
+        assert window._stack.currentWidget() is window.page(name)
 
 
 def test_closing_while_a_page_is_made_leaves_nothing(open_window: OpenWindow, qtbot: QtBot) -> None:

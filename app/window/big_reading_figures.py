@@ -12,6 +12,7 @@ from measure.live import LiveState
 from measure.results import Interval
 from measure.twist_band import TwistBand, TwistJudgement, TwistPlace
 
+_TWIST_DECIMALS: Final = 1
 _BALANCE: Final[dict[TwistPlace, str]] = {
     "in": "in balance",
     "more": "over-plied",
@@ -27,10 +28,11 @@ def glanced(value: float, interval: Interval) -> tuple[str, str, str]:
     return rounded(value, decimals), rounded(low, decimals), rounded(high, decimals)
 
 
-def ends_shown(ends: Interval) -> tuple[str, str]:
-    """A band's ends with as few decimals as give each to a hundredth of the band."""
+def ends_shown(ends: Interval, most: int = 4) -> tuple[str, str]:
+    """A band's ends to a hundredth of the band, in as few decimals as that takes, or in `most`."""
     slack = abs(ends[0] - ends[1]) / 100
-    decimals = next((n for n in range(4) if all(abs(round(x, n) - x) <= slack for x in ends)), 4)
+    enough = (n for n in range(most) if all(abs(round(x, n) - x) <= slack for x in ends))
+    decimals = next(enough, most)
     return rounded(ends[0], decimals), rounded(ends[1], decimals)
 
 
@@ -43,7 +45,7 @@ def twist_shown(state: LiveState, band: TwistBand | None) -> Shown:
     turns, interval = twist.turns_per_inch, twist.turns_per_inch_interval
     if turns is None or interval is None:
         return replace(shown, advice=twist.reason.text if twist.reason else "")
-    figure = rounded(turns, 1)
+    figure = rounded(turns, _TWIST_DECIMALS)
     # Outwards: an interval narrower than the digits shown must not look like none at all.
     low, high = (
         rounded(math.floor(interval[0] * 10 + 1e-6) / 10, 1),
@@ -63,7 +65,7 @@ def twist_shown(state: LiveState, band: TwistBand | None) -> Shown:
     if band is None or twist.plies == 1:
         return shown
     judged = band.judge(turns, interval)
-    less, more = ends_shown((band.low, band.high))
+    less, more = ends_shown((band.low, band.high), most=_TWIST_DECIMALS)
     if band.balanced:
         about = [f"{_balance(judged)}: balance is {less} to {more}"]
     return replace(

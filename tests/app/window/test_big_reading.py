@@ -7,6 +7,7 @@ import pytest
 from PySide6.QtGui import QColor, QImage, QPixmap
 
 from app.window.big_reading import BigReading
+from app.window.big_reading_figures import ends_shown
 from app.window.theme import DARK, LIGHT
 from measure.band import Band
 from measure.live import LiveState
@@ -208,3 +209,11 @@ def test_a_strand_of_a_still_has_nothing_to_hold(panel, reading):
     assert np.ptp(pixels(panel)[foot].astype(int)) < 10
     panel.set_strand(None, "Choose a strand.")
     assert panel.spoken() == "Choose a strand"
+
+
+def test_a_bands_ends_have_few_digits():
+    """To a hundredth of the band; of turns per inch a tenth, as the figure itself has."""
+    assert ends_shown((28.0, 33.0)) == ("28", "33")
+    assert ends_shown((0.451, 0.966)) == ("0.45", "0.97")
+    assert ends_shown((5.4731, 6.6162)) == ("5.47", "6.62")
+    assert ends_shown((5.4731, 6.6162), most=1) == ("5.5", "6.6")

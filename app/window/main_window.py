@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Generator, Sequence
 from html import escape
 from pathlib import Path
-from typing import Final, Protocol, cast
+from typing import Final, cast
 
-from PySide6.QtCore import QSize, Qt, QTimer, Signal, SignalInstance
+from PySide6.QtCore import QSize, Qt, QTimer
 from PySide6.QtGui import QAction, QActionGroup, QCloseEvent, QKeyEvent, QKeySequence
 from PySide6.QtWidgets import (
     QApplication,
     QHBoxLayout,
     QLabel,
     QMainWindow,
-    QMenu,
     QMessageBox,
-    QStackedWidget,
     QToolButton,
     QVBoxLayout,
     QWidget,
@@ -27,7 +23,7 @@ from app import program_version
 from app.notebook.errors import NotebookError
 from app.window.desk import Desk
 from app.window.gauge_page import GaugePage
-from app.window.later import Loading, soon
+from app.window.page_stack import Making, Page, PageStack
 from app.window.preferences import Preferences
 from app.window.source_chooser import AT_THE_WHEEL
 from app.window.theme import LIGHT, Theme, palette_of, sheet_of
@@ -46,32 +42,8 @@ CAUTIONS: Final = (
 )
 
 
-class Page(Protocol):
-    """What the window asks of a page."""
-
-    @property
-    def said(self) -> SignalInstance:
-        """Sentences for the person."""
-
-    def set_theme(self, theme: Theme) -> None:
-        """Draw in these colours from now on."""
-
-    def add_actions(self, menus: dict[str, QMenu]) -> None:
-        """Put the page's actions into the window's menus, by menu name."""
-
-    def stop(self) -> None:
-        """End all work; called once, before the window goes."""
-
-
-Making = Generator[None, None, Page]
-"""A page being made in steps of some milliseconds, between which the window answers."""
-
-
 class MainWindow(QMainWindow):
     """All of Slubwise that is not a command."""
-
-    _loaded = Signal(str)
-    """The page of that name can be made without waiting for its modules."""
 
     def __init__(
         self,
@@ -95,15 +67,6 @@ class MainWindow(QMainWindow):
         self._copies.timeout.connect(self.desk.keep_daily_copy)
         self._copies.start()
         self._theme = LIGHT
-        self._pages: dict[str, Page] = {}
-        self._makers: dict[str, Callable[[], Making]] = {}
-        self._modules: dict[str, str] = {}
-        self._making: dict[str, Making] = {}
-        self._closed = False
-        self._wanted = ""
-        """The page that is to be in front, once it is made."""
-        self._loadings: list[Loading] = []
-        self._loaded.connect(self._make_on, Qt.ConnectionType.QueuedConnection)
         self._buttons: dict[str, QToolButton] = {}
         self._menus = {
             name: self.menuBar().addMenu(title)
@@ -116,16 +79,15 @@ class MainWindow(QMainWindow):
             )
         }
         self._page_actions = QActionGroup(self)
-        self._stack = QStackedWidget()
-        self._empty = QWidget()
-        self._stack.addWidget(self._empty)
+        self.pages = PageStack(self._furnish)
+        self.pages.shown.connect(self._page_shown)
         self._rail = self._build_rail()
         body = QWidget()
         layout = QHBoxLayout(body)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
         layout.addWidget(self._rail)
-        layout.addWidget(self._stack, 1)
+        layout.addWidget(self.pages, 1)
         self.setCentralWidget(body)
         self._said = QLabel()
         self._said.setAccessibleName("Messages")
@@ -140,7 +102,7 @@ class MainWindow(QMainWindow):
         if not self.restoreGeometry(preferences.geometry):
             self.resize(_FIRST_SIZE)
         self.page("gauge")
-        self.show_page(preferences.page if preferences.page in self._makers else "gauge")
+        self.show_page(preferences.page if preferences.page in self.page_names else "gauge")
 
     def _build_rail(self) -> QWidget:
         rail = QWidget()
@@ -161,12 +123,11 @@ class MainWindow(QMainWindow):
             ("skeins", "S&keins", "Finished skeins and their labels", "skein", self._skein_page),
             ("card", "&Card", "Print the card, check the printer", "card", self._card_page),
         ):
-            self._modules[name] = f"app.window.{module}_page"
-            self._add_page(name, title, tip, maker)
+            self.pages.add(name, f"app.window.{module}_page", maker)
+            self._add_button(name, title, tip)
 
-    def _add_page(self, name: str, title: str, tip: str, maker: Callable[[], Making]) -> None:
-        self._makers[name] = maker
-        number = len(self._makers)
+    def _add_button(self, name: str, title: str, tip: str) -> None:
+        number = len(self._buttons) + 1
         action = QAction(title, self)
         action.setShortcut(QKeySequence(f"Ctrl+{number}"))
         action.setCheckable(True)
@@ -187,7 +148,7 @@ class MainWindow(QMainWindow):
     def _gauge_page(self, source: str | None) -> Making:
         page = GaugePage(self.preferences, self.desk, source)
         page.far_view_changed.connect(self._far_view)
-        page.begun.connect(self._load_pages)
+        page.begun.connect(self.pages.load_all)
         yield
         return page
 
@@ -269,7 +230,7 @@ class MainWindow(QMainWindow):
     @property
     def page_names(self) -> tuple[str, ...]:
         """The pages that there are, as they stand in the rail."""
-        return tuple(self._makers)
+        return self.pages.names
 
     @property
     def gauge(self) -> GaugePage:
@@ -278,77 +239,25 @@ class MainWindow(QMainWindow):
 
     def page(self, name: str) -> Page:
         """The page of that name, made to its end when it is not made yet."""
-        if name not in self._pages:
-            while name not in self._pages:
-                self._make_step(name)
-            self._show_when_wanted(name)
-        return self._pages[name]
+        return self.pages.page(name)
 
     def show_page(self, name: str) -> None:
-        """Bring the page of that name to the front, once it is made; it is made when first wanted.
-
-        The window opens faster with one page, and stands still for none of the others.
-        """
-        self._wanted = name
+        """Bring the page of that name to the front, once it is made."""
         self._buttons[name].defaultAction().setChecked(True)
         self.preferences.page = name
-        if name in self._pages:
-            self._bring_forward()
-            return
-        self._stack.setCurrentWidget(self._empty)
         self.gauge.set_keys(False)
-        self._load((self._modules[name],), lambda: self._loaded.emit(name))
+        self.pages.show_page(name)
 
-    def _bring_forward(self) -> None:
-        page = cast(QWidget, self._pages[self._wanted])
-        self._stack.setCurrentWidget(page)
-        page.setFocus()
+    def _page_shown(self, name: str) -> None:
         # The gauge's keys are for the gauge alone.
-        self.gauge.set_keys(self._wanted == "gauge")
+        self.gauge.set_keys(name == "gauge")
 
-    def _load(self, modules: Sequence[str], done: Callable[[], None]) -> None:
-        if all(name in sys.modules for name in modules):
-            done()
-        else:
-            self._loadings.append(Loading(modules, done))
-
-    def _load_pages(self) -> None:
-        """So that each page opens at once when it is wanted."""
-        self._load(tuple(self._modules.values()), lambda: None)
-
-    def _make_on(self, name: str) -> None:
-        """Make the page's next piece, and the one after it in an event of its own."""
-        if self._closed:
-            return
-        if name in self._pages:
-            self._show_when_wanted(name)
-        else:
-            self._make_step(name)
-            soon(self, lambda: self._make_on(name))
-
-    def _show_when_wanted(self, name: str) -> None:
-        if self._wanted == name:
-            self._bring_forward()
-
-    def _make_step(self, name: str) -> None:
-        making = self._making.setdefault(name, self._placed(name))
-        try:
-            next(making)
-        except StopIteration as made:
-            self._pages[name] = made.value
-            del self._making[name]
-
-    def _placed(self, name: str) -> Making:
-        page = yield from self._makers[name]()
-        yield
-        self._stack.addWidget(cast(QWidget, page))
-        yield
+    def _furnish(self, page: Page) -> None:
         page.set_theme(self._theme)
         page.add_actions(self._menus)
         for menu in self._menus.values():
             menu.menuAction().setVisible(not menu.isEmpty())
         page.said.connect(self.say)
-        return page
 
     def _add_own_actions(self) -> None:
         quit_ = QAction("&Quit", self)
@@ -373,7 +282,7 @@ class MainWindow(QMainWindow):
         if isinstance(application, QApplication):
             application.setPalette(palette_of(theme))
             self.setStyleSheet(sheet_of(theme))
-        for page in self._pages.values():
+        for page in self.pages.made:
             page.set_theme(theme)
 
     def say(self, text: str) -> None:
@@ -426,20 +335,14 @@ class MainWindow(QMainWindow):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Keys that no widget has, or none that wants them, are for the gauge while it is shown."""
-        if self._stack.currentWidget() is self.gauge:
+        if self.pages.currentWidget() is self.gauge:
             self.gauge.keyPressEvent(event)
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """Remember, stop, and leave nothing running."""
         if not self.isFullScreen():
             self.preferences.geometry = self.saveGeometry()
-        self._closed = True
-        for loading in self._loadings:
-            loading.stop()
-        for name in tuple(self._making):
-            self.page(name)  # to be stopped as any other
-        for page in self._pages.values():
-            page.stop()
+        self.pages.stop()
         self.desk.close()
         self.preferences.save()
         event.accept()

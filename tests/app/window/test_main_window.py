@@ -22,6 +22,7 @@ from app.notebook.records import Aim
 from app.notebook.store import Notebook
 from app.samples import samples_folder
 from app.window.main_window import MainWindow
+from app.window.page_stack import PageStack
 from app.window.preferences import Preferences
 from app.window.theme import DARK, LIGHT
 from measure import measure_picture
@@ -365,20 +366,20 @@ def test_a_page_is_made_beside_the_window(
 ) -> None:
     """Asked for, it comes some events later: no event makes more than a piece of it."""
     pieces: list[str] = []
-    step = MainWindow._make_step
+    make = PageStack._make_piece
 
-    def noted(window: MainWindow, name: str) -> None:
+    def noted(pages: PageStack, name: str) -> None:
         pieces.append(name)
-        step(window, name)
+        make(pages, name)
 
-    monkeypatch.setattr(MainWindow, "_make_step", noted)
+    monkeypatch.setattr(PageStack, "_make_piece", noted)
     window = open_window()
     for name in ("spins", "plan", "bobbins", "skeins", "card"):
         window.show_page(name)
-        assert name not in window._pages
-        qtbot.waitUntil(lambda: window._stack.currentWidget() is not window._empty)
+        assert name not in pieces
+        qtbot.waitUntil(lambda: window.pages.currentWidget() is not window.pages._empty)
         assert pieces.count(name) >= 4
-        assert window._stack.currentWidget() is window.page(name)
+        assert window.pages.currentWidget() is window.page(name)
 
 
 def test_closing_while_a_page_is_made_leaves_nothing(open_window: OpenWindow, qtbot: QtBot) -> None:
@@ -386,7 +387,7 @@ def test_closing_while_a_page_is_made_leaves_nothing(open_window: OpenWindow, qt
     window = open_window()
     for name in window.page_names[1:]:
         window.show_page(name)
-    qtbot.waitUntil(lambda: bool(window._making), timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: bool(window.pages._making), timeout=WAIT_MS)
     window.close()
     assert [t for t in set(threading.enumerate()) - before if t.is_alive() and not t.daemon] == []
 

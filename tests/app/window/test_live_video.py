@@ -18,7 +18,7 @@ from app.window.preferences import Preferences
 from measure.band import Band
 from measure.live import LiveState
 
-LOOP_MS = 60_000
+LOOP_MS = 180_000
 
 
 @pytest.fixture

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Final, Literal
 
+import numpy as np
+
 from measure.fibre_slope import fibre_slope
 from measure.plied_twist import FEWEST_TURNS
 from measure.ply_geometry import turns_for_angle
@@ -22,6 +24,10 @@ _FINE_PX: Final = 12.0
 """Pixels across from which their number does not add to the doubt."""
 _SINGLE_PLIES_PX: Final = 7.0
 """Fewest pixels across a strand that is called a single."""
+_MOTTLED_CHROMA: Final = 0.09
+_MOTTLED: Final = 0.25
+"""Swing of the face's colour, and of its brightness, from half width to half width beyond which
+it is not one single: plies of which the ground hides some (drawn and rendered yarn, ours)."""
 _FIBRES_TOGETHER: Final = 0.2
 _OTHER_HAND: Final = 0.4
 _U_FIBRES: Final = 0.06
@@ -34,9 +40,10 @@ def single_twist(
 ) -> Twist:
     """No bumps: a single, if bumps would have shown; its twist from its fibres' slope."""
     if straight.px_across < _LEAST_PX:
-        plies = 1 if sights.even and straight.px_across >= _SINGLE_PLIES_PX else None
+        single = sights.even and not _mottled(straight, signs)
+        plies = 1 if single and straight.px_across >= _SINGLE_PLIES_PX else None
         return untold("fibres_too_fine", plies=plies, width_px=straight.px_across, needed=_LEAST_PX)
-    if not sights.even:
+    if not sights.even or _mottled(straight, signs):
         return untold("twist_not_seen")
     slope = fibre_slope(straight, signs)
     if (
@@ -64,3 +71,16 @@ def single_twist(
     hand: Literal["S", "Z"] = "Z" if slope.angle_deg > 0 else "S"
     twist = told(1, (turns, low, high), hand, diameter, turns_seen, (cue,), None, None)
     return twist if turns_seen >= FEWEST_TURNS else angle_alone(twist)
+
+
+def _mottled(straight: Straightened, signs: PlySigns) -> bool:
+    """Whether the face changes its colour or brightness along it as no single does."""
+    few = max(1, round(straight.half_width_mm / straight.step_mm))
+    face = signs.face[signs.face_weight > 0]
+    count = len(face) // few
+    if not count:
+        return False
+    pieces = face[: count * few].reshape(count, few, *face.shape[1:]).mean(axis=(1, 2))
+    grey = pieces.mean(axis=1)
+    chroma = float(np.sqrt(np.mean((pieces - grey[:, None]) ** 2)))
+    return chroma > _MOTTLED_CHROMA or float(np.sqrt(np.mean(grey**2))) > _MOTTLED

@@ -23,6 +23,7 @@ from measure.ply_count import edge_swing, edges_swing_together
 from measure.ply_geometry import ply_factor
 from measure.ply_sights import bump_frequencies, ply_sights
 from measure.ply_signs import ply_signs
+from measure.straightened import Straightened
 from measure.twist import twist_of
 from measure.waves import follow_wave, multiples_of, wave_shares
 
@@ -33,9 +34,12 @@ PINK = (0.80, 0.45, 0.50)
 GREY = (0.26, 0.25, 0.24)
 
 
-def _twist(strand: PliedStrand, length_mm: float = 72.0, **how: object) -> Twist:
-    straight = straight_plied(strand, length_mm, 5, **how)  # type: ignore[arg-type]
+def _of(straight: Straightened) -> Twist:
     return twist_of(straight, straight.half_width_mm / straight.px_across, 0.001)
+
+
+def _twist(strand: PliedStrand, length_mm: float = 72.0, **how: object) -> Twist:
+    return _of(straight_plied(strand, length_mm, 5, **how))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("plies", [2, 3, 4])
@@ -190,6 +194,19 @@ def test_single_by_its_fibres() -> None:
     assert fine.reason.code == "fibres_too_fine"
     assert "7.5 pixels" in fine.reason.text
     assert "from 8 on" in fine.reason.text
+
+
+def test_a_strand_whose_colour_changes_along_it_is_not_called_a_single() -> None:
+    # As plies of which the ground hides some: no bumps, but another colour every few millimetres.
+    straight = straight_plied(PliedStrand(1, 0.9, 7.0, "S", (GREY,)), 72.0, 5, px_across=20.0)
+    assert _of(straight).plies == 1
+    pieces = np.random.default_rng(6).choice([0.7, 1.3], 40)
+    red = pieces[(straight.s_mm / 1.8).astype(int)][:, None]
+    light = straight.light.copy()
+    face = np.abs(straight.xi) < 0.9
+    light[:, face, 0] *= red
+    light[:, face, 2] /= red
+    assert _of(replace(straight, light=light)).plies is None
 
 
 def test_the_angle_of_a_single_stands_where_turns_are_too_few() -> None:

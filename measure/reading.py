@@ -197,6 +197,9 @@ def _held_up(strand: StrandDiameter) -> bool:
     light, least = strand.light, _NO_SHADE
     if strand.no_ground or strand.flat or not light.lamp:
         return False
+    if strand.cuts.line.region.name == "picture":
+        # Without a card nothing says that there is one behind it to be shaded.
+        return False
     from_above = light.sky < least.sky and light.lamp < least.lamp
     return from_above and abs(light.lean) < least.lean and light.softness < least.softness
 

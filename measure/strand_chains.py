@@ -10,21 +10,70 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from measure.regions import Region
 from measure.strand_pieces import Piece, straight_line
 
 _SHORTEST_MM: Final = 8.0
 _LONGEST_GAP_MM: Final = 45.0
+_LEAD_MM: Final = 30.0
+"""Length from whose middles the direction at a chain's end is taken."""
+_FEWEST_COLUMNS: Final = 5
+_MET: Final = 0.3
+"""Share of a piece's length over which another strand runs inside it, from which two meet there."""
 
 Chain = list[Piece]
 """Pieces of one strand, ascending along the region."""
 
 
 def chain_pieces(pieces: Sequence[Piece], region: Region) -> list[Chain]:
-    """Chains of pieces long enough for a strand, less those that are another strand's shadow."""
+    """Chains of pieces long enough for a strand, less those that are another strand's shadow.
+
+    Pieces in which two strands meet and look like one belong to neither. (Outside a lane, where
+    nothing says that what is seen is a strand, no such sense is made of it.)
+    """
+    chains = _strands_of(pieces, region)
+    if region.name == "picture":
+        return chains
+    met = [p for chain in chains for p in chain if _two_meet(p, chain, chains)]
+    if met:
+        chains = _strands_of([p for p in pieces if not any(p is q for q in met)], region)
+    return chains
+
+
+def _strands_of(pieces: Sequence[Piece], region: Region) -> list[Chain]:
     chains = [c for c in _chains(pieces, region) if _long_enough(c, region)]
     return _without_shadows(chains, region)
+
+
+def _two_meet(piece: Piece, own: Chain, chains: Sequence[Chain]) -> bool:
+    """Whether another strand, seen beside this one elsewhere, runs on into this piece of it."""
+    stretches = {p.stretch for p in own}
+    for other in chains:
+        theirs = {p.stretch for p in other}
+        if other is own or piece.stretch in theirs or not stretches & theirs:
+            continue
+        inside = np.abs(_carried_on(other, piece.along) - piece.across) < 0.5 * piece.width
+        if np.mean(inside) > _MET:
+            return True
+    return False
+
+
+def _carried_on(chain: Chain, at_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Places across of a chain carried straight on to `at_mm` (n,), between its pieces or beyond;
+    NaN where that is too far."""
+    along = np.concatenate([p.along for p in chain])
+    across = np.concatenate([p.across for p in chain])
+    out = np.interp(at_mm, along, across)
+    for end, sign in ((along[0], -1.0), (along[-1], 1.0)):
+        near = np.abs(along - end) < _LEAD_MM
+        beyond = sign * (at_mm - end)
+        if near.sum() >= _FEWEST_COLUMNS:
+            slope, at_end = straight_line(along[near] - end, across[near])
+            out = np.where(beyond > 0.0, at_end + slope * (at_mm - end), out)
+        out = np.where(beyond > _LONGEST_GAP_MM, np.nan, out)
+    return np.asarray(out, np.float64)
 
 
 def _chains(pieces: Sequence[Piece], region: Region) -> list[Chain]:
@@ -75,8 +124,8 @@ def _chain_slope(chain: Chain) -> float:
     """Direction at the end of a chain, from its last 30 mm of middles."""
     along = np.concatenate([p.along for p in chain[-3:]])
     across = np.concatenate([p.across for p in chain[-3:]])
-    near = along > along[-1] - 30.0
-    if near.sum() < 5:
+    near = along > along[-1] - _LEAD_MM
+    if near.sum() < _FEWEST_COLUMNS:
         return chain[-1].slope
     return straight_line(along[near], across[near])[0]
 
@@ -93,7 +142,7 @@ def gap_between(chain: Chain, other: Chain) -> tuple[float, float]:
     theirs = np.concatenate([p.along for p in other])
     at = np.interp(along, theirs, np.concatenate([p.across for p in other]))
     near = (along >= theirs[0] - 1.0) & (along <= theirs[-1] + 1.0)
-    if near.sum() < 5:
+    if near.sum() < _FEWEST_COLUMNS:
         return np.inf, np.inf
     gap = (at - across)[near]
     return float(np.mean(gap)), float(np.std(gap))

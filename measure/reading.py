@@ -32,6 +32,8 @@ NEEDED_PX: Final = 3.5
 COMFORTABLE_PX: Final = 8.0
 _SHORTEST_MM: Final = 5.0
 _SHORT_MM: Final = 30.0
+_SLENDER: Final = 4.0
+"""Length over width of what passes for a strand outside a lane, at least."""
 _MOST_BLUR: Final = 0.34
 _MOST_EATEN_PX: Final = 0.15
 SOFT_BLUR: Final = 0.22
@@ -93,7 +95,7 @@ def read_strand(
     if width_px < NEEDED_PX:
         return too_few_pixels(width_px, number)
     length = length_mm(along.position_mm)
-    if length < _least_length_mm(cuts.line.region):
+    if length < _least_length_mm(cuts.line.region, diameter_mm):
         return refusal("too_short", number, length_mm=length)
     plies = twist.plies if twist else None
     apart = colours_apart(strand, twist)
@@ -159,7 +161,7 @@ def read_strand(
     )
 
 
-def _least_length_mm(region: Region) -> float:
+def _least_length_mm(region: Region, diameter_mm: float) -> float:
     """Length without which a strand is not read.
 
     Nothing says that a thing outside a lane is a strand but that it goes on: a stem, a crack or a
@@ -167,7 +169,7 @@ def _least_length_mm(region: Region) -> float:
     """
     if region.name != "picture":
         return _SHORTEST_MM
-    return max(_SHORTEST_MM, min(_SHORT_MM, 0.5 * region.length_mm))
+    return max(_SHORTEST_MM, min(_SHORT_MM, 0.5 * region.length_mm), _SLENDER * diameter_mm)
 
 
 def _turn_mm(twist: Twist | None) -> float | None:

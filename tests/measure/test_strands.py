@@ -190,3 +190,18 @@ def test_a_strand_along_the_lanes_edge_is_not_read_as_half() -> None:
     assert all(one.diameter_mm == pytest.approx(1.2, rel=0.05) for one in reading.strands)
     if not reading.strands:
         assert set(codes(reading)) <= {"beside_lane", "no_strand"}
+
+
+def test_where_two_strands_meet_neither_is_followed() -> None:
+    # They cross at 7 degrees: for some 30 mm in the middle both together look like one thick one.
+    strands = [
+        Strand(diameter_mm=1.0, albedo_rgb=(0.3, 0.1, 0.4), offset_mm=-0.2, slope=0.06),
+        Strand(diameter_mm=0.8, albedo_rgb=(0.1, 0.4, 0.3), offset_mm=0.2, slope=-0.06),
+    ]
+    camera = Camera(px_per_mm=12.0, distance_mm=None)
+    pixels, _ = draw(newest_card("pocket"), strands, Light(), camera, 1)
+    readings = measure_picture(pixels).strands
+    assert len(readings) >= 2
+    for one in readings:
+        nearest = min((1.0, 0.8), key=lambda d: abs(d - one.diameter_mm))
+        assert one.diameter_mm == pytest.approx(nearest, rel=0.05)

@@ -39,8 +39,8 @@ _SHADOWLESS: Final = 0.03
 _UNCHECKED: Final = 0.02
 """Relative doubt of a light ground that no dark one checks (ours)."""
 _PALE: Final = 0.01
-"""Relative doubt of a width per unit of the strand's brightness: light comes through the edges of a
-pale strand, and lies flat on one that is no cylinder, from drawn ones (ours)."""
+"""Relative doubt of a width per unit of the strand's brightness: light that comes through a pale
+strand's edges, or a face flatter than a cylinder's, narrows it; from drawn ones (ours)."""
 _MISFIT: Final = 0.2
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
 _FITTED: Final = 0.8

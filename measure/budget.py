@@ -30,7 +30,7 @@ _RIM: Final = 0.03
 _ENOUGH_STEPS: Final = 10
 _LEAST_DOF: Final = 4.0
 """Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
-_BLUR: Final = 0.4
+_BLUR: Final = 0.36
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
 from drawn pictures that went through such cameras (ours)."""

@@ -38,7 +38,7 @@ _SHADOWLESS: Final = 0.03
 """Relative doubt of a strand under such a light in the open lane (ours)."""
 _UNCHECKED: Final = 0.02
 """Relative doubt of a light ground that no dark one checks (ours)."""
-_PALE: Final = 0.008
+_PALE: Final = 0.015
 """Relative doubt of a width per unit of the strand's brightness: light that comes through a pale
 strand's edges, or a face flatter than a cylinder's, narrows it; from drawn ones (ours)."""
 _MISFIT: Final = 0.2

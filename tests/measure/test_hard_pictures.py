@@ -1,0 +1,44 @@
+"""A few of the stress collection's pictures, kept as files: they are read, and rightly, or refused.
+
+Drawn by `tests.bench.stress` (each file's truth says from which number) and chosen to show many
+kinds at once; how often intervals hold is for `tests.bench.calibration` to say, on pictures that
+nobody chose.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from measure import Settings, measure_picture
+from measure.settings import Printer
+
+KEPT = sorted((Path(__file__).parent / "hard_pictures").glob("*.json"))
+REFUSED = {"crossing": 1, "grey_ink": 1}
+"""Strands that are refused in them besides, by part of the name."""
+
+
+def test_many_kinds_are_kept() -> None:
+    kinds = {kind for path in KEPT for kind in json.loads(path.read_text())["kinds"].values()}
+    assert len(kinds) >= 25
+    assert sum(file.stat().st_size for file in KEPT[0].parent.iterdir()) < 3_000_000
+
+
+@pytest.mark.parametrize("path", KEPT, ids=lambda path: path.stem)
+def test_a_hard_picture_is_read_within_its_interval(path: Path) -> None:
+    truth: dict[str, Any] = json.loads(path.read_text())
+    picture = next(f for f in path.parent.glob(f"{path.stem}.*") if f.suffix != ".json")
+    printer = Printer(truth["printer"], truth["printer"])
+    reading = measure_picture(picture, settings=Settings(printer=printer, twist=False))
+    true_mm = {i: s["diameter_mm"] for i, s in enumerate(truth["strands"], start=1)}
+    assert reading.strands
+    for strand in reading.strands:
+        low, high = strand.diameter_interval_mm
+        assert low <= true_mm[strand.number] <= high
+        off = strand.diameter_mm / true_mm[strand.number] - 1
+        assert abs(off) <= 0.05 or strand.cautions
+    refused = sum(n for part, n in REFUSED.items() if part in path.stem)
+    assert len(reading.strands) >= len(true_mm) - refused

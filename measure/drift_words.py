@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from measure.drift import State, Step, Trend
     from measure.results import Interval
 
+_SAYS_NOTHING_PERCENT: Final = 50
+"""A drift of more would be another yarn: not to rule it out is to say nothing (ours)."""
+
 
 def sentence_of(
     n: int,
@@ -41,6 +44,8 @@ def sentence_of(
         if change is not None:
             return f"too early to call: {change.way} by {change.size}"
         most = math.ceil(trend.largest_percent)
+        if most > _SAYS_NOTHING_PERCENT:
+            return f"readings too far apart to tell a drift {over}"
         return f"no drift seen, but {most} % {over} cannot be ruled out yet"
     if change is not None and change.way == state:
         said = f"{state} by a step" if step is not None else f"drifting {state}"

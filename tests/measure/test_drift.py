@@ -164,6 +164,12 @@ def test_much_scatter_rules_little_out() -> None:
     )
 
 
+def test_readings_of_quite_different_yarns_tell_no_drift() -> None:
+    drift = watch_drift(bobbin(scatter(9, 0.6), grams=None))
+    assert drift.state == "unclear"
+    assert drift.sentence == "readings too far apart to tell a drift over all 9 readings"
+
+
 @pytest.mark.parametrize(
     ("middle", "words"),
     [

@@ -198,8 +198,11 @@ def wave_shares(values: Floats, weight: Floats, s_mm: Floats, frequencies_per_mm
     `values` (n, k), `weight` (n,), `s_mm` (n,) evenly spaced. NaN where less than three windows'
     worth was seen.
     """
-    pooled = _Pooled(values, weight, s_mm)
     out = np.full(len(frequencies_per_mm), np.nan)
+    if not len(out):
+        # Too few samples to a width for any wave of it.
+        return out
+    pooled = _Pooled(values, weight, s_mm)
     # All of them in one row, with room between them that no window reaches across.
     periods = (pooled.length_mm * frequencies_per_mm).astype(int)
     first = np.cumsum([0, *(periods + _APART)])

@@ -41,6 +41,13 @@ def test_two_thousand_mutated_files_end_in_a_picture_or_a_refusal() -> None:
     assert set(came) >= {"picture", "truncated_file", "too_large", "too_small", "not_a_picture"}
 
 
+def test_a_damaged_card_that_once_ended_in_a_crash() -> None:
+    # One in 50,000 of the fuzz bench: a strand so wide in so few samples that no wave fits.
+    _, data = mutated(232695)
+    reading = measure_picture(data)
+    assert reading.read or reading.refusals
+
+
 def _with(value: float) -> np.ndarray:
     levels = np.full((80, 90, 3), 0.5)
     levels[3, 4, 1] = value

@@ -77,6 +77,7 @@ def test_a_wave_is_counted_across_gaps_however_it_strays() -> None:
         weight[(s > start) & (s < start + 1.0)] = 0.0
     frequencies = np.geomspace(0.2, 3.0, 40)
     shares = wave_shares(values, weight, s, frequencies)
+    assert len(wave_shares(values, weight, s, frequencies[:0])) == 0
     start = float(frequencies[int(np.nanargmax(shares))])
     assert start == pytest.approx(0.8, rel=0.1)
     wave = follow_wave(values, weight, s, start)

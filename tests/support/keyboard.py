@@ -16,3 +16,15 @@ def give_keyboard(qtbot: QtBot, window: QWidget) -> None:
         return window.isActiveWindow()
 
     qtbot.waitUntil(has_it)
+
+
+def wait_for_focus(qtbot: QtBot, widget: QWidget) -> None:
+    """Until the keys go to this widget; its window asks for the keyboard again when it loses it."""
+
+    def has_it() -> bool:
+        if not widget.isActiveWindow():
+            widget.window().raise_()
+            widget.activateWindow()
+        return widget.hasFocus()
+
+    qtbot.waitUntil(has_it)

@@ -11,7 +11,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from keyboard import give_keyboard
+from keyboard import give_keyboard, wait_for_focus
 from PySide6.QtCore import QMimeData, Qt, QUrl
 from PySide6.QtGui import QAction, QGuiApplication, QImage, QKeySequence
 from PySide6.QtWidgets import QApplication, QLineEdit
@@ -134,7 +134,7 @@ def test_a_space_that_is_typed_takes_no_reading(
     field = QLineEdit(window.gauge)
     field.show()
     field.setFocus()
-    qtbot.waitUntil(field.hasFocus, timeout=30_000)
+    wait_for_focus(qtbot, field)
     said: list[str] = []
     window.gauge.said.connect(said.append)
     qtbot.keyClicks(field, "two words")

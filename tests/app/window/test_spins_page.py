@@ -11,7 +11,7 @@ from itertools import pairwise, permutations
 from pathlib import Path
 
 import pytest
-from keyboard import give_keyboard
+from keyboard import give_keyboard, wait_for_focus
 from logged_strands import a_strand
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QTextDocument
@@ -657,14 +657,14 @@ def test_from_the_search_to_spinning_by_keys_alone(qtbot: QtBot, page: SpinsPage
     page.bobbin_wanted.connect(told.append)
     both = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.ShiftModifier
     qtbot.keyClick(page.spins, Qt.Key.Key_F, both)
-    qtbot.waitUntil(page.search.hasFocus, timeout=30_000)
+    wait_for_focus(qtbot, page.search)
     qtbot.keyClicks(page.search, "merino")
     qtbot.waitUntil(lambda: not page._typing.isActive(), timeout=30_000)
     settled(qtbot, page)
     qtbot.keyClick(page.search, Qt.Key.Key_Down)
-    qtbot.waitUntil(page.spins.hasFocus, timeout=30_000)
+    wait_for_focus(qtbot, page.spins)
     qtbot.keyClick(page.spins, Qt.Key.Key_Return)
-    qtbot.waitUntil(page.bobbins.hasFocus, timeout=30_000)
+    wait_for_focus(qtbot, page.bobbins)
     qtbot.keyClick(page.bobbins, Qt.Key.Key_Down)
     qtbot.keyClick(page.bobbins, Qt.Key.Key_Return)
     settled(qtbot, page)

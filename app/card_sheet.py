@@ -6,18 +6,17 @@ import io
 import math
 import re
 from html import escape
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Literal
 
 from app.pdf_page import OWN_UNITS_PER_MM, pdf_of
 from app.sheet import Frame, Paper, Sheet, Words, card_words, lay_out, window_frame
 from measure.card import Card
+from measure.yarn import MM_PER_INCH
 
 if TYPE_CHECKING:
     from PySide6.QtGui import QPainter, QPainterPath
 
 FileFormat = Literal["pdf", "png", "svg"]
-
-MM_PER_INCH: Final = 25.4
 
 
 def card_file(

@@ -6,13 +6,13 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 from app.qt_setup import drawing_application
+from measure.yarn import MM_PER_INCH
 
 if TYPE_CHECKING:
     from PySide6.QtGui import QPainter, QPdfWriter
 
-_MM_PER_INCH: Final = 25.4
 _DPI: Final = 1200
-OWN_UNITS_PER_MM: Final = _DPI / _MM_PER_INCH
+OWN_UNITS_PER_MM: Final = _DPI / MM_PER_INCH
 """The file's own units, which nothing is scaled to."""
 
 

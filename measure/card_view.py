@@ -28,8 +28,7 @@ from measure.plane_fit import (
 )
 from measure.plane_map import Affine, Floats, Pinhole
 from measure.printed_edges import PrintedEdges, printed_edges
-
-MM_PER_INCH: Final = 25.4
+from measure.yarn import MM_PER_INCH
 
 SCAN_DPI: Final = (100.0, 4800.0)
 """What flat-bed scanners state; 72 and 96 are written by software."""

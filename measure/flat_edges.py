@@ -42,7 +42,6 @@ def flat_edges(
     `level` (n, C) is the bare ground, `blur` (n,) the camera's; `log_a`, `u0` (n,) say roughly
     where the edges are.
     """
-    n = len(u)
     half = np.exp(log_a)
     core = w * (np.abs(u - u0[:, None]) < _CORE * half[:, None])
     colour = np.einsum("nj,njc->nc", core, y) / np.maximum(core.sum(axis=1), _STILL)[:, None]
@@ -52,40 +51,40 @@ def flat_edges(
     shown = np.einsum("njc,nc->nj", y - level[:, None], way)
     edges = np.stack([_crossing(shown, u, w, u0, side) for side in (-1.0, 1.0)], axis=1)
     log_s = np.log(np.maximum(blur, _STILL))
-    eye = _STILL * np.eye(5)
     for _ in range(_STEPS):
-        s = np.exp(log_s)[:, None]
-        left, right = (u - edges[:, :1]) / s, (u - edges[:, 1:]) / s
-        at_left, at_right = (_NORMAL * np.exp(-0.5 * x * x) for x in (left, right))
-        face = ndtr(left) - ndtr(right)
-        linear = np.stack([np.ones_like(face), face], axis=2)
-        size = _solved(linear, w, shown, eye[:2, :2])
-        slopes = (
-            np.stack([-at_left / s, at_right / s, at_right * right - at_left * left], axis=2)
-            * size[:, 1, None, None]
-        )
+        face, slopes, linear = _curves(u, edges, log_s)
+        size = _solved(linear, w, shown[..., None])[..., 0]
         rest = shown - size[:, :1] - size[:, 1:] * face
-        step = _solved(np.concatenate([slopes, linear], axis=2), w, rest, eye)
+        basis = np.concatenate([slopes * size[:, 1, None, None], linear], axis=2)
+        step = _solved(basis, w, rest[..., None])[..., 0]
         farthest = 0.3 * half
         edges += np.clip(step[:, :2], -farthest[:, None], farthest[:, None])
         log_s += np.clip(step[:, 2], -0.7, 0.7)
-    s = np.exp(log_s)[:, None]
-    face = ndtr((u - edges[:, :1]) / s) - ndtr((u - edges[:, 1:]) / s)
-    linear = np.stack([np.ones_like(face), face], axis=2)
-    weighted = linear * w[..., None]
-    gram = weighted.transpose(0, 2, 1) @ linear + eye[:2, :2]
-    fit = np.linalg.solve(gram, weighted.transpose(0, 2, 1) @ y)
-    left_over = float(np.einsum("nj,njc->", w, (y - linear @ fit) ** 2))
+    _, _, linear = _curves(u, edges, log_s)
+    rest_of_all = y - linear @ _solved(linear, w, y)
+    left_over = float(np.einsum("nj,njc->", w, rest_of_all**2))
     width = np.maximum(edges[:, 1] - edges[:, 0], 1e-3 * half)
-    return FlatEdges(np.log(0.5 * width), edges.mean(axis=1).reshape(n), left_over)
+    return FlatEdges(np.log(0.5 * width), edges.mean(axis=1), left_over)
 
 
-def _solved(basis: Floats, w: Floats, target: Floats, ridge: Floats) -> Floats:
-    """Weighted least squares of every profile: basis (n, J, k), target (n, J)."""
+def _curves(u: Floats, edges: Floats, log_s: Floats) -> tuple[Floats, Floats, Floats]:
+    """A strand's face (n, J), its slopes by both edges and by log s (n, J, 3), one and the face."""
+    s = np.exp(log_s)[:, None]
+    left, right = (u - edges[:, :1]) / s, (u - edges[:, 1:]) / s
+    at_left, at_right = (_NORMAL * np.exp(-0.5 * x * x) for x in (left, right))
+    face = ndtr(left) - ndtr(right)
+    slopes = np.stack([-at_left / s, at_right / s, at_right * right - at_left * left], axis=2)
+    return face, slopes, np.stack([np.ones_like(face), face], axis=2)
+
+
+def _solved(basis: Floats, w: Floats, target: Floats) -> Floats:
+    """Weighted least squares of every profile: basis (n, J, k), targets (n, J, q); (n, k, q)."""
     weighted = (basis * w[..., None]).transpose(0, 2, 1)
     gram = weighted @ basis
     scale = np.einsum("nkk->nk", gram).max(axis=1)[:, None, None] + _STILL
-    return np.asarray(np.linalg.solve(gram + ridge * scale, weighted @ target[..., None])[..., 0])
+    return np.asarray(
+        np.linalg.solve(gram + _STILL * scale * np.eye(gram.shape[1]), weighted @ target)
+    )
 
 
 def _crossing(shown: Floats, u: Floats, w: Floats, u0: Floats, side: float) -> Floats:

@@ -306,7 +306,7 @@ def descend(packed: Packed, start: Stop, steps: int, least_gain: float) -> Stop:
         for _attempt in range(5):
             step = _step(H + np.diag(damping * weights), state.downhill, point)
             # What it will gain at most is known beforehand.
-            if 2.0 * float(step @ state.downhill) - float(step @ H @ step) < least:
+            if _gain(step, H, state.downhill) < least:
                 break
             trial = _moved(point, step)
             there = evaluate(packed, trial)
@@ -322,8 +322,13 @@ def descend(packed: Packed, start: Stop, steps: int, least_gain: float) -> Stop:
 def promised(packed: Packed, stop: Stop) -> float:
     """What the next step would gain at most if slopes held."""
     H = stop.state.normal + packed.tied
-    step = _step(H, stop.state.downhill, stop.point)
-    return 2.0 * float(step @ stop.state.downhill) - float(step @ H @ step)
+    downhill = stop.state.downhill
+    return _gain(_step(H, downhill, stop.point), H, downhill)
+
+
+def _gain(step: Floats, H: Floats, downhill: Floats) -> float:
+    """What a step gains where slopes hold."""
+    return 2.0 * float(step @ downhill) - float(step @ H @ step)
 
 
 def _step(H: Floats, downhill: Floats, point: Point) -> Floats:

@@ -54,12 +54,11 @@ def plied_twist(
     signs: PlySigns,
     blur_mm: float,
     u_scale: float,
-    seen_mm: float,
 ) -> Twist:
     """Turns, plies and hand of a strand whose plies show, or why there are none."""
     edge, face, wound = sights.edge, sights.face, sights.winding
     if wound is not None and face is not None and (wound.striped or _in_step(edge, face)):
-        return _striped(sights, straight, signs, blur_mm, u_scale, seen_mm)
+        return _striped(sights, straight, signs, blur_mm, u_scale)
     if edge is not None and face is not None and not same_wave(edge, face):
         return untold("twist_cues_disagree")
     sharp = blur_mm < _SLOPE_BLUR * straight.half_width_mm
@@ -80,9 +79,7 @@ def plied_twist(
     if clear is not None and face is not None:
         turns = face.frequency_per_mm / (_ORDER_TO_PLIES * abs(clear.order))
         cues.append(cue("slope", turns, _U_SLOPE))
-    return _answer(
-        plies, best, plies, wound, cues, straight, blur_mm, u_scale, seen_mm, (edge, face)
-    )
+    return _answer(plies, best, plies, wound, cues, straight, blur_mm, u_scale, (edge, face))
 
 
 def _striped(
@@ -91,7 +88,6 @@ def _striped(
     signs: PlySigns,
     blur_mm: float,
     u_scale: float,
-    seen_mm: float,
 ) -> Twist:
     """Plies of different colours: stripes give the turns, bumps the number of plies."""
     face, wound = sights.face, sights.winding
@@ -123,7 +119,6 @@ def _striped(
         straight,
         blur_mm,
         u_scale,
-        seen_mm,
         (bumps, face),
     )
 
@@ -146,11 +141,10 @@ def _answer(
     straight: Straightened,
     blur_mm: float,
     u_scale: float,
-    seen_mm: float,
     both: tuple[FollowedWave | None, FollowedWave | None],
 ) -> Twist:
     turns_per_mm = best.frequency_per_mm / per_turn
-    turns_seen = turns_per_mm * seen_mm
+    turns_seen = turns_per_mm * straight.seen_mm
     agree = _agree(turns_per_mm * MM_PER_INCH, cues)
     if agree is False:
         return untold("twist_cues_disagree", cues=tuple(cues), cues_agree=False)

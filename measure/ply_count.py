@@ -163,9 +163,5 @@ def count_plies(edges: FollowedWave | None, face: Winding | None, blur_mm: float
             odds[i] *= edge_likelihood(edges, plies, blur_mm)
         if face is not None:
             odds[i] *= face_likelihood(face.order, plies)
-    return _surest(PLIES, odds)
-
-
-def _surest(choices: tuple[int, ...], odds: Floats) -> int | None:
     best = int(np.argmax(odds))
-    return choices[best] if odds[best] >= SURE * odds.sum() else None
+    return PLIES[best] if odds[best] >= SURE * odds.sum() else None

@@ -57,7 +57,6 @@ class PlySights:
     winding: Winding | None
     edge_share: float
     """Share of the edges' variance that their strongest wave explains, whatever makes it."""
-    face_share: float
     even: bool
     """The edges were seen well, and no plies' bumps are in them."""
     edge_by_face: bool = False
@@ -119,7 +118,7 @@ def ply_sights(
         # A single's own streaks may come back with every turn.
         face_wave = wound = None
     by_face = edge_wave is not None and edge_wave is in_step
-    return PlySights(edge_wave, face_wave, wound, edge_share, face_share, even, by_face)
+    return PlySights(edge_wave, face_wave, wound, edge_share, even, by_face)
 
 
 def _in_step(face: FollowedWave, signs: PlySigns, blur_mm: float) -> FollowedWave | None:

@@ -21,9 +21,10 @@ from measure.plane_fit import (
     start_pinhole,
 )
 from measure.plane_map import Affine, Floats, Pinhole
-from measure.ruler_marks import MM_PER_INCH, Division, read_division
+from measure.ruler_marks import Division, read_division
 from measure.ruler_ticks import TickRow, find_tick_rows
 from measure.settings import RulerUnit
+from measure.yarn import MM_PER_INCH
 
 SCAN_DPI: Final = (100.0, 4800.0)
 SCAN_AGREEMENT: Final = 0.03

@@ -13,10 +13,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.yarn import MM_PER_INCH
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-MM_PER_INCH: Final = 25.4
 
 _LONGER: Final = 1.07
 """How much longer the marks of a higher rank must be."""

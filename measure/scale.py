@@ -14,7 +14,7 @@ from typing import Final, Literal
 import numpy as np
 
 from measure.card import Card
-from measure.card_view import MM_PER_INCH, SCAN_DPI, CardView, view_card
+from measure.card_view import SCAN_DPI, CardView, view_card
 from measure.errors import MeasureError
 from measure.lens import Lens
 from measure.marker_search import shows_card
@@ -23,6 +23,7 @@ from measure.plane_doubt import PlaneDoubt
 from measure.plane_map import FAR_MM, Affine, Floats, Pinhole
 from measure.ruler import RulerView, view_ruler
 from measure.settings import Printer, RulerUnit
+from measure.yarn import MM_PER_INCH
 
 MOST_TILT_DEG: Final = 38.0
 """Beyond it a strand is looked at too much from the side; 35 degrees must still read."""

@@ -34,8 +34,10 @@ the strand can bring 0.3 to one ground, not to both."""
 
 def colours_apart(strand: StrandDiameter, twist: Twist | None) -> float:
     """How far a strand's plies differ in colour or brightness, over its contrast; 0 where alike."""
+    if strand.no_ground:
+        return 0.0
     found = [_apart(strand, g) for g in strand.grounds if len(g.index) >= _FEWEST_CUTS]
-    if not found or strand.no_ground:
+    if not found:
         return 0.0
     striped = twist is not None and any(cue.name == "stripes" for cue in twist.cues)
     sure = min(found) > (_APART if len(found) > 1 else _APART_ALONE)

@@ -36,7 +36,7 @@ migrate, and few lie at the very surface (rendered yarn, ours)."""
 
 
 def single_twist(
-    sights: PlySights, straight: Straightened, signs: PlySigns, u_scale: float, seen_mm: float
+    sights: PlySights, straight: Straightened, signs: PlySigns, u_scale: float
 ) -> Twist:
     """No bumps: a single, if bumps would have shown; its twist from its fibres' slope."""
     if straight.px_across < _LEAST_PX:
@@ -55,7 +55,7 @@ def single_twist(
     diameter = 2.0 * straight.half_width_mm
     angle = abs(slope.angle_deg)
     turns = turns_for_angle(diameter, 1, angle)
-    turns_seen = turns / MM_PER_INCH * seen_mm
+    turns_seen = turns / MM_PER_INCH * straight.seen_mm
     u_fibres = _U_FIBRES * max(1.0, _FINE_PX / straight.px_across)
     cue = TwistCue("slope", turns, u_fibres * turns)
     # d(tan a) / tan a = 2 da / sin 2a

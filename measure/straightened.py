@@ -52,6 +52,11 @@ class Straightened:
         """Spacing of the columns."""
         return float(self.s_mm[1] - self.s_mm[0])
 
+    @property
+    def seen_mm(self) -> float:
+        """Length of the columns that count."""
+        return float(np.sum(self.stretch >= 0)) * self.step_mm
+
 
 def straighten(
     picture: Picture,

@@ -96,10 +96,9 @@ def _twist_among(
     frequencies: Floats, straight: Straightened, signs: PlySigns, blur_mm: float, u_scale: float
 ) -> Twist:
     sights = ply_sights(straight, signs, blur_mm, frequencies)
-    seen_mm = float(np.sum(straight.stretch >= 0)) * straight.step_mm
     if sights.edge is not None or sights.face is not None:
-        return plied_twist(sights, straight, signs, blur_mm, u_scale, seen_mm)
-    return single_twist(sights, straight, signs, u_scale, seen_mm)
+        return plied_twist(sights, straight, signs, blur_mm, u_scale)
+    return single_twist(sights, straight, signs, u_scale)
 
 
 def _straight(

@@ -239,14 +239,15 @@ def follow_wave(
         spread = np.sqrt(waves.total.mean(axis=0)) + 1e-12
         course, strongest, together = _common(waves.amplitude / spread)
         runs = _runs(centre_mm, 2.5 / frequency_per_mm)
-        turned, length, wobble = _counted(centre_mm, course, runs)
+        phases = _phases(course, runs)
+        turned, length, wobble = _counted(centre_mm, course, phases, runs)
         if length <= 0:
             return None
         frequency = frequency_per_mm + turned / length
         if not 0.6 < frequency / frequency_per_mm < 1.6:
             return None
         frequency_per_mm = float(frequency)
-    local = _local_frequency(centre_mm, course, runs)
+    local = _local_frequency(centre_mm, phases, runs)
     return FollowedWave(
         frequency_per_mm=frequency_per_mm,
         u_relative=wobble / (frequency_per_mm * length),
@@ -256,7 +257,7 @@ def follow_wave(
         signals=strongest * spread * float(np.sqrt(np.mean(np.abs(course) ** 2))),
         centre_mm=centre_mm,
         local_per_mm=frequency_per_mm + local,
-        turned=_turned(course, runs) + frequency_per_mm * (centre_mm - pooled.start_mm),
+        turned=phases + frequency_per_mm * (centre_mm - pooled.start_mm),
     )
 
 
@@ -274,8 +275,16 @@ def _runs(centre_mm: Floats, farthest_mm: float) -> list[NDArray[np.int_]]:
     return [run for run in np.split(np.arange(len(centre_mm)), cuts) if len(run) >= 3]
 
 
+def _phases(course: Complexes, runs: list[NDArray[np.int_]]) -> Floats:
+    """Periods that the reference lacks at each window, (m,), run by run; NaN outside of runs."""
+    out = np.full(len(course), np.nan)
+    for run in runs:
+        out[run] = np.unwrap(np.angle(course[run])) / (2 * np.pi)
+    return out
+
+
 def _counted(
-    centre_mm: Floats, course: Complexes, runs: list[NDArray[np.int_]]
+    centre_mm: Floats, course: Complexes, phases: Floats, runs: list[NDArray[np.int_]]
 ) -> tuple[float, float, float]:
     """Periods more than the reference has, the length they were counted over, and their doubt.
 
@@ -284,8 +293,7 @@ def _counted(
     """
     turned, length, doubt = 0.0, 0.0, 0.0
     for run in runs:
-        phase = np.unwrap(np.angle(course[run])) / (2 * np.pi)
-        s = centre_mm[run]
+        phase, s = phases[run], centre_mm[run]
         weight = np.abs(course[run]) ** 2 + _LEAST_POWER
         # Ends a little inside: a count over the whole run, less troubled by its first window.
         edge = min(max(1, len(run) // 6), 6)
@@ -299,24 +307,15 @@ def _counted(
     return turned, length, float(np.sqrt(doubt))
 
 
-def _local_frequency(centre_mm: Floats, course: Complexes, runs: list[NDArray[np.int_]]) -> Floats:
+def _local_frequency(centre_mm: Floats, phases: Floats, runs: list[NDArray[np.int_]]) -> Floats:
     """Change of phase over two standard deviations of a window, as a frequency, (m,)."""
     out = np.full(len(centre_mm), np.nan)
     for run in runs:
-        phase = np.unwrap(np.angle(course[run])) / (2 * np.pi)
-        s = centre_mm[run]
+        phase, s = phases[run], centre_mm[run]
         reach = min(4, (len(run) - 1) // 2)
         i = np.arange(len(run))
         low, high = np.maximum(i - reach, 0), np.minimum(i + reach, len(run) - 1)
         out[run] = (phase[high] - phase[low]) / (s[high] - s[low])
-    return out
-
-
-def _turned(course: Complexes, runs: list[NDArray[np.int_]]) -> Floats:
-    """Periods that the reference lacks, (m,), run by run."""
-    out = np.full(len(course), np.nan)
-    for run in runs:
-        out[run] = np.unwrap(np.angle(course[run])) / (2 * np.pi)
     return out
 
 

@@ -39,10 +39,10 @@ from measure.printer_check import (
     check_by_picture,
     factors_by_ruler,
 )
+from measure.yarn import MM_PER_INCH
 
 PictureSource = NDArray[Any] | Path | bytes
 
-MM_PER_INCH: Final = 25.4
 
 _READ_TO: Final = (
     ("half a millimetre", 0.25),

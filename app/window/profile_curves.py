@@ -26,8 +26,8 @@ from app.window.plots import (
 from app.window.theme import Theme
 from measure.evenness import CUT_MM
 from measure.results import Along, Floats, StrandReading, UnevenPlace
+from measure.yarn import MM_PER_INCH
 
-MM_PER_INCH: Final = 25.4
 _MARK_PX: Final = 13.0
 _STRIP_SHARE: Final = 0.55
 """Height of the strip of grounds, of a line of words."""

@@ -8,23 +8,17 @@ from pytestqt.qtbot import QtBot
 
 def give_keyboard(qtbot: QtBot, window: QWidget) -> None:
     """As a window manager would; a bare display may miss a request, so it is asked again."""
-
-    def has_it() -> bool:
-        if not window.isActiveWindow():
-            window.raise_()
-            window.activateWindow()
-        return window.isActiveWindow()
-
-    qtbot.waitUntil(has_it)
+    qtbot.waitUntil(lambda: _has_keyboard(window))
 
 
 def wait_for_focus(qtbot: QtBot, widget: QWidget) -> None:
     """Until the keys go to this widget; its window asks for the keyboard again when it loses it."""
+    qtbot.waitUntil(lambda: _has_keyboard(widget.window()) and widget.hasFocus())
 
-    def has_it() -> bool:
-        if not widget.isActiveWindow():
-            widget.window().raise_()
-            widget.activateWindow()
-        return widget.hasFocus()
 
-    qtbot.waitUntil(has_it)
+def _has_keyboard(window: QWidget) -> bool:
+    """Whether it has; asked for where not."""
+    if not window.isActiveWindow():
+        window.raise_()
+        window.activateWindow()
+    return window.isActiveWindow()

@@ -27,6 +27,7 @@ ROOT: Final = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
 
 if TYPE_CHECKING:
+    from app.notebook.records import Posture
     from app.notebook.store import Notebook
     from measure.results import StrandReading
 
@@ -64,27 +65,23 @@ def make_notebook(file: Path) -> str:
             bobbin_id = notebook.add_bobbin(spin.id, name).id
             for evening in range(2):
                 at = begun + timedelta(days=3 * place + evening)
-                sitting = notebook.begin_sitting(bobbin_id, at).id
-                for i in range(14):
-                    number = 14 * evening + i
-                    wpi = middle + slope * number + chance.gauss(0.0, 0.45)
-                    ratio = strand.wpi / wpi
-                    low, high = strand.diameter_interval_mm
-                    notebook.log(
-                        sitting,
-                        replace(
-                            strand,
-                            diameter_mm=strand.diameter_mm * ratio,
-                            diameter_interval_mm=(low * ratio, high * ratio),
-                            wpi=wpi,
-                        ),
-                        taken_at=at + timedelta(minutes=4 * i),
-                        posture="tension",
-                        printed_card="",
-                        source="made up for show",
-                        spun_g=1.4 * number,
+                numbers = range(14 * evening, 14 * evening + 14)
+                ratios = [
+                    strand.wpi / (middle + slope * number + chance.gauss(0.0, 0.45))
+                    for number in numbers
+                ]
+                low, high = strand.diameter_interval_mm
+                readings = [
+                    replace(
+                        strand,
+                        diameter_mm=strand.diameter_mm * ratio,
+                        diameter_interval_mm=(low * ratio, high * ratio),
+                        wpi=strand.wpi / ratio,
                     )
-                notebook.end_sitting(sitting, at + timedelta(hours=1))
+                    for ratio in ratios
+                ]
+                spun_g = [1.4 * number for number in numbers]
+                _log_sitting(notebook, bobbin_id, at, readings, 4, "tension", spun_g)
     return bobbin_id
 
 
@@ -108,18 +105,11 @@ def _make_skeins(notebook: Notebook, strand: StrandReading, chance: random.Rando
         at = begun + timedelta(days=12 * place)
         bobbins = [notebook.add_bobbin(spin.id, f"Bobbin {k + 1}") for k in range(plies)]
         for bobbin in bobbins:
-            sitting = notebook.begin_sitting(bobbin.id, at).id
-            for i in range(6):
-                ratio = single_mm * math.exp(chance.gauss(0.0, 0.04)) / strand.diameter_mm
-                notebook.log(
-                    sitting,
-                    _times(strand, ratio),
-                    taken_at=at + timedelta(minutes=5 * i),
-                    posture="tension",
-                    printed_card="",
-                    source="made up for show",
-                )
-            notebook.end_sitting(sitting, at + timedelta(hours=1))
+            readings = [
+                _times(strand, single_mm * math.exp(chance.gauss(0.0, 0.04)) / strand.diameter_mm)
+                for _ in range(6)
+            ]
+            _log_sitting(notebook, bobbin.id, at, readings, 5, "tension")
         skein = notebook.add_skein(
             spin.id, "Skein 1", bobbin_ids=[b.id for b in bobbins], method="plied"
         )
@@ -156,19 +146,34 @@ def make_plied(file: Path) -> str:
     with Notebook.open(file) as notebook:
         spin = next(s for s in notebook.spins() if s.name == "Heather hat")
         bobbin_id = notebook.add_bobbin(spin.id, "Plied").id
-        sitting = notebook.begin_sitting(bobbin_id, at).id
-        for i in range(12):
-            notebook.log(
-                sitting,
-                _times(strand, math.exp(chance.gauss(0.0, 0.02))),
-                taken_at=at + timedelta(minutes=4 * i),
-                posture="plied",
-                printed_card="",
-                source="made up for show",
-                spun_g=2.5 * i,
-            )
-        notebook.end_sitting(sitting, at + timedelta(hours=1))
+        readings = [_times(strand, math.exp(chance.gauss(0.0, 0.02))) for _ in range(12)]
+        spun_g = [2.5 * i for i in range(12)]
+        _log_sitting(notebook, bobbin_id, at, readings, 4, "plied", spun_g)
     return bobbin_id
+
+
+def _log_sitting(
+    notebook: Notebook,
+    bobbin_id: str,
+    at: datetime,
+    readings: list[StrandReading],
+    minutes: int,
+    posture: Posture,
+    spun_g: list[float] | None = None,
+) -> None:
+    """One sitting of an hour, its readings so many minutes apart."""
+    sitting = notebook.begin_sitting(bobbin_id, at).id
+    for i, reading in enumerate(readings):
+        notebook.log(
+            sitting,
+            reading,
+            taken_at=at + timedelta(minutes=minutes * i),
+            posture=posture,
+            printed_card="",
+            source="made up for show",
+            spun_g=None if spun_g is None else spun_g[i],
+        )
+    notebook.end_sitting(sitting, at + timedelta(hours=1))
 
 
 def _times(strand: StrandReading, ratio: float) -> StrandReading:

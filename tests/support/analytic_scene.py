@@ -309,6 +309,8 @@ class Scene:
 
     def _softness(self, shape: Shape, radius: float) -> float:
         """Of the shadow's edge: it grows with the way from strand to ground."""
+        if self.light.lamp_size is not None:
+            return self.light.lamp_size * float(shape.height(np.asarray(radius)))
         if shape.plain:
             return self.light.softness_mm
         return self.light.softness_mm * float(shape.height(np.asarray(radius))) / radius

@@ -80,8 +80,10 @@ class Light:
     """Light shares on open ground (they sum to 1) and how the lamp falls.
 
     `lean_deg` is the lamp's lean across the strand; positive throws the shadow towards +y.
-    `softness_mm` is the standard deviation of the shadow's (Gaussian) edge. `scatter` is the share
-    of the strand's face that is evenly bright whatever the light. `flat` makes strands plain ink.
+    `softness_mm` is the standard deviation of the shadow's (Gaussian) edge; with `lamp_size` it is
+    that many times the height of what throws the edge, as under a lamp of that size. `scatter` is
+    the share of the strand's face that is evenly bright whatever the light. `flat` makes strands
+    plain ink.
     """
 
     flat: bool = False
@@ -91,6 +93,7 @@ class Light:
     lean_deg: float = 0.0
     softness_mm: float = 0.1
     scatter: float = 0.0
+    lamp_size: float | None = None
 
     def __post_init__(self) -> None:
         if abs(self.sky + self.lamp + self.unshaded - 1.0) > 1e-9:

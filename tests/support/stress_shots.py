@@ -348,14 +348,14 @@ def _quality(random: np.random.Generator, camera: str) -> int | None:
 def _lights(random: np.random.Generator, name: str) -> tuple[tuple[Rgb, Light], ...]:
     """Lights that add up to white, by name."""
 
-    def lamp(share: float, lean: float, softness: float, sky: float | None = None) -> Light:
+    def lamp(share: float, lean: float, size: float, sky: float | None = None) -> Light:
         sky = (1.0 - share) * random.uniform(0.6, 1.0) if sky is None else sky
         return Light(
             sky=sky,
             lamp=share,
             unshaded=max(1.0 - share - sky, 0.0),
             lean_deg=lean,
-            softness_mm=softness,
+            lamp_size=size,
             scatter=scatter,
         )
 
@@ -364,9 +364,9 @@ def _lights(random: np.random.Generator, name: str) -> tuple[tuple[Rgb, Light], 
     lean = side * random.uniform(5.0, 60.0)
     whole: Rgb = (1.0, 1.0, 1.0)
     if name == "hard":
-        return ((whole, lamp(random.uniform(0.5, 0.85), lean, random.uniform(0.02, 0.06))),)
+        return ((whole, lamp(random.uniform(0.5, 0.85), lean, random.uniform(0.05, 0.15))),)
     if name == "scanner's line":
-        return ((whole, lamp(random.uniform(0.4, 0.8), side * 40.0, 0.08)),)
+        return ((whole, lamp(random.uniform(0.4, 0.8), side * 40.0, 0.2)),)
     if name in ("two shadows", "mixed"):
         tint = random.uniform(-0.15, 0.15, 3) if name == "mixed" else np.zeros(3)
         part = random.uniform(0.35, 0.65) + tint
@@ -375,12 +375,12 @@ def _lights(random: np.random.Generator, name: str) -> tuple[tuple[Rgb, Light], 
         first: Rgb = (float(part[0]), float(part[1]), float(part[2]))
         second: Rgb = (1.0 - first[0], 1.0 - first[1], 1.0 - first[2])
         return (
-            (first, lamp(random.uniform(0.4, 0.7), lean, random.uniform(0.05, 0.25))),
-            (second, lamp(second_share, other, random.uniform(0.05, 0.25))),
+            (first, lamp(random.uniform(0.4, 0.7), lean, random.uniform(0.12, 0.6))),
+            (second, lamp(second_share, other, random.uniform(0.12, 0.6))),
         )
     if name == "sky":
-        return ((whole, lamp(random.uniform(0.0, 0.08), lean, 0.3)),)
-    return ((whole, lamp(random.uniform(0.25, 0.65), lean, random.uniform(0.12, 0.45))),)
+        return ((whole, lamp(random.uniform(0.0, 0.08), lean, 0.75)),)
+    return ((whole, lamp(random.uniform(0.25, 0.65), lean, random.uniform(0.3, 1.1))),)
 
 
 def _colour(random: np.random.Generator, name: str) -> Rgb:

@@ -27,7 +27,7 @@ _FREE_SD: Final = 0.6
 """How much of the light a strand lying there does not shade: none, but for flat drawings."""
 
 # Middle, spread, low and high of sky, lamp, lean, softness, near share, scatter, bounce and a rim's
-# rise, softness, halo and halo length: assumptions of ours that only matter where data do not.
+# rise, softness, halo, halo length and shade: assumptions of ours, only for where data do not tell.
 LIGHT_PRIOR: Final = np.array(
     [
         [0.45, 0.6, 0.0, 1.0],
@@ -45,6 +45,7 @@ RIM_PRIOR: Final = np.array(
         [0.04, 0.08, 0.005, 0.6],
         [0.0, 0.05, 0.0, 0.6],
         [0.5, 0.3, 0.15, 3.0],
+        [0.0, 0.3, -1.2, 1.2],
     ]
 )
 _LEAST_GAIN: Final = 0.05
@@ -52,6 +53,8 @@ _LEAST_GAIN: Final = 0.05
 _LONGEST_STEP: Final = np.array([0.3, 0.3, 0.5, 0.2, 0.3, 0.3, 0.3])
 """Of each figure of the light: its slopes do not hold farther."""
 LIGHT_COUNT: Final = len(LIGHT_PRIOR)
+_SOFTNESS: Final = 3
+"""Place of the shadow's softness among the light's figures."""
 RIM_COUNT: Final = len(RIM_PRIOR)
 _LOCAL: Final = LIGHT_COUNT + RIM_COUNT + 2
 """Figures one profile depends on: light, rim, log half width, middle."""
@@ -59,7 +62,7 @@ _LOCAL: Final = LIGHT_COUNT + RIM_COUNT + 2
 
 @dataclass(frozen=True)
 class Point:
-    """A trial: light (7,), rims (strands, 4), log half widths and middles (profiles,)."""
+    """A trial: light (7,), rims (strands, 5), log half widths and middles (profiles,)."""
 
     light: Floats
     rim: Floats
@@ -89,7 +92,7 @@ class Packed:
     """(n,) how much thicker, log, the strand itself is there than on all its grounds."""
     u_uneven: Floats
     own: Floats
-    """(n, 13, p) which of a point's figures each profile depends on."""
+    """(n, 14, p) which of a point's figures each profile depends on."""
     ties: Floats
     """(q, p) slopes of the departures from what is likely beforehand, in units of their spread."""
     tied_to: Floats
@@ -99,7 +102,7 @@ class Packed:
 
 
 def figures_of(strand: NDArray[np.int_], strands: int) -> Floats:
-    """Which of a point's figures each profile depends on, as ones in (n, 13, p)."""
+    """Which of a point's figures each profile depends on, as ones in (n, 14, p)."""
     n, first = len(strand), LIGHT_COUNT + RIM_COUNT * strands
     own = np.zeros((n, _LOCAL, first + 2 * n))
     light, rim, rows = np.arange(LIGHT_COUNT), np.arange(RIM_COUNT), np.arange(n)
@@ -151,14 +154,17 @@ def within(lights: Floats) -> Floats:
 
 
 def _basis(packed: Packed, point: Point) -> Singles:
-    """F, G, and the slopes of each by the figures a profile depends on, (n, 2, 14, J)."""
+    """F, G, and the slopes of each by the figures a profile depends on, (n, 2, 15, J)."""
     n = len(point.log_a)
     rims = point.rim[packed.strand]
     a = np.exp(point.log_a)
     narrow = packed.blur / a
     sigma = np.hypot(narrow, rims[:, 1])
+    lights = np.repeat(within(point.light[None]), n, axis=0)
+    softer = np.exp(rims[:, 4])
+    lights[:, _SOFTNESS] *= softer
     lit = light_up(
-        within(point.light[None]),
+        lights,
         rims[:, 0],
         packed.seen,
         packed.level_mean,
@@ -179,7 +185,7 @@ def _basis(packed: Packed, point: Point) -> Singles:
     first = flat[index]
     index += 1
     rise = flat[index] - first
-    out = np.empty((n, 2, rows + 2, xi.shape[1]), np.float32)
+    out = np.empty((n, 2, rows + 3, xi.shape[1]), np.float32)
     # In the order of a point's figures: the rim's softness comes before halo and halo length.
     value = out[:, :, :rows]
     np.multiply(share[:, None, None], rise, out=value)
@@ -189,6 +195,9 @@ def _basis(packed: Packed, point: Point) -> Singles:
     softness = LIGHT_COUNT + 2
     value[:, :, softness + 1 :] = value[:, :, softness:-1].copy()
     np.multiply(by_sigma, _single(rims[:, 1] / sigma), out=out[:, :, softness])
+    by_shade = out[:, :, 1 + _SOFTNESS]
+    by_shade *= _single(softer)
+    np.multiply(by_shade, float(point.light[_SOFTNESS]), out=out[:, :, -3])
     np.multiply(xi[:, None], by_xi, out=out[:, :, -2])
     out[:, :, -2] += by_sigma * _single(narrow**2 / sigma)
     np.negative(out[:, :, -2], out=out[:, :, -2])
@@ -253,7 +262,7 @@ def evaluate(packed: Packed, point: Point) -> State:
     pairs = (both @ both.transpose(0, 2, 1))[:, :, None, :, None]
     slopes = gram[:, :, 1:, :, 1:]
     normal = (pairs * slopes).sum(axis=(1, 3))
-    # What each slope has in common with F and G, (n, 13, C), a change of S and g would make up for.
+    # What each slope has in common with F and G, (n, 14, C), a change of S and g would make up for.
     with_both = np.einsum("npkq,npc->nqkc", gram[:, :, 1:, :, 0], both)
     with_f, with_g = with_both[:, 0], with_both[:, 1]
     det_ = det[:, None]

@@ -222,7 +222,7 @@ def curves_of(
 ) -> Curves:
     """The model's curves for the cuts of one ground."""
     lit = light_up(
-        light.row,
+        light.on(rim).row,
         rim.row[:, 0],
         aspect(np.array([cuts.view_tan[index].mean()]), grid(steps_for(half_mm, blur_mm, _FINE))),
         np.array([cuts.level[index].mean()]),

@@ -26,7 +26,7 @@ part of the blur.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from typing import Final, TypeVar
 
@@ -73,6 +73,10 @@ class Light:
         """Share of the light that comes from a lamp small enough for bumps to throw shadows."""
         return self.lamp / (1.0 + (self.softness / _HARD_SHADOW) ** 2)
 
+    def on(self, rim: Rim) -> Light:
+        """As it falls on a strand of that rim."""
+        return replace(self, softness=self.softness * float(np.exp(rim.shade)))
+
     @property
     def row(self) -> Floats:
         """The seven figures in order, (1, 7)."""
@@ -92,11 +96,14 @@ class Rim:
     """Cover of the fuzz just outside the core."""
     halo_length: float
     """Distance over which the fuzz thins out e-fold, in half widths."""
+    shade: float = 0.0
+    """Logarithm of how much softer its shadow is, in radii, than the light makes those beside it:
+    0 under a lamp far away."""
 
     @property
     def row(self) -> Floats:
-        """The four figures in order, (1, 4)."""
-        return np.array([[self.rise, self.softness, self.halo, self.halo_length]])
+        """The five figures in order, (1, 5)."""
+        return np.array([[getattr(self, f.name) for f in fields(self)]])
 
 
 @dataclass(frozen=True)
@@ -275,7 +282,7 @@ def _between(rows: Singles, low: NDArray[np.intp], share: Singles) -> tuple[Sing
 
 
 def outline(lit: Lit, rims: Floats) -> Curves:
-    """Curves before any blur; `rims` (k, 4) are rows as `Rim.row` gives them.
+    """Curves before any blur; `rims` (k, 5) are rows as `Rim.row` gives them.
 
     The rim's own softness is left to the blur. Where what is lit carries slopes, two rows more:
     by halo and halo length.

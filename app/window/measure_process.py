@@ -17,6 +17,8 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from app.window.frame_pixels import FrameReceiver, Memory, send_pixels
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -32,12 +34,11 @@ _TWIST_PAUSES_S: Final = (0.5, 1.5)
 """Shortest and longest pause between two frames in which twist is looked for."""
 _TWIST_PAUSE: Final = 5.0
 """That pause over what such a frame took."""
-_PIECE_BYTES: Final = 1 << 30
 
 
 @dataclass(frozen=True)
 class FrameJob:
-    """A frame to measure; its pixels follow as bare bytes."""
+    """A frame to measure; its pixels follow, as a `FrameSender` sends them."""
 
     shape: tuple[int, ...]
     settings: Settings | None
@@ -102,34 +103,6 @@ def work(pipe: Connection) -> None:
         return  # the window is gone
 
 
-def send_pixels(pipe: Connection, pixels: NDArray[np.uint8]) -> None:
-    """Send an array's bytes, C order, neither pickled nor copied."""
-    view = pixels.data.cast("B")
-    if os.name == "nt":
-        pipe.send_bytes(view)
-        return
-    sent = 0
-    while sent < len(view):
-        sent += os.write(pipe.fileno(), view[sent : sent + _PIECE_BYTES])
-
-
-def receive_pixels(pipe: Connection, into: NDArray[np.uint8]) -> None:
-    """Receive what `send_pixels` sent into an array of the same shape.
-
-    `recv_bytes` would gather many small pieces and take four times as long.
-    """
-    view = into.data.cast("B")
-    if os.name == "nt":
-        pipe.recv_bytes_into(view)
-        return
-    got = 0
-    while got < len(view):
-        more = os.readv(pipe.fileno(), [view[got : got + _PIECE_BYTES]])
-        if not more:
-            raise EOFError
-        got += more
-
-
 def _settle() -> None:
     """One thread, set before numpy and OpenCV are loaded; Ctrl-C is for the window."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -141,12 +114,15 @@ def _settle() -> None:
 
 
 def _serve(pipe: Connection) -> None:
+    pixels = FrameReceiver(pipe)
     frames = _Frames()
     pipe.send(Ready())
     while True:
         job = pipe.recv()
         if isinstance(job, FrameJob):
-            pipe.send(frames.measure(pipe, job))
+            pipe.send(frames.measure(pixels.receive(job.shape), job))
+        elif isinstance(job, Memory):
+            pixels.take_memory(job.size)
         elif isinstance(job, StillJob):
             _measure_still(pipe, job)
 
@@ -156,8 +132,6 @@ class _Frames:
 
     def __init__(self) -> None:
         # Now, not when the first frame waits.
-        import numpy as np
-
         import measure.picture
         import measure.pipeline
         from measure.camera_help import camera_help
@@ -165,23 +139,21 @@ class _Frames:
         self._help = camera_help
         self._follow = measure.pipeline.follow
         self._read = measure.picture.read_picture
-        self._empty = np.empty
         self._seen: Seen | None = None
-        self._pixels: NDArray[np.uint8] | None = None
+        self._shape: tuple[int, ...] = ()
         self._twist_from_s = -math.inf
 
-    def measure(self, pipe: Connection, job: FrameJob) -> FrameDone:
-        """Receive the job's pixels and read them."""
-        if self._pixels is None or self._pixels.shape != job.shape:
-            self._pixels, self._seen = self._empty(job.shape, "uint8"), None
+    def measure(self, pixels: NDArray[np.uint8], job: FrameJob) -> FrameDone:
+        """Read a frame."""
+        if self._shape != job.shape:
+            self._shape, self._seen = job.shape, None
         if job.afresh:
             self._seen, self._twist_from_s = None, -math.inf
-        receive_pixels(pipe, self._pixels)
         began, began_cpu = time.perf_counter(), time.process_time()
         twist = job.twist and began >= self._twist_from_s
         try:
             # Cameras and films hand over colour at half the resolution of brightness.
-            picture = replace(self._read(self._pixels), chroma_halved=True)
+            picture = replace(self._read(pixels), chroma_halved=True)
             settings = _for_a_frame(job.settings, twist)
             reading, self._seen = self._follow(picture, settings=settings, before=self._seen)
             help_ = self._help(picture, reading, self._seen, job.strand_mm)

@@ -20,6 +20,7 @@ from PySide6.QtCore import QObject, Qt, QTimer, Signal, Slot
 
 from app.window import measure_process as process
 from app.window.frame import Frame, Still
+from app.window.frame_pixels import FrameSender, receive_pixels
 from app.window.measure_mail import Mail
 from measure.errors import MeasureError
 
@@ -144,12 +145,14 @@ class Measurer(QObject):
     def offer(self, frame: Frame) -> None:
         """Measure this frame next, in place of any that was not begun yet."""
         self._mail.put_frame(frame)
-        self._wake()
+        if self._link is not None and self._link.hungry:
+            self._link.wake()
 
     def measure_still(self, still: Still) -> None:
         """Measure this picture after the stills that were asked for before."""
         self._mail.put_still(still)
-        self._wake()
+        if self._link is not None:
+            self._link.wake()
 
     def set_settings(self, settings: Settings) -> None:
         """Measure so from now on, whatever waits included."""
@@ -171,10 +174,6 @@ class Measurer(QObject):
     def stills_waiting(self) -> int:
         """How many stills are not measured yet, the one in hand included."""
         return self._mail.stills_waiting
-
-    def _wake(self) -> None:
-        if self._link is not None:
-            self._link.wake()
 
     @Slot(object)
     def _deliver(self, answer: tuple[int, _Answer | None]) -> None:
@@ -208,6 +207,8 @@ class _Link(threading.Thread):
         self._lock = threading.Lock()
         self._stopping = False
         self._process: BaseProcess | None = None
+        self.hungry = False
+        """Whether the process has nothing to do, so that a frame is worth waking for."""
 
     def wake(self) -> None:
         """There is something in the mail."""
@@ -266,7 +267,7 @@ class _Link(threading.Thread):
                 theirs.close()
             self._process = worker
             self._mail.begin_process()
-            self._serve(ours)
+            self._serve(ours, FrameSender(ours, worker.pid or 0))
         finally:
             ours.close()
             self._process = None
@@ -274,17 +275,20 @@ class _Link(threading.Thread):
                 _end(worker)
                 worker.close()
 
-    def _serve(self, pipe: Connection) -> None:
+    def _serve(self, pipe: Connection, pixels: FrameSender) -> None:
         ready = False
         job: tuple[int, Still | Frame, object] | None = None
         opened: OpenedStill | None = None
         try:
             while not self._stopping:
                 pause_s: float | None = None
-                if ready and job is None:
+                # Before the mail is looked through, so that no frame comes in between unseen.
+                self.hungry = ready and job is None
+                if self.hungry:
                     pause_s = self._mail.fresher_in_s(time.monotonic()) or None
                     if pause_s is None and (job := self._mail.take()) is not None:
-                        self._send(pipe, job)
+                        self.hungry = False
+                        self._send(pipe, pixels, job)
                 came = wait([pipe, self._bell], pause_s)
                 self._hear(came)
                 if pipe not in came:
@@ -303,14 +307,17 @@ class _Link(threading.Thread):
             if job is not None and isinstance(job[1], Still) and not self._stopping:
                 self._tell((job[0], _result(job[1], _DIED, opened)))
 
-    def _send(self, pipe: Connection, job: tuple[int, Still | Frame, object]) -> None:
-        pipe.send(job[2])
+    def _send(
+        self, pipe: Connection, pixels: FrameSender, job: tuple[int, Still | Frame, object]
+    ) -> None:
         if isinstance(job[1], Frame):
-            process.send_pixels(pipe, np.ascontiguousarray(job[1].pixels))
+            pixels.send(job[2], job[1].pixels)
+        else:
+            pipe.send(job[2])
 
     def _opened(self, pipe: Connection, still: Any, answer: process.StillOpened) -> OpenedStill:
         preview = np.empty(answer.shape, np.uint8)
-        process.receive_pixels(pipe, preview)
+        receive_pixels(pipe, preview)
         return OpenedStill(still, preview, answer.factor, answer.width_px, answer.height_px)
 
     def _hear(self, came: list[Any]) -> None:

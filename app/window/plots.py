@@ -110,8 +110,9 @@ class ThicknessAxis(PlainAxis):
 
     def set_unit(self, unit: Unit, wrap: float) -> None:
         """Label in this unit from now on."""
-        self.unit, self.wrap = unit, wrap
-        self._write_label()
+        if (unit, wrap) != (self.unit, self.wrap):
+            self.unit, self.wrap = unit, wrap
+            self._write_label()
 
     def _write_label(self) -> None:
         """The unit, and which way is thicker where there is room to say it."""
@@ -184,8 +185,9 @@ class EdgeAxis(PlainAxis):
 
     def set_edges(self, edges: list[tuple[float, str]]) -> None:
         """(height, words) of each edge, the thin one first; none without a band."""
-        self._edges = edges
-        self._make_room()
+        if edges != self._edges:
+            self._edges = edges
+            self._make_room()
 
     def _make_room(self) -> None:
         widest = max((self.metrics.horizontalAdvance(w) for _, w in self._edges), default=0.0)
@@ -355,7 +357,9 @@ class ThicknessPlot(pg.GraphicsView):  # type: ignore[misc]
     def show_all(self) -> None:
         """All there is to see."""
         x, y = self._whole
-        self.view.setRange(xRange=x, yRange=y, padding=0.0)
+        # Axes draw themselves anew with every range that they are given, the same one included.
+        if self.view.viewRange() != [list(x), list(y)]:
+            self.view.setRange(xRange=x, yRange=y, padding=0.0)
         self._set_zoomed(False)
 
     def px_of(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:

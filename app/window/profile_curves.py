@@ -83,6 +83,8 @@ class LengthAxis(PlainAxis):
 
     def set_inch(self, inch: bool) -> None:
         """Label in inches, or in millimetres."""
+        if inch == self._inch and self.labelText:
+            return
         self._inch = inch
         self.setLabel(f"{'inches' if inch else 'mm'} along the strand")
         self.picture = None

@@ -43,7 +43,7 @@ def read_levels(
 
     `share` (J,) says how many of a full sample's pixels those of each place have.
     """
-    n, _, channels = light.shape
+    n, channels, _ = light.shape
     count = len(region.stretches)
     level = np.full((count, channels), np.nan)
     slope = np.zeros(count)
@@ -78,8 +78,7 @@ def _read(
     there = (np.abs(places) > edge) & (full > 0.6 * PER_CUT * share[beside])
     poor = np.count_nonzero(there, axis=(1, 2)) < _FEWEST
     there[poor] = (np.abs(places[poor]) > 0.5 * half) & (full[poor] > 0)
-    # Channels first: NumPy is quick along long axes only.
-    shown = np.ascontiguousarray(light[:, beside][picked].transpose(0, 3, 1, 2))
+    shown = np.ascontiguousarray(light[..., beside][picked].transpose(0, 2, 1, 3))
     flat, mask = shown.reshape(*shown.shape[:2], -1), there.reshape(len(there), 1, -1)
     away = np.abs(flat - _middles(flat, mask)[..., None]).max(axis=1, keepdims=True)
     keep = mask & (away <= 4.0 * 1.4826 * _middles(away, mask)[..., None] + 1e-6)
@@ -162,7 +161,7 @@ def _fill(
         # in the cuts is much brighter.
         known, top = bright, np.zeros(channels)
         if not bright.any():
-            top = np.percentile(light[::PER_CUT], 98.0, axis=(0, 1))
+            top = np.percentile(light[::PER_CUT], 98.0, axis=(0, 2))
             known = have
         by_top = typical_level <= 0.5 * top
         for c in range(channels):

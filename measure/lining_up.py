@@ -174,7 +174,7 @@ def _mean_profile(
     total = summed(weight)
     good = total > 0.1 * median(total[total > 0])
     mean_u = summed(weight * u.ravel())[good] / total[good]
-    shown = cuts.light[index].reshape(-1, cuts.light.shape[2]).T
+    shown = cuts.light[index].transpose(1, 0, 2).reshape(cuts.light.shape[1], -1)
     light = np.stack([summed(weight * channel)[good] / total[good] for channel in shown], axis=1)
     noise = float(cuts.noise[index].mean()) / np.sqrt(max(len(index), 1.0))
     return MeanProfile(

@@ -52,7 +52,7 @@ class Cuts:
     u_mm: Singles
     """(n, J) mean distance of the pooled pixels from the centreline."""
     light: Singles
-    """(n, J, C) linear light relative to white paper there."""
+    """(n, C, J) linear light relative to white paper there."""
     weight: Singles
     """(n, J) share of the cut's pixels that count: 0 outside the lane, near a band's edge, ..."""
     ground: NDArray[np.str_]
@@ -99,7 +99,7 @@ def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_m
 
     across_it = across_strand(line, pitch, blur_mm)
     pool = pool_pixels(picture, scale, region, at, across, normals, across_it)
-    chroma = _HALVED_CHROMA if picture.chroma_halved and pool.light.shape[-1] == 3 else 1.0
+    chroma = _HALVED_CHROMA if picture.chroma_halved and pool.light.shape[1] == 3 else 1.0
     if chroma < 1.0:
         pool = replace(pool, light=_towards_grey(pool.light, chroma))
     weight, own, blocked = _masks(sight, number, line, normals, across_it.u_mm, 3.0 * blur_mm)
@@ -110,9 +110,9 @@ def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_m
 
 
 def _towards_grey(light: Singles, share: float) -> Singles:
-    """Light (..., 3) with that share of its departure from grey left."""
-    mix = share * np.eye(3) + (1.0 - share) * np.outer(_LUMA, np.ones(3))
-    return np.asarray(light @ mix.astype(np.float32))
+    """Light (n, 3, J) with that share of its departure from grey left."""
+    mix = share * np.eye(3) + (1.0 - share) * np.outer(np.ones(3), _LUMA)
+    return np.asarray(mix.astype(np.float32) @ light)
 
 
 def _masks(
@@ -170,17 +170,13 @@ def _running(
 ) -> Cuts:
     region = line.region
     n = len(arc) - PER_CUT + 1
-    channels = pool.light.shape[2]
 
-    # Channels lie side by side: NumPy is quick along long axes only.
     total = _window(weight)
     share = 1 / np.maximum(total, np.float32(1e-6))
     u = _window(weight * pool.u_mm)
     u *= share
-    flat = pool.light.reshape(len(arc), -1)
-    mean_light = _window(np.repeat(weight, channels, axis=1) * flat)
-    mean_light *= np.repeat(share, channels, axis=1)
-    mean_light = mean_light.reshape(n, -1, channels)
+    mean_light = _window(weight[:, None] * pool.light)
+    mean_light *= share[:, None]
     empty = total <= 0
     u[empty] = pool.u_mm[:n][empty]
 
@@ -203,13 +199,12 @@ def _running(
     near = across_it.near
     mean_off = _window(weight[:, near] * pool.off_mm) * share[:, near]
     spread = _window(weight[:, near] * pool.off2_mm2) * share[:, near] - np.square(mean_off)
-    mean_light[:, near] -= pooled_blur(
-        u[:, near], mean_light[:, near], total[:, near], np.maximum(spread, 0), stretch
+    mean_light[..., near] -= pooled_blur(
+        u[:, near], mean_light[..., near], total[:, near], np.maximum(spread, 0), stretch
     )
-    relative = mean_light.reshape(n, -1)
-    relative *= np.tile(1 / white, (1, len(across_it.u_mm)))
+    mean_light *= (1 / white)[..., None]
     if slope_u.any():
-        relative /= np.repeat(1 + slope_u[:, None] * u, channels, axis=1)
+        mean_light /= (1 + slope_u[:, None] * u)[:, None]
 
     middle_card = region.to_card(np.stack([along, across], axis=1))
     axes = np.array([region.along, region.across])
@@ -222,7 +217,7 @@ def _running(
         across_mm=across,
         normals=normals[middle],
         u_mm=u,
-        light=relative.reshape(mean_light.shape),
+        light=mean_light,
         weight=total / np.float32(PER_CUT),
         ground=ground,
         valid=valid,

@@ -57,7 +57,7 @@ def _apart(strand: StrandDiameter, ground: GroundDiameter) -> float:
     def mean_where(there: NDArray[np.bool_]) -> Floats:
         weight = np.where(there, cuts.weight[index], 0.0)
         total = np.maximum(weight.sum(axis=1), 1e-6)
-        return np.asarray(np.einsum("nj,njc->nc", weight, cuts.light[index]) / total[:, None])
+        return np.asarray(np.einsum("nj,ncj->nc", weight, cuts.light[index]) / total[:, None])
 
     left = mean_where((-xi > _INNER[0]) & (-xi < _INNER[1]))
     right = mean_where((xi > _INNER[0]) & (xi < _INNER[1]))

@@ -40,7 +40,7 @@ def strips(count: int, seed: int = 5) -> tuple[Samples, np.ndarray, np.ndarray]:
     return (
         Samples(
             u.astype(np.float32),
-            light[..., None].astype(np.float32),
+            light[:, None].astype(np.float32),
             np.ones(u.shape, np.float32),
             (GROUND * one).astype(np.float32),
             (NOISE * one).astype(np.float32),

@@ -158,7 +158,8 @@ def _together(samples: Samples, starts: NDArray[np.int_]) -> Samples:
     ones[np.arange(j), owner] = 1.0
     sums = (sums.reshape(-1, j) @ ones).reshape(n, 2 + channels, -1)
     weight = sums[:, 0]
-    means = sums[:, 1:] / np.maximum(weight, np.float32(1e-6))[:, None]
+    means = sums[:, 1:]
+    means /= np.maximum(weight, np.float32(1e-6))[:, None]
     return Samples(means[:, 0], means[:, 1:], weight, samples.level, samples.noise)
 
 
@@ -325,38 +326,38 @@ class _State:
     @property
     def cost(self) -> Floats:
         """(n,)"""
-        return self.figures[0]
+        return np.asarray(self.figures[0])
 
     @property
     def h_aa(self) -> Floats:
         """(n,), as the other normal equations."""
-        return self.figures[1]
+        return np.asarray(self.figures[1])
 
     @property
     def h_au(self) -> Floats:
-        return self.figures[2]
+        return np.asarray(self.figures[2])
 
     @property
     def h_uu(self) -> Floats:
-        return self.figures[3]
+        return np.asarray(self.figures[3])
 
     @property
     def b_a(self) -> Floats:
-        return self.figures[4]
+        return np.asarray(self.figures[4])
 
     @property
     def b_u(self) -> Floats:
-        return self.figures[5]
+        return np.asarray(self.figures[5])
 
     @property
     def strand(self) -> Floats:
         """(C, n) S"""
-        return self.figures[6 : 3 + len(self.figures) // 2]
+        return np.asarray(self.figures[6 : 3 + len(self.figures) // 2])
 
     @property
     def ground(self) -> Floats:
         """(C, n) g"""
-        return self.figures[3 + len(self.figures) // 2 :]
+        return np.asarray(self.figures[3 + len(self.figures) // 2 :])
 
     def step(self, which: NDArray[np.int_], damping: Floats) -> tuple[Floats, Floats]:
         """Steps in log half width and middle of the cuts `which`."""

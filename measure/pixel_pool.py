@@ -157,21 +157,21 @@ def _pool_some(
     """
     m, rows = way.shape[:2]
     j = len(u)
-    way = way.reshape(m * rows, 4, 2)
     height, width = picture.pixels.shape[:2]
     share = np.ones((m, j), np.float32)
-    off = np.zeros((m * rows, j), np.float32)
+    powers = np.stack([np.ones_like(u), u, u * u])
+    course, gain = way.reshape(m * rows, 4, 2)[:, :3], way.reshape(m * rows, 4, 2)[:, 3]
     nearest: list[Singles] = []
+    off = np.empty((m * rows, j), np.float32)
     for axis, size in enumerate((width, height)):
-        origin, d1, d2, gain = (way[:, k, axis, None] for k in range(4))
-        place = d2 * u
-        place += d1
-        place *= u
-        place += origin
+        place = course[:, :, axis] @ powers
         whole = np.rint(place)
         np.subtract(whole, place, out=place)
-        place *= gain
-        off += place
+        if axis:
+            place *= gain[:, axis, None]
+            off += place
+        else:
+            np.multiply(place, gain[:, axis, None], out=off)
         if not (whole.min() >= 0 and whole.max() < size):
             inside = (whole >= 0) & (whole < size)
             share *= inside.reshape(m, rows, j).mean(axis=1, dtype=np.float32)
@@ -183,7 +183,7 @@ def _pool_some(
     # Channels before places: NumPy is quick along long last axes only.
     return (
         _mean_of_rows(off.reshape(m, rows, j)),
-        _mean_of_rows(np.square(off).reshape(m, rows, j)),
+        _mean_of_rows(np.square(off, out=off).reshape(m, rows, j)),
         np.ascontiguousarray(linear.reshape(m, j, -1).transpose(0, 2, 1)),
         share,
     )

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.medians import medians
+from measure.medians import medians, quantile
 from measure.regions import Region
 
 Floats = NDArray[np.float64]
@@ -161,7 +161,7 @@ def _fill(
         # in the cuts is much brighter.
         known, top = bright, np.zeros(channels)
         if not bright.any():
-            top = np.percentile(light[::PER_CUT], 98.0, axis=(0, 2))
+            top = np.array([quantile(light[::PER_CUT, c], 0.98) for c in range(channels)])
             known = have
         by_top = typical_level <= 0.5 * top
         for c in range(channels):

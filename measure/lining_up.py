@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from measure.cut_fit import SURE_STEP, Samples, fit_cuts, make_table, pooled, thinned
 from measure.light_fit import LightFit, MeanProfile
-from measure.medians import median, medians
+from measure.medians import median, medians, quantile
 from measure.profiles import Cuts
 from measure.shading import Curves, Light, Rim, aspect, grid, light_up, outline, steps_for
 from measure.unevenness import step_between
@@ -78,7 +78,7 @@ def find_lines(
         samples = samples_of(cuts, some)
         if start is None:
             # Where a picture lies just so, two pixels are equally far off: not the least step.
-            step = float(np.quantile(np.diff(samples.u_mm[0]), 0.25))
+            step = quantile(np.diff(samples.u_mm[0]), 0.25)
             samples = thinned(samples, int(typical / (_FIRST_SAMPLES * step)))
             looks, sure_step = 8, _FIRST_SURE
         else:

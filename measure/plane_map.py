@@ -8,6 +8,7 @@ Points are (..., 2) in any leading shape, float64.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -53,7 +54,7 @@ class Pinhole:
     @property
     def focal_px(self) -> float:
         """Focal length in pixels."""
-        return float(np.exp(self.log_focal))
+        return math.exp(self.log_focal)
 
     def to_picture(self, points_mm: Floats) -> Floats:
         """Pixels (..., 2) of points on the card (..., 2)."""
@@ -143,15 +144,17 @@ class Pinhole:
     def stepped(self, step: Floats) -> Pinhole:
         """The map with its parameters moved by `step` (11,)."""
         turn = cv2.Rodrigues(np.asarray(step[:3], float))[0]
-        ratio = self.translation_mm[2] / self.focal_px * np.exp(step[5])
-        seen = self.focal_px * self.translation_mm[:2] / self.translation_mm[2] + step[3:5]
-        depth = ratio * self.focal_px * np.exp(step[6])
+        move_x, move_y, nearer, zoom, bend = step[3:8].tolist()
+        x, y, z = self.translation_mm.tolist()
+        f = self.focal_px
+        ratio = z / f * math.exp(nearer)
+        seen = [(f * x / z + move_x) * ratio, (f * y / z + move_y) * ratio]
         return replace(
             self,
             rotation=turn @ self.rotation,
-            translation_mm=np.append(seen * ratio, depth),
-            log_focal=self.log_focal + float(step[6]),
-            k1=self.k1 + float(step[7]),
+            translation_mm=np.array([*seen, ratio * f * math.exp(zoom)]),
+            log_focal=self.log_focal + zoom,
+            k1=self.k1 + bend,
             centre_px=self.centre_px + step[8:10],
             ink_spread_mm=self.ink_spread_mm + float(step[10]),
         )

@@ -74,11 +74,11 @@ def _read(
     half = float(np.abs(u).max())
     edge = max(0.62 * half, min(width_mm, 0.8 * half))
     beside = np.nonzero(np.abs(u[picked[:, 0]]).max(axis=0) > min(edge, 0.5 * half))[0]
-    places, full = u[:, beside][picked], total[:, beside][picked]
+    places, full = u.take(beside, axis=1)[picked], total.take(beside, axis=1)[picked]
     there = (np.abs(places) > edge) & (full > 0.6 * PER_CUT * share[beside])
     poor = np.count_nonzero(there, axis=(1, 2)) < _FEWEST
     there[poor] = (np.abs(places[poor]) > 0.5 * half) & (full[poor] > 0)
-    shown = np.ascontiguousarray(light[..., beside][picked].transpose(0, 2, 1, 3))
+    shown = np.ascontiguousarray(light[picked].take(beside, axis=-1).transpose(0, 2, 1, 3))
     flat, mask = shown.reshape(*shown.shape[:2], -1), there.reshape(len(there), 1, -1)
     away = np.abs(flat - _middles(flat, mask)[..., None]).max(axis=1, keepdims=True)
     keep = mask & (away <= 4.0 * 1.4826 * _middles(away, mask)[..., None] + 1e-6)

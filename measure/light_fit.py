@@ -327,7 +327,7 @@ def _costs(packed: Packed, i: int, curves: Curves, a: Floats, u_ref: float) -> F
     position = np.clip((xi - curves.grid.xi[0]) / curves.grid.step + 0.5, 0, count - 1)
     at = position.astype(np.intp) + (np.arange(len(a)) * count)[:, None]
     # Lights innermost: one place looked up serves them all.
-    F, G = (of.transpose(0, 2, 1).reshape(-1, m)[at] for of in blurred)
+    F, G = (of.transpose(0, 2, 1).reshape(-1, m).take(at, axis=0) for of in blurred)
 
     def summed(by: Floats, what: NDArray[np.float32]) -> Floats:
         """Sums over samples weighted by rows of `by` (r, J), (k, shifts, r, m)."""

@@ -61,12 +61,13 @@ def ply_signs(strand: Straightened) -> PlySigns:
         return PlySigns(strand.s_mm, edge, edge_weight, face, face_weight, xi[on_face])
     owner = of_stretch[:, columns].argmax(axis=0)
     size = np.bincount(owner)
-    seen = strand.light[columns]
+    # Whole rows are taken many times faster so than by an index in brackets.
+    seen = strand.light.take(columns, axis=0)
     # Every row's mean in each stretch: (S, J, C).
     sums = of_stretch[:, columns].astype(np.float32) @ seen.reshape(len(seen), -1)
     level = sums.reshape(-1, *seen.shape[1:]).astype(float) / size[:, None, None]
     gain = (1.0 / np.maximum(level[:, on_face], 1e-4)).astype(np.float32)
-    face[columns] = seen[:, on_face] * gain[owner] - np.float32(1.0)
+    face[columns] = seen[:, on_face] * gain.take(owner, axis=0) - np.float32(1.0)
     face_weight[columns] = 1.0
     stands = []
     for side, sign in enumerate((-1.0, 1.0)):
@@ -78,8 +79,10 @@ def ply_signs(strand: Straightened) -> PlySigns:
         way /= np.maximum((way**2).sum(axis=1), 1e-12)[:, None] * (high - low)
         nothing = (ground * way).sum(axis=1) + low / (high - low)
         rows = seen[:, _rows(out >= _EDGE_FROM)]
-        cover = np.einsum("mrc,mc->mr", rows, way.astype(np.float32)[owner])
-        cover -= nothing.astype(np.float32)[owner, None]
+        weight = way.astype(np.float32).take(owner, axis=0)
+        cover = -nothing.astype(np.float32)[owner, None]
+        for channel in range(rows.shape[2]):
+            cover = cover + rows[..., channel] * weight[:, channel, None]
         np.clip(cover, np.float32(0.0), np.float32(1.0), out=cover)
         course = cover.sum(axis=1, dtype=float) * XI_STEP
         edge[columns, side] = course - (np.bincount(owner, course) / size)[owner]

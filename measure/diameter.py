@@ -273,11 +273,14 @@ def _final_pass(
     rim = fit.rims[number]
     start = carried(number, cuts, start, profiles, fit)
     grounds: list[GroundDiameter] = []
-    for ground in sorted({profiles[i].ground for i in own}):
-        mine = [i for i in own if profiles[i].ground == ground]
-        half = float(np.exp(np.mean(fit.log_half_width[mine])))
-        index = np.nonzero(start.fitted & (cuts.ground == ground))[0]
-        curves = curves_of(cuts, index, fit.light, rim, fit.no_ground, half, blur_mm)
+    names = sorted({profiles[i].ground for i in own})
+    fitted = [[i for i in own if profiles[i].ground == name] for name in names]
+    halves = [float(np.exp(np.mean(fit.log_half_width[mine]))) for mine in fitted]
+    indices = [np.nonzero(start.fitted & (cuts.ground == name))[0] for name in names]
+    all_curves = curves_of(cuts, indices, fit.light, rim, fit.no_ground, halves, blur_mm)
+    for ground, mine, half, index, curves in zip(
+        names, fitted, halves, indices, all_curves, strict=True
+    ):
         half_mm, middle_mm = start.half_width_mm[index], start.middle_mm[index]
         table = make_table(curves, around(half_mm, False), blur_mm, rim.softness)
         samples = pooled(samples_of(cuts, index), table, half, median(middle_mm))

@@ -69,11 +69,14 @@ def find_lines(
     contrast = np.zeros(n)
     fitted = np.zeros(n, bool)
     exact = np.zeros(n, bool)
-    for ground in np.unique(cuts.ground[cuts.valid]):
-        index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
-        some = index[:: 4 * max(1, len(index) // _ENOUGH)]
-        typical = median(half[some])
-        curves = curves_of(cuts, index, light, rim, no_ground, typical, blur_mm)
+    grounds = [
+        np.nonzero(cuts.valid & (cuts.ground == ground))[0]
+        for ground in np.unique(cuts.ground[cuts.valid])
+    ]
+    few = [index[:: 4 * max(1, len(index) // _ENOUGH)] for index in grounds]
+    halves = [median(half[some]) for some in few]
+    all_curves = curves_of(cuts, grounds, light, rim, no_ground, halves, blur_mm)
+    for index, some, typical, curves in zip(grounds, few, halves, all_curves, strict=True):
         table = make_table(curves, around(half[some], start is None), blur_mm, rim.softness)
         samples = samples_of(cuts, some)
         if start is None:
@@ -213,22 +216,27 @@ def samples_of(cuts: Cuts, index: NDArray[np.int_]) -> Samples:
 
 def curves_of(
     cuts: Cuts,
-    index: NDArray[np.int_],
+    grounds: list[NDArray[np.int_]],
     light: Light,
     rim: Rim,
     no_ground: bool,
-    half_mm: float,
+    half_mm: list[float],
     blur_mm: float,
-) -> Curves:
-    """The model's curves for the cuts of one ground."""
+) -> list[Curves]:
+    """The model's curves for the cuts of each ground, which are `half_mm` wide to either side."""
+    if not grounds:
+        return []
+    count = len(grounds)
+    fine = grid(max(steps_for(half, blur_mm, _FINE) for half in half_mm))
     lit = light_up(
         light.on(rim).row,
-        rim.row[:, 0],
-        aspect(np.array([cuts.view_tan[index].mean()]), grid(steps_for(half_mm, blur_mm, _FINE))),
-        np.array([cuts.level[index].mean()]),
+        np.full(count, rim.rise),
+        aspect(np.array([cuts.view_tan[index].mean() for index in grounds]), fine),
+        np.array([cuts.level[index].mean() for index in grounds]),
         no_ground,
     )
-    return outline(lit, rim.row)
+    both = outline(lit, np.repeat(rim.row, count, axis=0))
+    return [Curves(fine, both.face[i : i + 1], both.ground[i : i + 1]) for i in range(count)]
 
 
 def _calm(values: Floats, spread: float) -> Floats:

@@ -8,6 +8,7 @@ for all cuts at once.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -16,21 +17,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from measure.curve_table import Table, look_up, twice
 from measure.medians import median
-from measure.shading import Curves, Grid, blur_curves
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-_TABLE_STEP: Final = 0.086
-"""Farthest that log half widths of a table lie apart."""
 SURE_STEP: Final = 0.012
 """A step of less than this share of the half width is taken without looking what it gained."""
 _BENT: Final = 4e-4
 """How far a curve may bend away from straight within samples that are pooled."""
 _MOST_POOLED: Final = 8
 _AT_ONCE: Final = 160
-"""Cuts looked at together: what is worked out on the way stays in the processor's cache."""
+"""Cuts looked at together, about: what is worked out on the way stays in the processor's cache."""
 _SHOWS: Final = 2.5
 """Half widths within which strand and shadow show most."""
 _ASTRAY: Final = 0.3
@@ -38,17 +37,6 @@ _ASTRAY: Final = 0.3
 
 U_GROUND_LEVEL: Final = 0.08
 """Relative freedom of the ground's brightness under one cut about its stretch's own."""
-
-
-@dataclass(frozen=True)
-class Table:
-    """Blurred curves over log half width and xi, F as real and G as imaginary part."""
-
-    grid: Grid
-    log_a0: float
-    log_step: float
-    curves: NDArray[np.complex64]
-    """(k, count of the grid): one look-up serves both curves."""
 
 
 @dataclass(frozen=True)
@@ -93,21 +81,6 @@ class Samples:
             self.level[which],
             self.noise[which],
         )
-
-
-def make_table(
-    curves: Curves, half_width_mm: tuple[float, float], blur_mm: float, softness: float
-) -> Table:
-    """Tables from the least to the largest half width; `softness` is the rim's, in half widths."""
-    low, high = np.log(half_width_mm)
-    logs = np.linspace(low, high, max(2, 1 + int(np.ceil((high - low) / _TABLE_STEP))))
-    face, ground = blur_curves(curves, np.hypot(blur_mm / np.exp(logs), softness))
-    return Table(
-        curves.grid,
-        float(low),
-        float(logs[1] - logs[0]),
-        (face + 1j * ground).astype(np.complex64),
-    )
 
 
 def pooled(samples: Samples, table: Table, half_width_mm: float, middle_mm: float) -> Samples:
@@ -161,50 +134,6 @@ def _together(samples: Samples, starts: NDArray[np.int_]) -> Samples:
     means = sums[:, 1:]
     means /= np.maximum(weight, np.float32(1e-6))[:, None]
     return Samples(means[:, 0], means[:, 1:], weight, samples.level, samples.noise)
-
-
-def look_up(table: Table, log_a: Floats, xi: Singles) -> tuple[Singles, Singles, Singles]:
-    """F and G by turns, their slopes by log a at constant xi, and by steps of xi; each (n, 2J)."""
-    k = np.clip((log_a - table.log_a0) / table.log_step, 0, len(table.curves) - 1.001)
-    k0 = k.astype(np.intp)
-    fk = (k - k0).astype(np.float32)[:, None]
-    count = len(table.grid.xi)
-    position = xi * np.float32(1.0 / table.grid.step)
-    position -= np.float32(table.grid.xi[0] / table.grid.step)
-    np.clip(position, 0, np.float32(count - 1.001), out=position)
-    whole = np.floor(position)
-    position -= whole
-    at = whole.astype(np.intp)
-    # F and G side by side as they come: real numbers are multiplied far faster than complex ones.
-    fi = _twice(position)
-    at += k0[:, None] * count
-    curves = table.curves.ravel()
-
-    def taken(places: NDArray[np.intp]) -> Singles:
-        return curves.take(places).view(np.float32)
-
-    low, low_rise = taken(at), taken(at + 1)
-    at += count
-    tilt, high_rise = taken(at), taken(at + 1)
-    low_rise -= low
-    high_rise -= tilt
-    low += fi * low_rise
-    tilt += fi * high_rise
-    tilt -= low
-    high_rise -= low_rise
-    high_rise *= fk
-    low_rise += high_rise
-    low += fk * tilt
-    tilt *= np.float32(1.0 / table.log_step)
-    return low, tilt, low_rise
-
-
-def _twice(values: Singles) -> Singles:
-    """Each value of every row (n, J) two times over, (n, 2J); many times faster than repeat."""
-    out = np.empty((*values.shape, 2), np.float32)
-    out[..., 0] = values
-    out[..., 1] = values
-    return out.reshape(len(values), -1)
 
 
 def fit_cuts(
@@ -278,8 +207,10 @@ def fit_cuts(
 
 def _portions(active: NDArray[np.int_], count: int) -> Iterator[NDArray[np.int_] | slice]:
     """The active ones of so many cuts by portions; slices, which copy nothing, while all are."""
-    for start in range(0, len(active), _AT_ONCE):
-        part = slice(start, start + _AT_ONCE)
+    parts = max(1, round(len(active) / _AT_ONCE))
+    ends = [len(active) * k // parts for k in range(parts + 1)]
+    for start, end in itertools.pairwise(ends):
+        part = slice(start, end)
         yield part if len(active) == count else active[part]
 
 
@@ -373,7 +304,7 @@ def _evaluate(table: Table, samples: Samples, fixed: _Fixed, log_a: Floats, u0: 
     xi = samples.u_mm - u0.astype(np.float32)[:, None]
     xi *= (1.0 / a).astype(np.float32)[:, None]
     value, by_a, by_u = look_up(table, log_a, xi)
-    by_a -= _twice(xi * np.float32(1.0 / table.grid.step)) * by_u
+    by_a -= twice(xi * np.float32(1.0 / table.grid.step)) * by_u
     by_u *= (-1.0 / (a * table.grid.step)).astype(np.float32)[:, None]
     n, channels, j = samples.light.shape
     # Double: the cost is a small difference of large sums.

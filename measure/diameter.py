@@ -8,9 +8,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.cut_fit import EdgePairs, fit_cuts, make_table, pooled
+from measure.curve_table import make_table
+from measure.cut_fit import EdgePairs, fit_cuts, pooled
 from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
 from measure.lining_up import (
+    Edges,
     Lines,
     around,
     as_before,
@@ -100,10 +102,10 @@ class LaneSeen:
     rims: tuple[Rim, ...]
     no_ground: bool
     flat: bool
-    half_width_mm: tuple[float, ...]
-    """Of each strand's outline, typically."""
     profiles: tuple[tuple[int, str], ...]
     """Strand and ground of every mean profile that was fitted."""
+    edges: tuple[Edges, ...]
+    """Of each of them, typically."""
     misfit: float
     """Mean squared residual per sample when the light was last looked for from nothing."""
 
@@ -189,11 +191,12 @@ def _follow(
     all_cuts: list[Cuts], blur_mm: list[float], known: Light | None, before: LaneSeen
 ) -> list[StrandDiameter] | None:
     """Diameters from where an earlier frame left off; None where that does not suit this one."""
+    edges_before: list[dict[str, Edges]] = [{} for _ in all_cuts]
+    for (number, ground), edges in zip(before.profiles, before.edges, strict=True):
+        edges_before[number][ground] = edges
     starts = [
-        find_lines(cuts, blur, before.light, rim, before.no_ground, as_before(cuts, half))
-        for cuts, blur, rim, half in zip(
-            all_cuts, blur_mm, before.rims, before.half_width_mm, strict=True
-        )
+        find_lines(cuts, blur, before.light, rim, before.no_ground, as_before(cuts, edges))
+        for cuts, blur, rim, edges in zip(all_cuts, blur_mm, before.rims, edges_before, strict=True)
     ]
     profiles = mean_profiles(all_cuts, starts, blur_mm)
     if tuple((p.strand, p.ground) for p in profiles) != before.profiles:
@@ -214,20 +217,16 @@ def _final(
     misfit: float,
 ) -> list[StrandDiameter]:
     """Diameters under the light that was found; `misfit` is handed on to the next frame."""
-    halves = [
-        [float(h) for h, p in zip(fit.log_half_width, profiles, strict=True) if p.strand == number]
-        for number in range(len(all_cuts))
-    ]
     lane = LaneSeen(
         light=fit.light,
         rims=fit.rims,
         no_ground=fit.no_ground,
         flat=fit.flat,
-        half_width_mm=tuple(
-            float(np.exp(np.mean(h))) if h else 0.5 * cuts.line.width_mm
-            for h, cuts in zip(halves, all_cuts, strict=True)
-        ),
         profiles=tuple((p.strand, p.ground) for p in profiles),
+        edges=tuple(
+            Edges(float(half), float(middle))
+            for half, middle in zip(np.exp(fit.log_half_width), fit.middle_mm, strict=True)
+        ),
         misfit=misfit,
     )
     out = []

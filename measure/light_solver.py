@@ -182,9 +182,9 @@ def _basis(packed: Packed, point: Point) -> Singles:
     rows = curves.shape[2]
     index = at[:, None, None] + (count * np.arange(n * 2 * rows)).reshape(n, 2, rows, 1)
     flat = curves.ravel()
-    first = flat[index]
+    first = flat.take(index)
     index += 1
-    rise = flat[index] - first
+    rise = flat.take(index) - first
     out = np.empty((n, 2, rows + 3, xi.shape[1]), np.float32)
     # In the order of a point's figures: the rim's softness comes before halo and halo length.
     value = out[:, :, :rows]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.cut_fit import SURE_STEP, Samples, fit_cuts, make_table, pooled, thinned
+from measure.curve_table import make_table
+from measure.cut_fit import SURE_STEP, Samples, fit_cuts, pooled, thinned
 from measure.light_fit import LightFit, MeanProfile
 from measure.medians import median, medians, quantile
 from measure.profiles import Cuts
@@ -49,13 +51,22 @@ class Lines:
     """Cuts that were fitted themselves; the others lie between two of them."""
 
 
-def as_before(cuts: Cuts, half_width_mm: float) -> Lines:
-    """All cuts as wide as the strand was in the frame before, on the centreline of this one."""
+@dataclass(frozen=True)
+class Edges:
+    """Half width of a strand's outline, and its middle off the centreline."""
+
+    half_width_mm: float
+    middle_mm: float
+
+
+def as_before(cuts: Cuts, edges: Mapping[str, Edges]) -> Lines:
+    """All cuts as the strand was on their ground in the frame before."""
     n = len(cuts.arc_mm)
-    nothing = np.zeros(n)
-    return Lines(
-        np.full(n, half_width_mm), nothing, nothing, nothing, np.zeros(n, bool), np.zeros(n, bool)
-    )
+    half, middle, nothing = np.full(n, 0.5 * cuts.line.width_mm), np.zeros(n), np.zeros(n)
+    for ground, found in edges.items():
+        here = cuts.ground == ground
+        half[here], middle[here] = found.half_width_mm, found.middle_mm
+    return Lines(half, middle, nothing, nothing, np.zeros(n, bool), np.zeros(n, bool))
 
 
 def find_lines(

@@ -99,7 +99,7 @@ class Pinhole:
         """
         turned = (points_mm - self.pivot_mm) @ self.rotation[:, :2].T
         camera = turned + self.translation_mm
-        per_camera = (ways[:, None] @ self._by_camera_point(camera))[:, 0]
+        per_camera = np.einsum("nc,ncp->np", ways, self._by_camera_point(camera))
         f, depth = self.focal_px, self.translation_mm[2]
         seen = camera[:, :2] / camera[:, 2:]
         r2 = np.sum(seen * seen, axis=1)

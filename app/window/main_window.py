@@ -147,15 +147,16 @@ class MainWindow(QMainWindow):
 
     def _gauge_page(self, source: str | None) -> Making:
         page = GaugePage(self.preferences, self.desk, source)
-        yield
         page.far_view_changed.connect(self._far_view)
-        page.begun.connect(self.pages.make_all)
+        page.begun.connect(self.pages.load_all)
+        yield
         return page
 
     def _spins_page(self) -> Making:
         from app.window.spins_page import SpinsPage
 
-        page = yield from self.pages.put(SpinsPage(self.preferences, self.desk))
+        page = SpinsPage(self.preferences, self.desk)
+        yield
         gauge = self.gauge
         gauge.unit_changed.connect(page.set_unit)
         page.bobbin_wanted.connect(self._spin_on)
@@ -171,7 +172,8 @@ class MainWindow(QMainWindow):
     def _plan_page(self) -> Making:
         from app.window.plan_page import PlanPage
 
-        page = yield from self.pages.put(PlanPage(self.preferences, self.desk))
+        page = PlanPage(self.preferences, self.desk)
+        yield
         gauge = self.gauge
         gauge.unit_changed.connect(page.set_unit)
         page.band_wanted.connect(gauge.take_band)
@@ -182,7 +184,10 @@ class MainWindow(QMainWindow):
     def _bobbins_page(self) -> Making:
         from app.window.bobbins_page import BobbinsPage
 
-        page = yield from self.pages.put(BobbinsPage(self.preferences, self.desk))
+        page = BobbinsPage(self.preferences, self.desk)
+        yield
+        yield from page.strips.make_ready()
+        yield from page.forecast.make_ready()
         self.gauge.unit_changed.connect(page.set_unit)
         return page
 
@@ -190,15 +195,14 @@ class MainWindow(QMainWindow):
         from app.window.skein_page import SkeinPage
 
         gauge = self.gauge
-        page = yield from self.pages.put(
-            SkeinPage(
-                self.preferences,
-                self.desk,
-                current=gauge.session.current,
-                settings=lambda: gauge.measuring.settings,
-                printed_card=lambda: gauge.session.bench.printed_card,
-            )
+        page = SkeinPage(
+            self.preferences,
+            self.desk,
+            current=gauge.session.current,
+            settings=lambda: gauge.measuring.settings,
+            printed_card=lambda: gauge.session.bench.printed_card,
         )
+        yield
         page.lent.connect(gauge.session.set_skein)
         page.section_kept.connect(gauge.say_section)
         gauge.session.skein_changed.connect(page.show_lent)
@@ -210,7 +214,8 @@ class MainWindow(QMainWindow):
         from app.printed_cards import FILE_NAME
         from app.window.card_page import CardPage
 
-        page = yield from self.pages.put(CardPage(self.preferences.folder / FILE_NAME))
+        page = CardPage(self.preferences.folder / FILE_NAME)
+        yield
         gauge = self.gauge
         page.printed_card_changed.connect(gauge.measuring.set_printed_card)
         page.picture_wanted.connect(

@@ -15,7 +15,7 @@ from measure.profiles import CUT_MM
 from measure.results import Along
 from measure.scale import Scale
 from measure.strands import STEP_MM
-from measure.uncertainty import Budget, Component, effective_sample_size, u_of_mean
+from measure.uncertainty import Budget, Component, mean_component
 from measure.weight_class import WeightChart
 
 Floats = NDArray[np.float64]
@@ -105,12 +105,13 @@ def budget_of(
     u_colours = _TWO_COLOURS * apart
 
     at, whole = whole_cuts(along.position_mm, along.diameter_mm)
-    count = max(effective_sample_size(whole), 1.0) if len(whole) >= 3 else 1.0
     noise = _u_cut(along.u_diameter_mm, at, whole) / np.sqrt(max(len(whole), 1))
     # What was left out of the strand as it lay is all that its mean is unsure for.
     left_out = 1.0 - min(length_mm(along.position_mm) / float(np.ptp(cuts.arc_mm) + CUT_MM), 1.0)
-    spread = u_of_mean(whole) if len(whole) >= 3 else 0.1 * diameter_mm
-    sampling = spread * float(np.sqrt(left_out))
+    mean = Component("mean", 0.1 * diameter_mm, 1.0)
+    if len(whole) >= 3:
+        mean = mean_component("mean", whole)
+    sampling = mean.u * float(np.sqrt(left_out))
     u_core = float(np.hypot(_RIM * strand.rim.softness, _HALO * strand.rim.halo))
     u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
     u_blur *= _FLAT_BLUR if strand.flat else 1.0
@@ -132,7 +133,7 @@ def budget_of(
             Component("plies", u_plies * diameter_mm),
             Component("two_colours", u_colours * diameter_mm),
             Component("burnt_out", _EATEN * around.eaten_px * diameter_mm),
-            Component("sampling", sampling, max(count - 1.0, _LEAST_DOF)),
+            Component("sampling", sampling, max(mean.dof, _LEAST_DOF)),
         )
     )
 

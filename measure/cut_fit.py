@@ -8,28 +8,28 @@ for all cuts at once.
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from measure.curve_table import Table, look_up, twice
 from measure.medians import median
-from measure.shading import Curves, Grid, blur_curves
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-_TABLE_STEP: Final = 0.086
-"""Farthest that log half widths of a table lie apart."""
 SURE_STEP: Final = 0.012
 """A step of less than this share of the half width is taken without looking what it gained."""
 _BENT: Final = 4e-4
 """How far a curve may bend away from straight within samples that are pooled."""
 _MOST_POOLED: Final = 8
 _AT_ONCE: Final = 160
-"""Cuts looked at together: what is worked out on the way stays in the processor's cache."""
+"""Cuts looked at together, about: what is worked out on the way stays in the processor's cache."""
 _SHOWS: Final = 2.5
 """Half widths within which strand and shadow show most."""
 _ASTRAY: Final = 0.3
@@ -37,17 +37,6 @@ _ASTRAY: Final = 0.3
 
 U_GROUND_LEVEL: Final = 0.08
 """Relative freedom of the ground's brightness under one cut about its stretch's own."""
-
-
-@dataclass(frozen=True)
-class Table:
-    """Blurred curves over log half width and xi, F as real and G as imaginary part."""
-
-    grid: Grid
-    log_a0: float
-    log_step: float
-    curves: NDArray[np.complex64]
-    """(k, count of the grid): one look-up serves both curves."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +64,7 @@ class Samples:
     u_mm: Singles
     """(n, J)"""
     light: Singles
-    """(n, J, C)"""
+    """(n, C, J)"""
     weight: Singles
     """(n, J) pixels pooled into each sample, in cuts' worth."""
     level: Singles
@@ -83,7 +72,7 @@ class Samples:
     noise: Singles
     """(n, C)"""
 
-    def some(self, which: NDArray[np.int_]) -> Samples:
+    def some(self, which: NDArray[np.int_] | slice) -> Samples:
         """Those of the cuts numbered `which`."""
         return Samples(
             self.u_mm[which],
@@ -92,21 +81,6 @@ class Samples:
             self.level[which],
             self.noise[which],
         )
-
-
-def make_table(
-    curves: Curves, half_width_mm: tuple[float, float], blur_mm: float, softness: float
-) -> Table:
-    """Tables from the least to the largest half width; `softness` is the rim's, in half widths."""
-    low, high = np.log(half_width_mm)
-    logs = np.linspace(low, high, max(2, 1 + int(np.ceil((high - low) / _TABLE_STEP))))
-    face, ground = blur_curves(curves, np.hypot(blur_mm / np.exp(logs), softness))
-    return Table(
-        curves.grid,
-        float(low),
-        float(logs[1] - logs[0]),
-        (face + 1j * ground).astype(np.complex64),
-    )
 
 
 def pooled(samples: Samples, table: Table, half_width_mm: float, middle_mm: float) -> Samples:
@@ -127,64 +101,39 @@ def pooled(samples: Samples, table: Table, half_width_mm: float, middle_mm: floa
     span = median(np.diff(xi))
     # A pool of m samples bends away by curvature times its span squared over 24.
     most = np.clip(np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span, 1.0, _MOST_POOLED)
-    starts, left = [0], float(most[0])
-    for i in range(1, len(most)):
-        left = min(left, float(most[i]))
+    room: list[float] = most.tolist()
+    starts, left = [0], room[0]
+    for i in range(1, len(room)):
+        left = min(left, room[i])
         if i + 1 - starts[-1] > left:
             starts.append(i)
-            left = float(most[i])
-    return _together(samples, starts)
+            left = room[i]
+    return _together(samples, np.array(starts))
 
 
 def thinned(samples: Samples, count: int) -> Samples:
     """Every so many neighbouring samples put together, for a first look."""
     if count < 2:
         return samples
-    return _together(samples, list(range(0, samples.u_mm.shape[1], count)))
+    return _together(samples, np.arange(0, samples.u_mm.shape[1], count))
 
 
-def _together(samples: Samples, starts: list[int]) -> Samples:
+def _together(samples: Samples, starts: NDArray[np.int_]) -> Samples:
     """Samples put together from each start to the next."""
-    weight = np.add.reduceat(samples.weight, starts, axis=1)
-    safe = np.maximum(weight, np.float32(1e-6))
-    u = np.add.reduceat(samples.u_mm * samples.weight, starts, axis=1) / safe
-    # Channels first: NumPy adds up quickly along the last axis only.
-    by_channel = np.ascontiguousarray(samples.light.transpose(0, 2, 1))
-    by_channel *= samples.weight[:, None]
-    light = np.add.reduceat(by_channel, starts, axis=2)
-    light /= safe[:, None]
-    return Samples(
-        np.asarray(u, np.float32),
-        np.ascontiguousarray(light.transpose(0, 2, 1)),
-        weight,
-        samples.level,
-        samples.noise,
-    )
-
-
-def look_up(
-    table: Table, log_a: Singles, xi: Singles
-) -> tuple[NDArray[np.complex64], NDArray[np.complex64], NDArray[np.complex64]]:
-    """F + iG, its slope by log a at constant xi, and by xi; each (n, J)."""
-    k = np.clip((log_a - table.log_a0) / table.log_step, 0, len(table.curves) - 1.001)
-    k0 = k.astype(np.int32)
-    fk = (k - k0).astype(np.float32)[:, None]
-    step = np.float32(table.grid.step)
-    count = len(table.grid.xi)
-    position = (xi - np.float32(table.grid.xi[0])) / step
-    np.clip(position, 0, np.float32(count - 1.001), out=position)
-    at = position.astype(np.int32)
-    fi = position - at
-    at += k0[:, None] * count
-    curves = table.curves.ravel()
-    v00, v01 = curves[at], curves[at + 1]
-    at += count
-    v10, v11 = curves[at], curves[at + 1]
-    rise0, rise1 = v01 - v00, v11 - v10
-    low = v00 + fi * rise0
-    tilt = v10 + fi * rise1 - low
-    by_xi = (rise0 + fk * (rise1 - rise0)) / step
-    return low + fk * tilt, tilt / np.float32(table.log_step), by_xi
+    n, channels, j = samples.light.shape
+    sums = np.empty((n, 2 + channels, j), np.float32)
+    sums[:, 0] = samples.weight
+    np.multiply(samples.u_mm, samples.weight, out=sums[:, 1])
+    np.multiply(samples.light, samples.weight[:, None], out=sums[:, 2:])
+    # A matrix of ones and zeros adds up far faster than NumPy's reduceat.
+    owner = np.searchsorted(starts, np.arange(j), side="right") - 1
+    ones = np.zeros((j, len(starts)), np.float32)
+    ones[np.arange(j), owner] = 1.0
+    sums = (sums.reshape(-1, j) @ ones).reshape(n, 2 + channels, -1)
+    weight = sums[:, 0]
+    means = sums[:, 1:]
+    means /= np.maximum(weight, np.float32(1e-6))[:, None]
+    return Samples(means[:, 0], means[:, 1:], weight, samples.level, samples.noise)
 
 
 def fit_cuts(
@@ -200,40 +149,33 @@ def fit_cuts(
     A cut whose next step is less than `sure_step` half widths takes it and is done; only the
     others are looked at again.
     """
-    count, channels = samples.level.shape
+    count = len(samples.level)
     noise = np.mean(samples.noise**2, axis=0)
     channel = (1.0 / noise).astype(np.float32)
     channel /= channel.sum()
-    prior = (
+    fixed = _Fixed(
+        channel,
         np.float32(noise.mean())
-        / (np.float32(U_GROUND_LEVEL) * np.maximum(samples.level, np.float32(0.02))) ** 2
+        / (np.float32(U_GROUND_LEVEL) * np.maximum(samples.level.T, np.float32(0.02))) ** 2,
+        np.einsum("ncj,ncj->cn", samples.light * samples.weight[:, None], samples.light),
     )
-    energy = np.einsum("nj,njc,njc->nc", samples.weight, samples.light, samples.light)
     low, high = table.log_a0, table.log_a0 + table.log_step * (len(table.curves) - 1)
     log_a = np.clip(np.log(half_width_mm), low, high)
     u0 = np.array(middle_mm, float)
     best_a, best_u = log_a.copy(), u0.copy()
     damping = np.full(count, 1e-3)
-    kept = _State.nothing(count, channels)
+    kept = _State.nothing(count, len(channel))
     active = np.arange(count)
     for look in range(looks):
-        state = _State.nothing(len(active), channels)
-        for start in range(0, len(active), _AT_ONCE):
-            part = slice(start, start + _AT_ONCE)
-            some = active[part]
-            found = _evaluate(
-                table,
-                samples.some(some),
-                energy[some],
-                prior[some],
-                channel,
-                log_a[some],
-                u0[some],
-            )
-            state.put(part, found)
+        state = _State.of_parts(
+            [
+                _evaluate(table, samples.some(some), fixed.some(some), log_a[some], u0[some])
+                for some in _portions(active, count)
+            ]
+        )
         better = state.cost <= kept.cost[active]
         won = active[better]
-        kept.take(won, state, better)
+        kept.figures[:, won] = state.figures[:, better]
         best_a[won], best_u[won] = log_a[won], u0[won]
         damping[active] = np.where(better, damping[active] * 0.3, damping[active] * 8.0)
         step_a, step_u = kept.step(active, damping[active])
@@ -249,129 +191,176 @@ def fit_cuts(
         active = active[~small]
         if not len(active) or look + 1 == looks:
             break
-    share = np.minimum(samples.weight, 1.0).sum(axis=1)
+    share = np.minimum(samples.weight, np.float32(1.0)).sum(axis=1)
     det = np.maximum(kept.h_aa * kept.h_uu - kept.h_au**2, 1e-20)
     sigma2 = kept.cost / np.maximum(share - 4.0, 1.0)
     return EdgePairs(
         half_width_mm=np.exp(best_a),
         middle_mm=best_u,
         u_log_half_width=np.sqrt(sigma2 * kept.h_uu / det),
-        strand=kept.strand,
-        ground=kept.ground,
+        strand=np.ascontiguousarray(kept.strand.T),
+        ground=np.ascontiguousarray(kept.ground.T),
         misfit=np.sqrt(kept.cost / np.maximum(share, 1.0)),
-        contrast=_contrast(table, median(best_a), kept.strand, kept.ground),
+        contrast=_contrast(table, median(best_a), kept),
     )
+
+
+def _portions(active: NDArray[np.int_], count: int) -> Iterator[NDArray[np.int_] | slice]:
+    """The active ones of so many cuts by portions; slices, which copy nothing, while all are."""
+    parts = max(1, round(len(active) / _AT_ONCE))
+    ends = [len(active) * k // parts for k in range(parts + 1)]
+    for start, end in itertools.pairwise(ends):
+        part = slice(start, end)
+        yield part if len(active) == count else active[part]
+
+
+@dataclass(frozen=True)
+class _Fixed:
+    """What does not change while n cuts are fitted."""
+
+    channel: Singles
+    """(C,) weight of each channel."""
+    prior: Singles
+    """(C, n) weight of the ground's level."""
+    energy: Singles
+    """(C, n) weighted sum of the squared samples."""
+
+    def some(self, which: NDArray[np.int_] | slice) -> _Fixed:
+        """Those of the cuts numbered `which`."""
+        return _Fixed(self.channel, self.prior[:, which], self.energy[:, which])
 
 
 @dataclass(frozen=True)
 class _State:
-    """Cost, normal equations in log half width and middle, and brightnesses of n cuts."""
+    """Cost, normal equations in log half width and middle, and brightnesses of n cuts.
 
-    cost: Floats
-    h_aa: Floats
-    h_au: Floats
-    h_uu: Floats
-    b_a: Floats
-    b_u: Floats
-    strand: Floats
-    ground: Floats
+    Cuts last: NumPy is quick along long axes only.
+    """
+
+    figures: Floats
+    """(6 + 2C, n)"""
 
     @staticmethod
     def nothing(count: int, channels: int) -> _State:
         """The state of cuts not looked at yet: anything is better."""
-        return _State(
-            np.full(count, np.inf),
-            *(np.ones(count) for _ in range(5)),
-            *(np.zeros((count, channels)) for _ in range(2)),
-        )
+        figures = np.ones((6 + 2 * channels, count))
+        figures[0] = np.inf
+        return _State(figures)
 
-    def put(self, part: slice, other: _State) -> None:
-        """Put the other's figures in the place of the cuts `part`."""
-        for name in self.__dataclass_fields__:
-            getattr(self, name)[part] = getattr(other, name)
+    @staticmethod
+    def of_parts(parts: list[_State]) -> _State:
+        """The cuts of all parts."""
+        if len(parts) == 1:
+            return parts[0]
+        return _State(np.concatenate([part.figures for part in parts], axis=1))
 
-    def take(self, to: NDArray[np.int_], other: _State, which: NDArray[np.bool_]) -> None:
-        """Put the other's figures of its cuts marked `which` in the place of the cuts `to`."""
-        for name in self.__dataclass_fields__:
-            getattr(self, name)[to] = getattr(other, name)[which]
+    @property
+    def cost(self) -> Floats:
+        """(n,)"""
+        return np.asarray(self.figures[0])
+
+    @property
+    def h_aa(self) -> Floats:
+        """(n,), as the other normal equations."""
+        return np.asarray(self.figures[1])
+
+    @property
+    def h_au(self) -> Floats:
+        return np.asarray(self.figures[2])
+
+    @property
+    def h_uu(self) -> Floats:
+        return np.asarray(self.figures[3])
+
+    @property
+    def b_a(self) -> Floats:
+        return np.asarray(self.figures[4])
+
+    @property
+    def b_u(self) -> Floats:
+        return np.asarray(self.figures[5])
+
+    @property
+    def strand(self) -> Floats:
+        """(C, n) S"""
+        return np.asarray(self.figures[6 : 3 + len(self.figures) // 2])
+
+    @property
+    def ground(self) -> Floats:
+        """(C, n) g"""
+        return np.asarray(self.figures[3 + len(self.figures) // 2 :])
 
     def step(self, which: NDArray[np.int_], damping: Floats) -> tuple[Floats, Floats]:
         """Steps in log half width and middle of the cuts `which`."""
-        h_aa = self.h_aa[which] * (1.0 + damping)
-        h_uu = self.h_uu[which] * (1.0 + damping)
-        h_au, b_a, b_u = self.h_au[which], self.b_a[which], self.b_u[which]
+        _, h_aa, h_au, h_uu, b_a, b_u = self.figures[:6, which]
+        h_aa, h_uu = h_aa * (1.0 + damping), h_uu * (1.0 + damping)
         det = np.maximum(h_aa * h_uu - h_au**2, 1e-20)
         return (h_uu * b_a - h_au * b_u) / det, (h_aa * b_u - h_au * b_a) / det
 
 
-def _evaluate(
-    table: Table,
-    samples: Samples,
-    energy: NDArray[Any],
-    prior: Singles,
-    channel: Singles,
-    log_a: Floats,
-    u0: Floats,
-) -> _State:
-    """Cost and normal equations from sums over samples alone, since all is linear in S and g.
-
-    `energy` (n, C) is the weighted sum of the squared samples.
-    """
-    level = samples.level
-    a = np.exp(log_a)[:, None]
-    xi = ((samples.u_mm - u0[:, None]) / a).astype(np.float32)
-    value, by_log_a, by_xi = look_up(table, log_a.astype(np.float32), xi)
-    by_a = by_log_a - xi * by_xi
-    by_u = by_xi / (-a).astype(np.float32)
-    n, j = xi.shape
+def _evaluate(table: Table, samples: Samples, fixed: _Fixed, log_a: Floats, u0: Floats) -> _State:
+    """Cost and normal equations from sums over samples alone, since all is linear in S and g."""
+    a = np.exp(log_a)
+    xi = samples.u_mm - u0.astype(np.float32)[:, None]
+    xi *= (1.0 / a).astype(np.float32)[:, None]
+    value, by_a, by_u = look_up(table, log_a, xi)
+    by_a -= twice(xi * np.float32(1.0 / table.grid.step)) * by_u
+    by_u *= (-1.0 / (a * table.grid.step)).astype(np.float32)[:, None]
+    n, channels, j = samples.light.shape
     # Double: the cost is a small difference of large sums.
-    basis = np.empty((n, 6, j))
+    basis = np.empty((n, 6 + channels, j))
     for row, part in enumerate((value, by_a, by_u)):
-        basis[:, 2 * row], basis[:, 2 * row + 1] = part.real, part.imag
-    weighted = basis * samples.weight[:, None, :]
-    gram = weighted @ basis.transpose(0, 2, 1)
-    onto = weighted @ samples.light
+        basis[:, 2 * row], basis[:, 2 * row + 1] = part[:, ::2], part[:, 1::2]
+    basis[:, 6:] = samples.light
+    # Weighted sums of products of F, G, their slopes by log a and by u0 (6,) with each other and
+    # with the samples' channels, the cuts last.
+    sums = (basis[:, :6] * samples.weight[:, None]) @ basis.transpose(0, 2, 1)
+    sums = np.ascontiguousarray(sums.transpose(1, 2, 0))
+    gram, onto = sums[:, :6], sums[:, 6:]
 
-    A, B = gram[:, 0, 0, None] + np.float32(1e-6), gram[:, 0, 1, None]
-    D = gram[:, 1, 1, None] + prior
-    rhs_f, rhs_g = onto[:, 0], onto[:, 1] + prior * level
+    channel, prior = fixed.channel[:, None], fixed.prior
+    level = samples.level.T
+    A, B, D = gram[0, 0] + 1e-6, gram[0, 1], gram[1, 1] + prior
+    rhs_f, rhs_g = onto[0], onto[1] + prior * level
     det = np.maximum(A * D - B * B, 1e-9)
     S = (D * rhs_f - B * rhs_g) / det
     g = (A * rhs_g - B * rhs_f) / det
-    cost: Floats = np.maximum(energy + prior * level**2 - S * rhs_f - g * rhs_g, 0.0) @ channel
+    cost = fixed.channel @ np.maximum(fixed.energy + prior * level**2 - S * rhs_f - g * rhs_g, 0.0)
 
-    both = np.stack([S, g], axis=1)
-    # What the slopes by log a and by u0 have in common with F and with G (n, 2, 2, C), and how a
+    both = np.stack([S, g])
+    weighed = channel * both
+    # What the slopes by log a and by u0 have in common with F and with G (2, 2, C, n), and how a
     # change of S and g would make up for it.
-    slopes = gram[:, 2:].reshape(n, 2, 2, 6)
-    common = np.einsum("npks,nkc->npsc", slopes[..., :2], both)
-    with_f, with_g = common[:, :, 0] / det[:, None], common[:, :, 1] / det[:, None]
-    made_up = np.stack(
-        [D[:, None] * with_f - B[:, None] * with_g, A[:, None] * with_g - B[:, None] * with_f],
-        axis=2,
-    )
-    lost = (common * channel).reshape(n, 2, -1) @ made_up.reshape(n, 2, -1).transpose(0, 2, 1)
-    pairs = (both * channel) @ both.transpose(0, 2, 1)
-    whole = np.einsum("npkql,nkl->npq", slopes[..., 2:].reshape(n, 2, 2, 2, 2), pairs)
+    slopes = gram[2:].reshape(2, 2, 6, n)
+    common = slopes[:, 0, :2, None] * S + slopes[:, 1, :2, None] * g
+    with_f, with_g = common[:, 0], common[:, 1]
+    made_up = np.stack([D * with_f - B * with_g, A * with_g - B * with_f], axis=1)
+    made_up *= channel / det
+    lost = (common[:, None] * made_up).sum(axis=(2, 3))
+    pairs = (weighed[:, None] * both).sum(axis=2)
+    whole = (slopes[:, :, 2:].reshape(2, 2, 2, 2, n) * pairs[:, None]).sum(axis=(1, 3))
     normal = whole - lost
-    left = onto[:, 2:].reshape(n, 2, 2, -1) - common
-    downhill = (left * (both * channel)[:, None]).sum(axis=(2, 3))
+    downhill = ((onto[2:].reshape(common.shape) - common) * weighed).sum(axis=(1, 2))
     return _State(
-        cost,
-        np.maximum(normal[:, 0, 0], 1e-12),
-        normal[:, 0, 1],
-        np.maximum(normal[:, 1, 1], 1e-12),
-        downhill[:, 0],
-        downhill[:, 1],
-        S,
-        g,
+        np.stack(
+            [
+                cost,
+                np.maximum(normal[0, 0], 1e-12),
+                normal[0, 1],
+                np.maximum(normal[1, 1], 1e-12),
+                *downhill,
+                *S,
+                *g,
+            ]
+        )
     )
 
 
-def _contrast(table: Table, log_a: float, S: Floats, g: Floats) -> Floats:
+def _contrast(table: Table, log_a: float, state: _State) -> Floats:
     """Largest departure of a cut of typical width from the bare ground over channels, (n,)."""
     row = min(round((log_a - table.log_a0) / table.log_step), len(table.curves) - 1)
     middle = np.abs(table.grid.xi) < _SHOWS
     few = table.curves[row, middle][:: max(1, int(middle.sum()) // 48)]
-    depart = S[..., None] * few.real + g[..., None] * (few.imag - 1.0)
-    return np.asarray(np.abs(depart, out=depart).max(axis=(1, 2)))
+    both = np.stack([state.strand, state.ground], axis=2).astype(np.float32)
+    depart = both @ np.stack([few.real, few.imag - np.float32(1.0)])
+    return np.asarray(np.abs(depart, out=depart).max(axis=2).max(axis=0), float)

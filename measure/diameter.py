@@ -8,9 +8,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.cut_fit import EdgePairs, fit_cuts, make_table, pooled
+from measure.curve_table import make_table
+from measure.cut_fit import EdgePairs, fit_cuts, pooled
 from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
 from measure.lining_up import (
+    Edges,
     Lines,
     around,
     as_before,
@@ -21,7 +23,7 @@ from measure.lining_up import (
     samples_of,
 )
 from measure.medians import median, medians
-from measure.profiles import Cuts, beside_each_other
+from measure.profiles import Cuts
 from measure.shading import (
     Light,
     Rim,
@@ -34,12 +36,10 @@ Floats = NDArray[np.float64]
 
 _FIRST_LIGHT: Final = Light(0.5, 0.1, 0.0, 0.3, 0.6, 0.2, 0.85)
 _FIRST_RIM: Final = Rim(1.03, 0.05, 0.0, 0.5)
-_FUZZ_BIAS: Final = {"dark": (-0.068, 0.125), "light": (-0.011, 0.067), "open": (0.0, 0.0)}
-"""What is to be added to the width of a fuzzy strand, and that per unit of scatter: fuzz close to
-the core counts with it on a dark ground, where it is bright, as far as it was not taken for a face
-that scatters. From fibre-built strands whose cover is known exactly (docs/accuracy.md)."""
-_FUZZY: Final = 0.1
-"""Halo from which a strand is fuzzy rather than smooth: half of what it is to be corrected by."""
+_FUZZ_BIAS: Final = {"dark": -0.10, "light": 0.0, "open": 0.0}
+"""What is to be added to a width per unit of halo: fuzz close to the core counts with it on a dark
+ground, where it is bright, and takes from it in its own shade on a light one. From fibre-built
+strands whose cover is known exactly (docs/accuracy.md); smooth strands have no halo."""
 _RELIEF_BIAS: Final = -1.1
 """What is to be added to a width per unit of hard lamp and soft rim, as far as the picture's own
 blur lets that be seen: the bumps of a rough strand catch the lamp beyond where a cylinder turns
@@ -102,10 +102,10 @@ class LaneSeen:
     rims: tuple[Rim, ...]
     no_ground: bool
     flat: bool
-    half_width_mm: tuple[float, ...]
-    """Of each strand's outline, typically."""
     profiles: tuple[tuple[int, str], ...]
     """Strand and ground of every mean profile that was fitted."""
+    edges: tuple[Edges, ...]
+    """Of each of them, typically."""
     misfit: float
     """Mean squared residual per sample when the light was last looked for from nothing."""
 
@@ -158,7 +158,6 @@ def measure_diameters(
         find_lines(cuts, blur, _FIRST_LIGHT, _FIRST_RIM, False, None)
         for cuts, blur in zip(all_cuts, blur_mm, strict=True)
     ]
-    all_cuts = beside_each_other(all_cuts, [start.typical for start in starts])
     profiles = mean_profiles(all_cuts, starts, blur_mm)
     if not profiles:
         return [
@@ -167,13 +166,6 @@ def measure_diameters(
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
     for _ in range(_MOST_ROUNDS):
-        all_cuts = beside_each_other(
-            all_cuts,
-            [
-                carried(number, cuts, start, profiles, fit).typical
-                for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True))
-            ],
-        )
         starts = [
             find_lines(
                 cuts,
@@ -199,13 +191,13 @@ def _follow(
     all_cuts: list[Cuts], blur_mm: list[float], known: Light | None, before: LaneSeen
 ) -> list[StrandDiameter] | None:
     """Diameters from where an earlier frame left off; None where that does not suit this one."""
+    edges_before: list[dict[str, Edges]] = [{} for _ in all_cuts]
+    for (number, ground), edges in zip(before.profiles, before.edges, strict=True):
+        edges_before[number][ground] = edges
     starts = [
-        find_lines(cuts, blur, before.light, rim, before.no_ground, as_before(cuts, half))
-        for cuts, blur, rim, half in zip(
-            all_cuts, blur_mm, before.rims, before.half_width_mm, strict=True
-        )
+        find_lines(cuts, blur, before.light, rim, before.no_ground, as_before(cuts, edges))
+        for cuts, blur, rim, edges in zip(all_cuts, blur_mm, before.rims, edges_before, strict=True)
     ]
-    all_cuts = beside_each_other(all_cuts, [start.typical for start in starts])
     profiles = mean_profiles(all_cuts, starts, blur_mm)
     if tuple((p.strand, p.ground) for p in profiles) != before.profiles:
         return None
@@ -225,20 +217,16 @@ def _final(
     misfit: float,
 ) -> list[StrandDiameter]:
     """Diameters under the light that was found; `misfit` is handed on to the next frame."""
-    halves = [
-        [float(h) for h, p in zip(fit.log_half_width, profiles, strict=True) if p.strand == number]
-        for number in range(len(all_cuts))
-    ]
     lane = LaneSeen(
         light=fit.light,
         rims=fit.rims,
         no_ground=fit.no_ground,
         flat=fit.flat,
-        half_width_mm=tuple(
-            float(np.exp(np.mean(h))) if h else 0.5 * cuts.line.width_mm
-            for h, cuts in zip(halves, all_cuts, strict=True)
-        ),
         profiles=tuple((p.strand, p.ground) for p in profiles),
+        edges=tuple(
+            Edges(float(half), float(middle))
+            for half, middle in zip(np.exp(fit.log_half_width), fit.middle_mm, strict=True)
+        ),
         misfit=misfit,
     )
     out = []
@@ -284,15 +272,17 @@ def _final_pass(
     rim = fit.rims[number]
     start = carried(number, cuts, start, profiles, fit)
     grounds: list[GroundDiameter] = []
-    for ground in sorted({profiles[i].ground for i in own}):
-        mine = [i for i in own if profiles[i].ground == ground]
-        half = float(np.exp(np.mean(fit.log_half_width[mine])))
-        index = np.nonzero(start.fitted & (cuts.ground == ground))[0]
-        curves = curves_of(cuts, index, fit.light, rim, fit.no_ground, half, blur_mm)
+    names = sorted({profiles[i].ground for i in own})
+    fitted = [[i for i in own if profiles[i].ground == name] for name in names]
+    halves = [float(np.exp(np.mean(fit.log_half_width[mine]))) for mine in fitted]
+    indices = [np.nonzero(start.fitted & (cuts.ground == name))[0] for name in names]
+    all_curves = curves_of(cuts, indices, fit.light, rim, fit.no_ground, halves, blur_mm)
+    for ground, mine, half, index, curves in zip(
+        names, fitted, halves, indices, all_curves, strict=True
+    ):
         half_mm, middle_mm = start.half_width_mm[index], start.middle_mm[index]
         table = make_table(curves, around(half_mm, False), blur_mm, rim.softness)
-        samples = samples_of(cuts, index, fit.light, fit.no_ground, half)
-        samples = pooled(samples, table, half, median(middle_mm))
+        samples = pooled(samples_of(cuts, index), table, half, median(middle_mm))
         pairs = fit_cuts(table, samples, half_mm, middle_mm, 4)
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine, blur_mm))
     return StrandDiameter(
@@ -333,9 +323,7 @@ def _ground_diameter(
     log_half = np.log(pairs.half_width_mm)
     middle = median(log_half)
     good = (pairs.misfit <= 3.5 * typical) & (np.abs(log_half - middle) < 0.9)
-    always, by_scatter = _FUZZ_BIAS[ground]
-    fuzzy = rim.halo**4 / (rim.halo**4 + _FUZZY**4)
-    bias = fuzzy * (always + by_scatter * fit.light.scatter)
+    bias = _FUZZ_BIAS[ground] * rim.halo
     if not fit.no_ground:
         soft_mm2 = (rim.softness * np.exp(middle)) ** 2
         resolved = soft_mm2 / (soft_mm2 + blur_mm**2)

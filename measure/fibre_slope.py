@@ -13,14 +13,16 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from measure.ply_signs import PlySigns
 from measure.straightened import Straightened
 
 Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
+Complexes = NDArray[np.complex64]
 
-_ANGLES_DEG: Final = np.concatenate([np.arange(-66.0, -4.0), np.arange(5.0, 67.0)])
+_STEEPNESS_DEG: Final = np.arange(5.0, 67.0)
+_ANGLES_DEG: Final = np.concatenate([-_STEEPNESS_DEG[::-1], _STEEPNESS_DEG])
 _STEEPEST_DEG: Final = 60.0
 _SEGMENT: Final = 6.0
 """Length of a piece of strand looked at by itself, in strand widths, "..."""
@@ -63,7 +65,7 @@ def fibre_slope(strand: Straightened, signs: PlySigns) -> FibreSlope | None:
         return None
     first, second = np.nonzero(pairs)
     turn = np.arcsin(xi)
-    shift = (turn[first] - turn[second]) * half / np.tan(np.radians(_ANGLES_DEG))[:, None]
+    shift = (turn[first] - turn[second]) * half / np.tan(np.radians(_STEEPNESS_DEG))[:, None]
     length = int(max(_SEGMENT * 2.0 * half, _SEGMENT_MM) / step)
     frequency = np.fft.rfftfreq(length, step)
     kept = (frequency > _COARSEST / (2.0 * half)) & (frequency < _FINEST_PX / pitch)
@@ -71,24 +73,29 @@ def fibre_slope(strand: Straightened, signs: PlySigns) -> FibreSlope | None:
     if len(waves) < _FEWEST_SEGMENTS:
         return None
     power = np.sum(np.abs(waves) ** 2, axis=(1, 2)) * len(first) / len(xi)
-    cross = (waves[:, :, first] * np.conj(waves[:, :, second])).reshape(len(waves), -1)
-    angle = (2.0 * np.pi * frequency[kept])[:, None] * shift[:, None, :]
-    angle = angle.reshape(len(shift), -1).astype(np.float32)
-    together = cross.real.astype(np.float32) @ np.cos(angle).T
-    together -= cross.imag.astype(np.float32) @ np.sin(angle).T
+    cross = waves.take(first, axis=2) * np.conj(waves.take(second, axis=2))
+    turned = (2.0 * np.pi * frequency[kept]).astype(np.float32)[:, None]
+    angle = (turned * shift[:, None].astype(np.float32)).reshape(len(shift), -1)
+    # Fibres of the other hand shift the other way, which the sines alone show.
+    alike = cross.real.reshape(len(waves), -1) @ np.cos(angle).T
+    apart = cross.imag.reshape(len(waves), -1) @ np.sin(angle).T
+    together = np.concatenate([(alike + apart)[:, ::-1], alike - apart], axis=1)
     return _best(together / power[:, None])
 
 
 def _pieces(signs: PlySigns, length: int) -> Complexes:
     """Fourier coefficients (m, f, R) of the rows in m pieces of so many columns, whitened along."""
     count = len(signs.face) // length
-    texture = signs.face[: count * length].mean(axis=2).reshape(count, length, -1)
+    channels = signs.face.shape[2]
+    mix = np.full(channels, 1.0 / channels)
+    # Single precision: cross-spectra are told from hundreds of them.
+    texture = (signs.face[: count * length] @ mix).astype(np.float32).reshape(count, length, -1)
     weight = signs.face_weight[: count * length].reshape(count, length)
     seen = weight.mean(axis=1) >= _SEEN
-    window = (np.hanning(length) * weight[seen])[..., None]
+    window = (np.hanning(length) * weight[seen]).astype(np.float32)[..., None]
     piece = texture[seen]
     mean = (piece * window).sum(axis=1, keepdims=True) / window.sum(axis=1, keepdims=True)
-    waves = np.fft.rfft((piece - mean) * window, axis=1)
+    waves = fft.rfft((piece - mean) * window, axis=1)
     level = np.sqrt(np.maximum(np.mean(np.abs(waves) ** 2, axis=2, keepdims=True), 1e-20))
     return np.asarray(waves / np.sqrt(level))
 

@@ -2,28 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.beside import Others, dimmed, others_at
-from measure.cut_fit import SURE_STEP, Samples, fit_cuts, make_table, pooled, thinned
+from measure.curve_table import make_table
+from measure.cut_fit import SURE_STEP, Samples, fit_cuts, pooled, thinned
 from measure.light_fit import LightFit, MeanProfile
-from measure.medians import median, medians
+from measure.medians import median, medians, quantile
 from measure.profiles import Cuts
-from measure.shading import (
-    XI_MAX,
-    Curves,
-    Light,
-    Rim,
-    aspect,
-    grid,
-    light_up,
-    outline,
-    steps_for,
-)
+from measure.shading import Curves, Light, Rim, aspect, grid, light_up, outline, steps_for
 from measure.unevenness import step_between
 
 Floats = NDArray[np.float64]
@@ -58,29 +49,24 @@ class Lines:
     fitted: NDArray[np.bool_]
     exact: NDArray[np.bool_]
     """Cuts that were fitted themselves; the others lie between two of them."""
-    brightness: float
-    """Of the strand, relative to white."""
-
-    @property
-    def typical(self) -> tuple[float, float]:
-        """Half width, mm, where it was fitted, and brightness; nothing where it was not."""
-        fitted = self.half_width_mm[self.fitted]
-        return (median(fitted), self.brightness) if len(fitted) else (0.0, 0.0)
 
 
-def as_before(cuts: Cuts, half_width_mm: float) -> Lines:
-    """All cuts as wide as the strand was in the frame before, on the centreline of this one."""
+@dataclass(frozen=True)
+class Edges:
+    """Half width of a strand's outline, and its middle off the centreline."""
+
+    half_width_mm: float
+    middle_mm: float
+
+
+def as_before(cuts: Cuts, edges: Mapping[str, Edges]) -> Lines:
+    """All cuts as the strand was on their ground in the frame before."""
     n = len(cuts.arc_mm)
-    nothing = np.zeros(n)
-    return Lines(
-        np.full(n, half_width_mm),
-        nothing,
-        nothing,
-        nothing,
-        np.zeros(n, bool),
-        np.zeros(n, bool),
-        0.0,
-    )
+    half, middle, nothing = np.full(n, 0.5 * cuts.line.width_mm), np.zeros(n), np.zeros(n)
+    for ground, found in edges.items():
+        here = cuts.ground == ground
+        half[here], middle[here] = found.half_width_mm, found.middle_mm
+    return Lines(half, middle, nothing, nothing, np.zeros(n, bool), np.zeros(n, bool))
 
 
 def find_lines(
@@ -94,17 +80,19 @@ def find_lines(
     contrast = np.zeros(n)
     fitted = np.zeros(n, bool)
     exact = np.zeros(n, bool)
-    brightness: list[float] = []
-    for ground in np.unique(cuts.ground[cuts.valid]):
-        index = np.nonzero(cuts.valid & (cuts.ground == ground))[0]
-        some = index[:: 4 * max(1, len(index) // _ENOUGH)]
-        typical = median(half[some])
-        curves = curves_of(cuts, index, light, rim, no_ground, typical, blur_mm)
+    grounds = [
+        np.nonzero(cuts.valid & (cuts.ground == ground))[0]
+        for ground in np.unique(cuts.ground[cuts.valid])
+    ]
+    few = [index[:: 4 * max(1, len(index) // _ENOUGH)] for index in grounds]
+    halves = [median(half[some]) for some in few]
+    all_curves = curves_of(cuts, grounds, light, rim, no_ground, halves, blur_mm)
+    for index, some, typical, curves in zip(grounds, few, halves, all_curves, strict=True):
         table = make_table(curves, around(half[some], start is None), blur_mm, rim.softness)
-        samples = samples_of(cuts, some, light, no_ground, typical)
+        samples = samples_of(cuts, some)
         if start is None:
             # Where a picture lies just so, two pixels are equally far off: not the least step.
-            step = float(np.quantile(np.diff(samples.u_mm[0]), 0.25))
+            step = quantile(np.diff(samples.u_mm[0]), 0.25)
             samples = thinned(samples, int(typical / (_FIRST_SAMPLES * step)))
             looks, sure_step = 8, _FIRST_SURE
         else:
@@ -121,11 +109,8 @@ def find_lines(
         exact[some[plain]] = True
         wander[index] = middle[index] - median(middle[index])
         contrast[index] = median(pairs.contrast)
-        brightness.append(median(pairs.strand.mean(axis=1)))
         fitted[index] = True
-    # Where one ground shows little of it, the other's say is the safer: the darker, as a rule.
-    bright = float(np.clip(min(brightness, default=0.0), 0.0, 1.0))
-    return Lines(half, middle, wander, contrast, fitted, exact, bright)
+    return Lines(half, middle, wander, contrast, fitted, exact)
 
 
 def carried(
@@ -191,7 +176,7 @@ def _mean_profile(
     u = typical_middle + (cuts.u_mm[index] - start.middle_mm[index, None]) * stretch[:, None]
     steps = np.diff(cuts.u_mm[index[0]])
     pitch = median(steps[len(steps) // 3 : -(len(steps) // 3)])
-    reach = min(float(np.abs(cuts.u_mm).max()), XI_MAX * typical)
+    reach = min(float(np.abs(cuts.u_mm).max()), 9.5 * typical)
     bins = int(2 * reach / pitch)
     place = np.rint((u + reach) / (2 * reach) * bins).astype(int)
     at = np.where((place >= 0) & (place <= bins), place, bins + 1).ravel()
@@ -203,18 +188,9 @@ def _mean_profile(
     total = summed(weight)
     good = total > 0.1 * median(total[total > 0])
     mean_u = summed(weight * u.ravel())[good] / total[good]
-    shown = cuts.light[index].reshape(-1, cuts.light.shape[2]).T
+    shown = cuts.light[index].transpose(1, 0, 2).reshape(cuts.light.shape[1], -1)
     light = np.stack([summed(weight * channel)[good] / total[good] for channel in shown], axis=1)
     noise = float(cuts.noise[index].mean()) / np.sqrt(max(len(index), 1.0))
-    others = Others(*np.zeros((3, len(mean_u))))
-    if cuts.others_mm.shape[1]:
-        there = others_at(cuts.u_mm[index], cuts.others_mm[index], cuts.view_tan[index])
-        others = Others(
-            *(
-                summed(weight * of.ravel())[good] / total[good]
-                for of in (there.hidden, there.left, there.right)
-            )
-        )
     return MeanProfile(
         strand=number,
         ground=ground,
@@ -229,7 +205,6 @@ def _mean_profile(
         noise=noise,
         uneven=0.0,
         u_uneven=0.0,
-        others=others,
     )
 
 
@@ -239,22 +214,12 @@ def around(half_width_mm: Floats, unsure: bool) -> tuple[float, float]:
     return float(half_width_mm.min()) / room, float(half_width_mm.max()) * room
 
 
-def samples_of(
-    cuts: Cuts, index: NDArray[np.int_], light: Light, no_ground: bool, half_width_mm: float
-) -> Samples:
-    """What the cuts at `index` show about a strand of that half width, as far as curves reach.
-
-    What other strands take from the ground under that light is made up for.
-    """
-    u = cuts.u_mm[index]
-    shown = cuts.light[index]
-    if cuts.others_mm.shape[1] and not no_ground:
-        others = others_at(u, cuts.others_mm[index], cuts.view_tan[index])
-        shown = shown / dimmed(light, others).astype(np.float32)[..., None]
+def samples_of(cuts: Cuts, index: NDArray[np.int_]) -> Samples:
+    """What the cuts at `index` show."""
     return Samples(
-        u,
-        shown,
-        cuts.weight[index] * (np.abs(u) < XI_MAX * half_width_mm),
+        cuts.u_mm[index],
+        cuts.light[index],
+        cuts.weight[index],
         cuts.level[index],
         cuts.noise[index],
     )
@@ -262,22 +227,27 @@ def samples_of(
 
 def curves_of(
     cuts: Cuts,
-    index: NDArray[np.int_],
+    grounds: list[NDArray[np.int_]],
     light: Light,
     rim: Rim,
     no_ground: bool,
-    half_mm: float,
+    half_mm: list[float],
     blur_mm: float,
-) -> Curves:
-    """The model's curves for the cuts of one ground."""
+) -> list[Curves]:
+    """The model's curves for the cuts of each ground, which are `half_mm` wide to either side."""
+    if not grounds:
+        return []
+    count = len(grounds)
+    fine = grid(max(steps_for(half, blur_mm, _FINE) for half in half_mm))
     lit = light_up(
         light.on(rim).row,
-        rim.row[:, 0],
-        aspect(np.array([cuts.view_tan[index].mean()]), grid(steps_for(half_mm, blur_mm, _FINE))),
-        np.array([cuts.level[index].mean()]),
+        np.full(count, rim.rise),
+        aspect(np.array([cuts.view_tan[index].mean() for index in grounds]), fine),
+        np.array([cuts.level[index].mean() for index in grounds]),
         no_ground,
     )
-    return outline(lit, rim.row)
+    both = outline(lit, np.repeat(rim.row, count, axis=0))
+    return [Curves(fine, both.face[i : i + 1], both.ground[i : i + 1]) for i in range(count)]
 
 
 def _calm(values: Floats, spread: float) -> Floats:

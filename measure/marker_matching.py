@@ -23,6 +23,10 @@ _LEAST_CONTRAST: Final = 8.0 / 255.0
 
 _WIDE: Final = np.stack(np.meshgrid(*[np.arange(-3, 4) * 0.5] * 2), axis=-1).reshape(-1, 2)
 """Shifts tried at first, in modules."""
+_MIDDLES: Final = np.stack(
+    np.meshgrid(*[np.arange(MARKER_MODULES) - (MARKER_MODULES - 1) / 2] * 2), axis=-1
+).reshape(-1, 2)
+"""Middles of a marker's modules about its own, in modules."""
 _LINE: Final = np.arange(-4, 5) * 0.2
 _CROSS: Final = np.concatenate(
     [np.stack([_LINE, 0 * _LINE], axis=1), np.stack([0 * _LINE, _LINE], axis=1)]
@@ -79,9 +83,7 @@ def _modules_px(corners: Floats) -> tuple[Floats, Floats]:
     right = (corners[:, 1] - corners[:, 0] + corners[:, 2] - corners[:, 3]) / (2 * MARKER_MODULES)
     down = (corners[:, 3] - corners[:, 0] + corners[:, 2] - corners[:, 1]) / (2 * MARKER_MODULES)
     axes = np.stack([right, down], axis=1)
-    count = np.arange(MARKER_MODULES) - (MARKER_MODULES - 1) / 2
-    grid = np.stack(np.meshgrid(count, count), axis=-1).reshape(-1, 2)
-    return axes, corners.mean(axis=1)[:, None] + grid @ axes
+    return axes, corners.mean(axis=1)[:, None] + _MIDDLES @ axes
 
 
 def _carried(places: Floats, shifts: Floats, to: Floats) -> Floats:

@@ -20,6 +20,15 @@ def median(values: NDArray[Any]) -> float:
     return 0.5 * (float(ordered[:middle].max()) + upper)
 
 
+def quantile(values: NDArray[Any], share: float) -> float:
+    """Quantile of all values of an array that is not empty, straight between two of them."""
+    ordered = np.sort(values, axis=None)
+    place = share * (len(ordered) - 1)
+    low = int(place)
+    first, second = float(ordered[low]), float(ordered[min(low + 1, len(ordered) - 1)])
+    return first + (place - low) * (second - first)
+
+
 def medians(values: NDArray[Any], axis: int = 0) -> NDArray[Any]:
     """Medians along an axis of an array that is not empty there."""
     rows = np.moveaxis(values, axis, -1)

@@ -87,7 +87,7 @@ class Pool:
     off2_mm2: Singles
     """(n, near) and mean square."""
     light: Singles
-    """(n, J, C) mean."""
+    """(n, C, J) mean."""
     share: Singles
     """(n, J) inside the picture, weighed by the pixels in the sample."""
 
@@ -132,7 +132,7 @@ def pool_pixels(
         return Pool(u + inner[0], *inner)
     outer = _pool_all(picture, way[:, few], sides)
     off, light, share = (
-        np.concatenate([b[:, : near.start], a, b[:, near.start :]], axis=1)
+        np.concatenate([b[..., : near.start], a, b[..., near.start :]], axis=-1)
         for a, b in ((inner[0], outer[0]), (inner[2], outer[2]), (inner[3], outer[3]))
     )
     return Pool(u + off, inner[0], inner[1], light, share * across_it.share)
@@ -157,21 +157,21 @@ def _pool_some(
     """
     m, rows = way.shape[:2]
     j = len(u)
-    way = way.reshape(m * rows, 4, 2)
     height, width = picture.pixels.shape[:2]
     share = np.ones((m, j), np.float32)
-    off = np.zeros((m * rows, j), np.float32)
+    powers = np.stack([np.ones_like(u), u, u * u])
+    course, gain = way.reshape(m * rows, 4, 2)[:, :3], way.reshape(m * rows, 4, 2)[:, 3]
     nearest: list[Singles] = []
+    off = np.empty((m * rows, j), np.float32)
     for axis, size in enumerate((width, height)):
-        origin, d1, d2, gain = (way[:, k, axis, None] for k in range(4))
-        place = d2 * u
-        place += d1
-        place *= u
-        place += origin
+        place = course[:, :, axis] @ powers
         whole = np.rint(place)
         np.subtract(whole, place, out=place)
-        place *= gain
-        off += place
+        if axis:
+            place *= gain[:, axis, None]
+            off += place
+        else:
+            np.multiply(place, gain[:, axis, None], out=off)
         if not (whole.min() >= 0 and whole.max() < size):
             inside = (whole >= 0) & (whole < size)
             share *= inside.reshape(m, rows, j).mean(axis=1, dtype=np.float32)
@@ -179,11 +179,12 @@ def _pool_some(
     raw = cv2.remap(
         picture.pixels, nearest[0], nearest[1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
     )
-    linear = decode_srgb(np.asarray(raw)).reshape(m, rows, -1)
+    linear = _mean_of_rows(decode_srgb(np.asarray(raw)).reshape(m, rows, -1))
+    # Channels before places: NumPy is quick along long last axes only.
     return (
         _mean_of_rows(off.reshape(m, rows, j)),
-        _mean_of_rows(np.square(off).reshape(m, rows, j)),
-        _mean_of_rows(linear).reshape(m, j, -1),
+        _mean_of_rows(np.square(off, out=off).reshape(m, rows, j)),
+        np.ascontiguousarray(linear.reshape(m, j, -1).transpose(0, 2, 1)),
         share,
     )
 
@@ -200,29 +201,26 @@ def _mean_of_rows(values: Singles) -> Singles:
 def pooled_blur(
     u: Singles, light: Singles, total: Singles, spread: Singles, stretch: NDArray[np.int_]
 ) -> Singles:
-    """What pooling pixels with a variance `spread` (n, J) in u added to their mean light (n, J, C).
+    """What pooling pixels with a variance `spread` (n, J) in u added to their mean light (n, C, J).
 
     Half the variance times the second derivative by u, as any narrow blur does. The derivative is
     that of the mean profile of neighbouring cuts, weighted by their samples' `total` (n, J), and
     hardly shares the noise of each.
     """
-    n, j, channels = light.shape
     starts = _portions(stretch)
-    weighted = (np.repeat(total, channels, axis=1) * light.reshape(n, -1)).reshape(n, -1)
     around = np.add.reduceat(total, starts, axis=0)
     safe = np.maximum(around, np.float32(1e-6))
     mean_u = np.add.reduceat(total * u, starts, axis=0) / safe
-    mean = np.add.reduceat(weighted, starts, axis=0).reshape(-1, j, channels) / safe[..., None]
-    steps = np.maximum(np.diff(mean_u, axis=1), np.float32(1e-3))[..., None]
-    slopes = np.diff(mean, axis=1) / steps
+    mean = np.add.reduceat(total[:, None] * light, starts, axis=0) / safe[:, None]
+    steps = np.maximum(np.diff(mean_u, axis=1), np.float32(1e-3))[:, None]
+    slopes = np.diff(mean, axis=2) / steps
     bend = np.zeros_like(mean)
-    bend[:, 1:-1] = np.diff(slopes, axis=1) / (steps[:, 1:] + steps[:, :-1])
+    bend[..., 1:-1] = np.diff(slopes, axis=2) / (steps[..., 1:] + steps[..., :-1])
     shown = np.minimum(np.minimum(around[:, 2:], around[:, :-2]), around[:, 1:-1]) > 0.5
-    bend[:, 1:-1] *= shown[..., None]
-    owner = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, n)))
-    out = bend.reshape(len(starts), -1)[owner]
-    out *= np.repeat(spread, channels, axis=1)
-    return np.asarray(out.reshape(light.shape), np.float32)
+    bend[..., 1:-1] *= shown[:, None]
+    out = np.repeat(bend, np.diff(np.append(starts, len(light))), axis=0)
+    out *= spread[:, None]
+    return np.asarray(out, np.float32)
 
 
 def _portions(stretch: NDArray[np.int_]) -> NDArray[np.int_]:

@@ -8,6 +8,7 @@ Points are (..., 2) in any leading shape, float64.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -53,7 +54,7 @@ class Pinhole:
     @property
     def focal_px(self) -> float:
         """Focal length in pixels."""
-        return float(np.exp(self.log_focal))
+        return math.exp(self.log_focal)
 
     def to_picture(self, points_mm: Floats) -> Floats:
         """Pixels (..., 2) of points on the card (..., 2)."""
@@ -96,27 +97,33 @@ class Pinhole:
 
         `outward` (n, 2) is how a point moves per mm of ink spread.
         """
-        turned = (points_mm - self.pivot_mm) @ self.rotation[:, :2].T
-        camera = turned + self.translation_mm
-        per_camera = (ways[:, None] @ self._by_camera_point(camera))[:, 0]
-        f, depth = self.focal_px, self.translation_mm[2]
-        seen = camera[:, :2] / camera[:, 2:]
-        r2 = np.sum(seen * seen, axis=1)
-        reached = f * np.sum(seen * ways, axis=1)
-        out = np.empty((len(points_mm), 11))
-        px, py, pz = turned.T
-        gx, gy, gz = per_camera.T
+        px, py, pz = self.rotation[:, :2] @ (points_mm - self.pivot_mm).T
+        tx, ty, tz = self.translation_mm.tolist()
+        f = self.focal_px
+        depth = 1.0 / (pz + tz)
+        x, y = (px + tx) * depth, (py + ty) * depth
+        wx, wy = ways.T
+        r2 = x * x + y * y
+        along = wx * x + wy * y
+        # As `_by_camera_point`, along the ways.
+        gain = f * depth * (1 + r2 * (self.k1 + self.k2 * r2))
+        bend = f * depth * (2 * self.k1 + 4 * self.k2 * r2) * along
+        gx, gy = gain * wx + bend * x, gain * wy + bend * y
+        gz = -(gx * x + gy * y)
+        reached = f * along
+        out = np.empty((11, len(points_mm)))
         # A turn w moves the point by w x p, and g . (w x p) is w . (p x g).
-        out[:, 0] = py * gz - pz * gy
-        out[:, 1] = pz * gx - px * gz
-        out[:, 2] = px * gy - py * gx
-        out[:, 3:5] = per_camera[:, :2] * (depth / f)
-        out[:, 5] = per_camera @ self.translation_mm
-        out[:, 6] = gz * depth + reached * (1 + r2 * (self.k1 + self.k2 * r2))
-        out[:, 7] = reached * r2
-        out[:, 8:10] = ways
-        out[:, 10] = np.sum((per_camera @ self.rotation[:, :2]) * outward, axis=1)
-        return out
+        out[0] = py * gz - pz * gy
+        out[1] = pz * gx - px * gz
+        out[2] = px * gy - py * gx
+        out[3], out[4] = gx * (tz / f), gy * (tz / f)
+        out[5] = gx * tx + gy * ty + gz * tz
+        out[6] = gz * tz + reached * (1 + r2 * (self.k1 + self.k2 * r2))
+        out[7] = reached * r2
+        out[8:10] = ways.T
+        moved = self.rotation[:, :2] @ outward.T
+        out[10] = gx * moved[0] + gy * moved[1] + gz * moved[2]
+        return out.T
 
     def origin_mm(self) -> Floats:
         """The card's origin (3,) in the camera's frame."""
@@ -143,15 +150,17 @@ class Pinhole:
     def stepped(self, step: Floats) -> Pinhole:
         """The map with its parameters moved by `step` (11,)."""
         turn = cv2.Rodrigues(np.asarray(step[:3], float))[0]
-        ratio = self.translation_mm[2] / self.focal_px * np.exp(step[5])
-        seen = self.focal_px * self.translation_mm[:2] / self.translation_mm[2] + step[3:5]
-        depth = ratio * self.focal_px * np.exp(step[6])
+        move_x, move_y, nearer, zoom, bend = step[3:8].tolist()
+        x, y, z = self.translation_mm.tolist()
+        f = self.focal_px
+        ratio = z / f * math.exp(nearer)
+        seen = [(f * x / z + move_x) * ratio, (f * y / z + move_y) * ratio]
         return replace(
             self,
             rotation=turn @ self.rotation,
-            translation_mm=np.append(seen * ratio, depth),
-            log_focal=self.log_focal + float(step[6]),
-            k1=self.k1 + float(step[7]),
+            translation_mm=np.array([*seen, ratio * f * math.exp(zoom)]),
+            log_focal=self.log_focal + zoom,
+            k1=self.k1 + bend,
             centre_px=self.centre_px + step[8:10],
             ink_spread_mm=self.ink_spread_mm + float(step[10]),
         )

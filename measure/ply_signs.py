@@ -52,28 +52,43 @@ def ply_signs(strand: Straightened) -> PlySigns:
     face = np.zeros((n, len(xi[on_face]), strand.light.shape[2]))
     edge_weight, face_weight = np.zeros(n), np.zeros(n)
     low, high = _EDGE_LEVELS
-    for number in np.unique(strand.stretch[strand.stretch >= 0]):
-        columns = np.flatnonzero(strand.stretch == number)
-        if len(columns) < _FEWEST_COLUMNS:
-            continue
-        seen = strand.light[columns]
-        # Every row's mean in this stretch: (J, C).
-        level = seen.mean(axis=0, dtype=float)
-        face[columns] = seen[:, on_face] / np.maximum(level[on_face], 1e-4) - 1.0
-        face_weight[columns] = 1.0
-        stands = []
-        for side, sign in enumerate((-1.0, 1.0)):
-            out = sign * xi
-            rim = level[(out > _RIM[0]) & (out < _RIM[1])].mean(axis=0)
-            ground = level[out > _BESIDE].mean(axis=0)
-            step = (rim - ground) / max(float((rim - ground) @ (rim - ground)), 1e-12)
-            cover = seen[:, _rows(out >= _EDGE_FROM)] @ step.astype(np.float32)
-            inside = np.clip((cover - float(ground @ step) - low) / (high - low), 0.0, 1.0)
-            course = inside.sum(axis=1, dtype=float) * XI_STEP
-            edge[columns, side] = course - course.mean()
-            ratio = np.log(np.maximum(rim, 1e-4) / np.maximum(ground, 1e-4))
-            stands.append(float(np.abs(ratio).max()))
-        edge_weight[columns] = min(1.0, min(stands) / _STANDS_OUT) ** 2
+    numbers, size = np.unique(strand.stretch[strand.stretch >= 0], return_counts=True)
+    numbers = numbers[size >= _FEWEST_COLUMNS]
+    # Which column (m,) is of which stretch.
+    of_stretch = strand.stretch == numbers[:, None]
+    columns = np.flatnonzero(of_stretch.any(axis=0))
+    if not len(columns):
+        return PlySigns(strand.s_mm, edge, edge_weight, face, face_weight, xi[on_face])
+    owner = of_stretch[:, columns].argmax(axis=0)
+    size = np.bincount(owner)
+    # Whole rows are taken many times faster so than by an index in brackets.
+    seen = strand.light.take(columns, axis=0)
+    # Every row's mean in each stretch: (S, J, C).
+    sums = of_stretch[:, columns].astype(np.float32) @ seen.reshape(len(seen), -1)
+    level = sums.reshape(-1, *seen.shape[1:]).astype(float) / size[:, None, None]
+    gain = (1.0 / np.maximum(level[:, on_face], 1e-4)).astype(np.float32)
+    face[columns] = seen[:, on_face] * gain.take(owner, axis=0) - np.float32(1.0)
+    face_weight[columns] = 1.0
+    stands = []
+    for side, sign in enumerate((-1.0, 1.0)):
+        out = sign * xi
+        rim = level[:, (out > _RIM[0]) & (out < _RIM[1])].mean(axis=1)
+        ground = level[:, out > _BESIDE].mean(axis=1)
+        way = rim - ground
+        # Channels put together as they tell strand from ground, and ground is 0.
+        way /= np.maximum((way**2).sum(axis=1), 1e-12)[:, None] * (high - low)
+        nothing = (ground * way).sum(axis=1) + low / (high - low)
+        rows = seen[:, _rows(out >= _EDGE_FROM)]
+        weight = way.astype(np.float32).take(owner, axis=0)
+        cover = -nothing.astype(np.float32)[owner, None]
+        for channel in range(rows.shape[2]):
+            cover = cover + rows[..., channel] * weight[:, channel, None]
+        np.clip(cover, np.float32(0.0), np.float32(1.0), out=cover)
+        course = cover.sum(axis=1, dtype=float) * XI_STEP
+        edge[columns, side] = course - (np.bincount(owner, course) / size)[owner]
+        ratio = np.log(np.maximum(rim, 1e-4) / np.maximum(ground, 1e-4))
+        stands.append(np.abs(ratio).max(axis=1))
+    edge_weight[columns] = (np.minimum(1.0, np.minimum(*stands) / _STANDS_OUT) ** 2)[owner]
     return PlySigns(strand.s_mm, edge, edge_weight, face, face_weight, xi[on_face])
 
 

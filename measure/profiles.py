@@ -14,7 +14,6 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.edge_spread import EdgeSpread
 from measure.ground_level import PER_CUT, read_levels
 from measure.medians import median
 from measure.picture import Picture
@@ -30,10 +29,6 @@ _LUMA: Final = np.array([0.299, 0.587, 0.114], np.float32)
 _HALVED_CHROMA: Final = 0.35
 """What is kept of the departure from grey where colour has half the resolution: its edges are drawn
 softer and apart from the brightness's, but it tells a dyed strand from a shadow (ours)."""
-
-_UNKNOWN: Final = 0.5
-_PALE: Final = 0.9
-"""Brightness of another strand before it is known, and of one that only its shadows show."""
 
 Real = TypeVar("Real", np.float32, np.float64)
 
@@ -57,7 +52,7 @@ class Cuts:
     u_mm: Singles
     """(n, J) mean distance of the pooled pixels from the centreline."""
     light: Singles
-    """(n, J, C) linear light relative to white paper there."""
+    """(n, C, J) linear light relative to white paper there."""
     weight: Singles
     """(n, J) share of the cut's pixels that count: 0 outside the lane, near a band's edge, ..."""
     ground: NDArray[np.str_]
@@ -75,11 +70,6 @@ class Cuts:
     camera_height_mm: float
     chroma: float
     """Share of its departure from grey that `light` was left, of every channel alike."""
-    beside: tuple[Centreline, ...]
-    """The lane's m other strands."""
-    others_mm: Floats
-    """(n, m, 3) how far along u they lie, their half widths, 0 where they end, and how bright they
-    are relative to white."""
 
     def full_colour(self, light: Floats) -> Floats:
         """Fitted brightnesses (..., C) with their departure from grey as it was."""
@@ -89,18 +79,11 @@ class Cuts:
         return np.asarray(luma + (light - luma) / self.chroma)
 
 
-def cut_strand(
-    picture: Picture,
-    scale: Scale,
-    sight: Sight,
-    number: int,
-    blur_mm: float,
-    edges: EdgeSpread | None = None,
-) -> Cuts:
+def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_mm: float) -> Cuts:
     """Cuts of strand `number` of a region's sight.
 
     `blur_mm` is the camera's edge spread there; cuts nearer than three of it to a band's edge are
-    left out. `edges` tell how the light changes across; without a card the ground does.
+    left out.
     """
     line = sight.strands[number]
     region = line.region
@@ -116,38 +99,20 @@ def cut_strand(
 
     across_it = across_strand(line, pitch, blur_mm)
     pool = pool_pixels(picture, scale, region, at, across, normals, across_it)
-    chroma = _HALVED_CHROMA if picture.chroma_halved and pool.light.shape[-1] == 3 else 1.0
+    chroma = _HALVED_CHROMA if picture.chroma_halved and pool.light.shape[1] == 3 else 1.0
     if chroma < 1.0:
         pool = replace(pool, light=_towards_grey(pool.light, chroma))
-    clearance = 3.0 * blur_mm
-    weight, clear, own, blocked = _masks(sight, number, line, normals, across_it.u_mm, clearance)
+    weight, own, blocked = _masks(sight, number, line, normals, across_it.u_mm, 3.0 * blur_mm)
     weight *= pool.share
-    beside = tuple(s for i, s in enumerate(sight.strands) if i != number)
-    slope_u = None
-    if edges is not None and (by_xy := edges.light_slope(middle_card)) is not None:
-        slope_u = np.einsum("ni,ni->n", by_xy, normals @ axes)
     return _running(
-        line,
-        arc,
-        normals,
-        across_it,
-        pool,
-        weight,
-        clear,
-        own,
-        blocked,
-        mm_per_px,
-        scale,
-        chroma,
-        beside,
-        slope_u,
+        line, arc, normals, across_it, pool, weight, own, blocked, mm_per_px, scale, chroma
     )
 
 
 def _towards_grey(light: Singles, share: float) -> Singles:
-    """Light (..., 3) with that share of its departure from grey left."""
-    mix = share * np.eye(3) + (1.0 - share) * np.outer(_LUMA, np.ones(3))
-    return np.asarray(light @ mix.astype(np.float32))
+    """Light (n, 3, J) with that share of its departure from grey left."""
+    mix = share * np.eye(3) + (1.0 - share) * np.outer(np.ones(3), _LUMA)
+    return np.asarray(mix.astype(np.float32) @ light)
 
 
 def _masks(
@@ -157,9 +122,8 @@ def _masks(
     normals: Floats,
     u_grid: Floats,
     clearance_mm: float,
-) -> tuple[Singles, NDArray[np.bool_], NDArray[np.int_], NDArray[np.bool_]]:
-    """Which samples count and which are clear of other strands' blurred edges (n, J), the stretch
-    of each quarter (n,), and covered places (n,)."""
+) -> tuple[Singles, NDArray[np.int_], NDArray[np.bool_]]:
+    """Which samples count (n, J), the stretch of each quarter (n,), and covered places (n,)."""
     region = line.region
     u, way = u_grid.astype(np.float32), normals.astype(np.float32)
     a = line.along_mm.astype(np.float32)[:, None] + u * way[:, :1]
@@ -173,7 +137,6 @@ def _masks(
         ends = ends.astype(np.float32)[own]
         on_same = (a >= ends[:, :1]) & (a <= ends[:, 1:]) & (own >= 0)[:, None]
     keep = on_same & (b >= clearance_mm) & (b <= region.width_mm - clearance_mm)
-    clear = np.ones_like(keep)
     blocked = ~line.seen.copy()
     body = np.abs(u_grid) <= 0.5 * line.width_mm + 0.3
     for other_number, other in enumerate(sight.strands):
@@ -182,7 +145,6 @@ def _masks(
         there = np.interp(a, other.along_mm, other.across_mm, left=np.nan, right=np.nan)
         near = np.abs(b - there) < other.reach_mm + 0.35
         keep &= ~near
-        clear &= ~(np.abs(b - there) < other.reach_mm + 0.35 + clearance_mm) | body
         blocked |= near[:, body].any(axis=1)
     for a0, b0, a1, b1 in sight.covered:
         over = (a > a0 - 0.8) & (a < a1 + 0.8) & (b > b0 - 0.8) & (b < b1 + 0.8)
@@ -190,7 +152,7 @@ def _masks(
         blocked |= over[:, body].any(axis=1)
     # Near the lane's edge the strand itself must be in it; its shadow need not.
     blocked |= ~keep[:, np.abs(u_grid) <= 0.25 * line.width_mm].all(axis=1)
-    return keep.astype(np.float32), clear, own, blocked
+    return keep.astype(np.float32), own, blocked
 
 
 def _running(
@@ -200,28 +162,21 @@ def _running(
     across_it: Across,
     pool: Pool,
     weight: Singles,
-    clear: NDArray[np.bool_],
     own: NDArray[np.int_],
     blocked: NDArray[np.bool_],
     mm_per_px: Floats,
     scale: Scale,
     chroma: float,
-    beside: tuple[Centreline, ...],
-    paper_slope: Floats | None,
 ) -> Cuts:
     region = line.region
     n = len(arc) - PER_CUT + 1
-    channels = pool.light.shape[2]
 
-    # Channels lie side by side: NumPy is quick along long axes only.
     total = _window(weight)
     share = 1 / np.maximum(total, np.float32(1e-6))
     u = _window(weight * pool.u_mm)
     u *= share
-    flat = pool.light.reshape(len(arc), -1)
-    mean_light = _window(np.repeat(weight, channels, axis=1) * flat)
-    mean_light *= np.repeat(share, channels, axis=1)
-    mean_light = mean_light.reshape(n, -1, channels)
+    mean_light = _window(weight[:, None] * pool.light)
+    mean_light *= share[:, None]
     empty = total <= 0
     u[empty] = pool.u_mm[:n][empty]
 
@@ -238,23 +193,18 @@ def _running(
     stretch = np.maximum(own[:n], 0)
     ground = np.array([s.ground for s in region.stretches])[stretch]
 
-    rough = [(0.5 * other.width_mm, _UNKNOWN) for other in beside]
-    others = _others(along, across, normals[middle], beside, rough)
     level, white, slope_u, noise = read_levels(
-        region, u, mean_light, total, across_it.share, valid, stretch, along, line.width_mm, others
+        region, u, mean_light, total, across_it.share, valid, stretch, along, line.width_mm
     )
-    if paper_slope is not None:
-        slope_u = paper_slope[middle].astype(np.float32)
     near = across_it.near
     mean_off = _window(weight[:, near] * pool.off_mm) * share[:, near]
     spread = _window(weight[:, near] * pool.off2_mm2) * share[:, near] - np.square(mean_off)
-    mean_light[:, near] -= pooled_blur(
-        u[:, near], mean_light[:, near], total[:, near], np.maximum(spread, 0), stretch
+    mean_light[..., near] -= pooled_blur(
+        u[:, near], mean_light[..., near], total[:, near], np.maximum(spread, 0), stretch
     )
-    relative = mean_light.reshape(n, -1)
-    relative *= np.tile(1 / white, (1, len(across_it.u_mm)))
+    mean_light *= (1 / white)[..., None]
     if slope_u.any():
-        relative /= np.repeat(1 + slope_u[:, None] * u, channels, axis=1)
+        mean_light /= (1 + slope_u[:, None] * u)[:, None]
 
     middle_card = region.to_card(np.stack([along, across], axis=1))
     axes = np.array([region.along, region.across])
@@ -267,8 +217,8 @@ def _running(
         across_mm=across,
         normals=normals[middle],
         u_mm=u,
-        light=relative.reshape(mean_light.shape),
-        weight=total * (_window(clear.astype(np.float32)) == PER_CUT) / np.float32(PER_CUT),
+        light=mean_light,
+        weight=total / np.float32(PER_CUT),
         ground=ground,
         valid=valid,
         level=(level / white).astype(np.float32),
@@ -277,42 +227,7 @@ def _running(
         view_tan=view_tan,
         camera_height_mm=float(scale.camera_mm[2]),
         chroma=chroma,
-        beside=beside,
-        others_mm=others,
     )
-
-
-def beside_each_other(all_cuts: list[Cuts], known: list[tuple[float, float]]) -> list[Cuts]:
-    """The cuts of a region's strands, each told what the others are now `known` to be.
-
-    That is each strand's half width, mm, and brightness.
-    """
-    of_line = {id(c.line): one for c, one in zip(all_cuts, known, strict=True)}
-    out = []
-    for cuts in all_cuts:
-        # Of some nothing but their shadows is seen.
-        all_known = [of_line.get(id(x), (0.5 * x.width_mm, _PALE)) for x in cuts.beside]
-        others = _others(cuts.along_mm, cuts.across_mm, cuts.normals, cuts.beside, all_known)
-        out.append(replace(cuts, others_mm=others))
-    return out
-
-
-def _others(
-    along_mm: Floats,
-    across_mm: Floats,
-    normals: Floats,
-    beside: tuple[Centreline, ...],
-    known: list[tuple[float, float]],
-) -> Floats:
-    """Where along u other strands lie, half widths, 0 where they end, brightnesses: (n, m, 3)."""
-    out = np.zeros((len(along_mm), len(beside), 3))
-    for number, (line, (half, brightness)) in enumerate(zip(beside, known, strict=True)):
-        at = line.along_mm
-        off = np.interp(along_mm, at, line.across_mm) - across_mm
-        out[:, number, 0] = off * normals[:, 1]
-        out[:, number, 1] = half * ((along_mm >= at[0]) & (along_mm <= at[-1]))
-        out[:, number, 2] = brightness
-    return out
 
 
 def _window(values: NDArray[Real]) -> NDArray[Real]:

@@ -275,9 +275,9 @@ def _between(rows: Singles, low: NDArray[np.intp], share: Singles) -> tuple[Sing
     k, r, n = rows.shape
     index = low[:, None] + (n * np.arange(k * r)).reshape(k, r, 1)
     flat = rows.ravel()
-    first = flat[index]
+    first = flat.take(index)
     index += 1
-    step = flat[index] - first
+    step = flat.take(index) - first
     return first + share[:, None] * step, step
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from measure.diameter import GroundDiameter, StrandDiameter
 from measure.ground_level import PER_CUT
+from measure.medians import medians
 from measure.results import Twist
 
 Floats = NDArray[np.float64]
@@ -53,16 +54,13 @@ def _apart(strand: StrandDiameter, ground: GroundDiameter) -> float:
     some = slice(None, None, PER_CUT)
     cuts, index = strand.cuts, ground.index[some]
     xi = (cuts.u_mm[index] - ground.middle_mm[some, None]) / ground.half_width_mm[some, None]
-
-    def mean_where(there: NDArray[np.bool_]) -> Floats:
-        weight = np.where(there, cuts.weight[index], 0.0)
-        total = np.maximum(weight.sum(axis=1), 1e-6)
-        return np.asarray(np.einsum("nj,njc->nc", weight, cuts.light[index]) / total[:, None])
-
-    left = mean_where((-xi > _INNER[0]) & (-xi < _INNER[1]))
-    right = mean_where((xi > _INNER[0]) & (xi < _INNER[1]))
-    bare = mean_where((np.abs(xi) > _BESIDE[0]) & (np.abs(xi) < _BESIDE[1]))
+    out = np.abs(xi)
+    inner = (out > _INNER[0]) & (out < _INNER[1])
+    places = [inner & (xi < 0), inner & (xi > 0), (out > _BESIDE[0]) & (out < _BESIDE[1])]
+    weight = np.stack(places, axis=2) * cuts.weight[index][..., None]
+    sums = cuts.light[index] @ weight / np.maximum(weight.sum(axis=1), 1e-6)[:, None]
+    left, right, bare = np.asarray(sums, float).transpose(2, 0, 1)
     apart = left - right
-    apart = apart - np.median(apart, axis=0)
-    contrast = np.abs(np.median(0.5 * (left + right) - bare, axis=0)).max()
+    apart = apart - medians(apart)
+    contrast = np.abs(medians(0.5 * (left + right) - bare)).max()
     return float(np.sqrt(np.mean(apart**2, axis=0)).max() / max(contrast, 1e-3))

@@ -80,7 +80,8 @@ def _mottled(straight: Straightened, signs: PlySigns) -> bool:
     count = len(face) // few
     if not count:
         return False
-    pieces = face[: count * few].reshape(count, few, *face.shape[1:]).mean(axis=(1, 2))
+    each = few * face.shape[1]
+    pieces = np.full(each, 1.0 / each) @ face[: count * few].reshape(count, each, -1)
     grey = pieces.mean(axis=1)
     chroma = float(np.sqrt(np.mean((pieces - grey[:, None]) ** 2)))
     return chroma > _MOTTLED_CHROMA or float(np.sqrt(np.mean(grey**2))) > _MOTTLED

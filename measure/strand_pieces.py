@@ -7,6 +7,7 @@ or something that covers the region, or lies along its edge, or is too fine to f
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.linear_light import decode_srgb
-from measure.medians import median, medians
+from measure.medians import median, medians, quantile
 from measure.picture import Picture
 from measure.regions import Region
 from measure.scale import Scale
@@ -141,8 +142,10 @@ def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | No
             continue
         if 2 * np.count_nonzero(thing.steady) < len(thing.steady):
             continue
-        at_bottom = float(np.mean(thing.tops + thing.span >= rows))
-        if max(float(np.mean(thing.tops <= 0)), at_bottom) > 0.5:
+        at_edge = max(
+            np.count_nonzero(thing.tops <= 0), np.count_nonzero(thing.tops + thing.span >= rows)
+        )
+        if 2 * at_edge > len(thing.tops):
             beside = beside or len(thing.there) * _COLUMN_MM > 6.0
             continue
         piece = _piece(thing, flat, ground)
@@ -161,8 +164,8 @@ def _lay_flat(picture: Picture, scale: Scale, region: Region) -> _Flat | None:
     """The region's light as the picture shows it, or None when hardly any of it is in there."""
     middle = region.to_card(np.array([[region.length_mm / 2, region.width_mm / 2]]))
     native = float(scale.mm_per_px(middle, np.array(region.across))[0])
-    rows = int(np.clip(round(region.width_mm / max(_ROW_MM, native)), 16, 4000))
-    columns = int(np.clip(np.ceil(region.length_mm / _COLUMN_MM), 8, 4000))
+    rows = min(max(round(region.width_mm / max(_ROW_MM, native)), 16), 4000)
+    columns = min(max(math.ceil(region.length_mm / _COLUMN_MM), 8), 4000)
     # Two places to a column, so that one odd pixel is not all it has.
     x, y = _places_px(scale, region, rows, 2 * columns)
     height, width = picture.pixels.shape[:2]
@@ -244,7 +247,7 @@ def _white(ground: Singles, grounds: NDArray[np.str_], index: NDArray[np.int_]) 
     if light.sum() >= 4:
         place = np.arange(len(level))
         return np.asarray(np.interp(place, place[light], level[light]), np.float32)
-    return np.full(len(level), max(float(np.percentile(level, 90)), 0.02), np.float32)
+    return np.full(len(level), max(quantile(level, 0.9), 0.02), np.float32)
 
 
 def _believable(ground: Singles, grounds: NDArray[np.str_], usable: Mask) -> Mask:

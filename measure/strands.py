@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import savgol_filter
 
 from measure.medians import median
 from measure.picture import Picture
@@ -192,7 +192,22 @@ def _smooth(values: Floats) -> Floats:
     )
     window = np.hanning(2 * half + 3)[1:-1]
     long = np.convolve(padded, window / window.sum(), mode="valid")
-    near = savgol_filter(values, min(_NEAR_STEPS, n - 1 + n % 2), 3)
+    near = _local_cubics(values, min(_NEAR_STEPS, n - 1 + n % 2))
     power = float(np.mean((near - long) ** 2))
     scatter = _SCATTER_KEPT * float(np.mean((values - near) ** 2))
     return np.asarray(long + max(0.0, 1.0 - scatter / max(power, 1e-12)) * (near - long))
+
+
+def _local_cubics(values: Floats, count: int) -> Floats:
+    """Each value from the cubic through the `count` (odd) nearest (Savitzky and Golay 1964)."""
+    fitted, half = _cubic_fit(count), count // 2
+    inner = np.convolve(values, fitted[half], mode="valid")
+    ends = fitted[:half] @ values[:count], fitted[half + 1 :] @ values[-count:]
+    return np.concatenate([ends[0], inner, ends[1]])
+
+
+@lru_cache(maxsize=8)
+def _cubic_fit(count: int) -> Floats:
+    """Matrix (count, count) from values to those of the cubic that fits them best."""
+    design = np.vander((np.arange(count) - count // 2) / count, 4)
+    return np.asarray(design @ np.linalg.pinv(design))

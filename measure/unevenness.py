@@ -45,10 +45,11 @@ def step_between(first_mm: Floats, first: Floats, second_mm: Floats, second: Flo
         # Means taken from the same values hide some of what neighbours have in common.
         memory = float((y[1:] * y[:-1])[neighbours].mean()) / spread**2 + 4.0 / len(y)
     memory = float(np.clip(memory, 1e-3, _LONGEST_MEMORY))
-    alike = memory ** np.abs(x[:, None] - x)
-    model = np.stack([np.ones_like(side), side], axis=1)
-    weighted = np.linalg.solve(alike, np.column_stack([model, y]))
-    information = model.T @ weighted[:, :2]
-    found = np.linalg.solve(information, model.T @ weighted[:, 2])
+    # What each value does that the one before it does not foretell: independent of one another.
+    foretold = np.minimum(memory ** np.diff(x), 1.0 - 1e-9)[:, None]
+    values = np.stack([np.ones_like(side), side, y], axis=1)
+    values[1:] = (values[1:] - foretold * values[:-1]) / np.sqrt(1.0 - foretold**2)
+    information = values[:, :2].T @ values[:, :2]
+    found = np.linalg.solve(information, values[:, :2].T @ values[:, 2])
     gap = float(first.mean() - second.mean())
     return Step(gap + float(found[1]), spread * float(np.sqrt(np.linalg.inv(information)[1, 1])))

@@ -52,6 +52,11 @@ class _Bins:
     weighed: Singles
     """(k, M) means of the signals times their weight."""
 
+    @property
+    def squares(self) -> Singles:
+        """(k, M) squares of the signals' means, times the weight."""
+        return np.asarray(self.weighed**2 / np.maximum(self.seen, np.float32(1e-9)))
+
 
 @dataclass(frozen=True)
 class _LocalWaves:
@@ -63,8 +68,10 @@ class _LocalWaves:
     """(m, k)"""
     explained: Floats
     """(m, k) weighted sum of squares that the wave explains."""
-    total: Floats
-    """(m, k) weighted sum of squares about the mean."""
+    squares: Floats
+    """(m, k) weighted sum of squares, or (m, 1) of all signals together,"""
+    of_means: Floats
+    """(m, k) and what of that the mean is."""
 
 
 @dataclass(frozen=True)
@@ -119,76 +126,79 @@ class _Pooled:
 def _summing(step: int) -> tuple[Singles, Singles, Singles]:
     """What sums `_AT_ONCE` bins and those about them into windows `step` bins apart.
 
-    (L, W) weights of L bins in W windows, the same times cosine and sine, (L, 2W), and times what
-    their squares and product are, (L, 3W).
+    Weights of bins in W windows, the same times cosine and sine, and times what their squares and
+    product are: (`_AT_ONCE`, 2 each W), of each block of bins in its own windows and in those of
+    the block before, since all they reach beyond is in it.
     """
-    bins = np.arange(-_REACH, _AT_ONCE + _REACH)
+    bins = np.arange(2 * _AT_ONCE) - _REACH
     offset = bins - (np.arange(0, _AT_ONCE, step)[:, None] + (step - 1) / 2)
     window = np.where(np.abs(offset) <= _REACH, np.exp(-0.5 * (offset / _BINS) ** 2), 0.0)
     angle = 2 * np.pi * (bins + 0.5) / _BINS
     cosine, sine = np.cos(angle), np.sin(angle)
     once, twice = (cosine, sine), (cosine**2, cosine * sine, sine**2)
+
+    def of_blocks(weights: Floats) -> Singles:
+        """Both blocks' bins side by side."""
+        blocks = weights.T.reshape(2, _AT_ONCE, -1).astype(np.float32)
+        return np.concatenate([blocks[0], blocks[1]], axis=1)
+
     return (
-        window.T.astype(np.float32),
-        np.concatenate([window * wave for wave in once]).T.astype(np.float32),
-        np.concatenate([window * wave for wave in twice]).T.astype(np.float32),
+        of_blocks(window),
+        of_blocks(np.concatenate([window * wave for wave in once])),
+        of_blocks(np.concatenate([window * wave for wave in twice])),
     )
 
 
 _SUMMING: Final = {step: _summing(step) for step in (_STEP, _BINS)}
+_FULL: Final = float(np.exp(-0.5 * (np.arange(0.5 - _REACH, _REACH) / _BINS) ** 2).sum())
+"""Weight of a window all seen."""
 
 
-def _chunks(bins: _Bins) -> Singles:
-    """(1 + 2k, c, L) of what was seen, of the signals and of their squares, each chunk `_AT_ONCE`
-    bins on; nothing beyond the ends."""
-    k, count = bins.weighed.shape
-    chunks = -(-count // _AT_ONCE)
-    length = _AT_ONCE + 2 * _REACH
-    padded = np.zeros((1 + 2 * k, chunks * _AT_ONCE + 2 * _REACH), np.float32)
-    inner = padded[:, _REACH : _REACH + count]
-    inner[0] = bins.seen
-    inner[1 : 1 + k] = bins.weighed
-    np.multiply(bins.weighed, bins.weighed, out=inner[1 + k :])
-    inner[1 + k :] /= np.maximum(bins.seen, np.float32(1e-9))
-    along, step = padded.strides
-    overlapping = np.lib.stride_tricks.as_strided(
-        padded, (1 + 2 * k, chunks, length), (along, _AT_ONCE * step, step), writeable=False
-    )
-    return np.ascontiguousarray(overlapping)
+def _blocks(rows: Sequence[Singles]) -> Singles:
+    """Rows of bins in blocks of `_AT_ONCE`, (k, blocks, `_AT_ONCE`), nothing beyond their ends."""
+    count = rows[0].shape[-1]
+    blocks = -(-count // _AT_ONCE) + 1
+    padded = np.zeros((sum(len(some) for some in rows), blocks * _AT_ONCE), np.float32)
+    np.concatenate(rows, out=padded[:, _REACH : _REACH + count])
+    return padded.reshape(len(padded), blocks, _AT_ONCE)
 
 
-def _sums(chunks: Singles, weights: Singles, each: int) -> Floats:
+def _sums(blocks: Singles, weights: Singles, each: int) -> Floats:
     """(each, k, m) sums over windows; the weights hold `each` kinds of them."""
-    k, count, length = chunks.shape
-    summed = (chunks.reshape(-1, length) @ weights).reshape(k, count, each, -1)
-    return np.asarray(summed.transpose(2, 0, 1, 3).reshape(each, k, -1), float)
+    k, count, _ = blocks.shape
+    parts = (blocks.reshape(-1, _AT_ONCE) @ weights).reshape(k, count, 2, each, -1)
+    summed = parts[:, :-1, 0] + parts[:, 1:, 1]
+    return summed.transpose(2, 0, 1, 3).reshape(each, k, -1).astype(float)
 
 
-def _local_waves(bins: _Bins, step: int) -> _LocalWaves:
+def _local_waves(bins: _Bins, squares: Singles, step: int) -> _LocalWaves:
     """Fit const + cos + sin in windows `step` bins apart, in the middle of as many bins each.
 
-    Windows less than half seen are left out.
+    `squares` (k, M) are the bins' own, or (1, M) their sum. Windows less than half seen are left
+    out.
     """
     plain, once, twice = _SUMMING[step]
     k = len(bins.weighed)
-    chunks = _chunks(bins)
-    (sums,) = _sums(chunks, plain, 1)
-    window = np.flatnonzero(sums[0] >= _COVERED * plain[:, 0].sum())
+    blocks = _blocks([bins.seen[None], bins.weighed, squares])
+    (sums,) = _sums(blocks, plain, 1)
+    window = np.flatnonzero(sums[0] >= _COVERED * _FULL)
     sums = sums[:, window]
-    n, y, yy = sums[0], sums[1 : 1 + k], sums[1 + k :]
-    waving = _sums(chunks[: 1 + k], once, 2)[..., window]
+    n, y = sums[0], sums[1 : 1 + k]
+    waving = _sums(blocks[: 1 + k], once, 2)[..., window]
     (c, s), (yc, ys) = waving[:, 0], waving[:, 1:]
-    cc, cs, ss = _sums(chunks[:1], twice, 3)[:, 0, window]
+    cc, cs, ss = _sums(blocks[:1], twice, 3)[:, 0, window]
     # The mean taken off first, two unknowns are left.
+    mean = y / n
     cc, cs, ss = cc - c * c / n, cs - c * s / n, ss - s * s / n
-    yc, ys, yy = yc - c * y / n, ys - s * y / n, yy - y * y / n
+    yc, ys = yc - c * mean, ys - s * mean
     det = np.maximum(cc * ss - cs * cs, 1e-9 * n * n)
     a, b = (ss * yc - cs * ys) / det, (cc * ys - cs * yc) / det
     return _LocalWaves(
         window=window,
         amplitude=(a - 1j * b).T,
         explained=np.maximum(a * yc + b * ys, 0.0).T,
-        total=np.maximum(yy, 1e-12).T,
+        squares=sums[1 + k :].T,
+        of_means=(mean * y).T,
     )
 
 
@@ -212,10 +222,12 @@ def wave_shares(values: Floats, weight: Floats, s_mm: Floats, frequencies_per_mm
     ]
     for some, count in zip(edges, periods, strict=True):
         some[count * _BINS + 1 :] = some[count * _BINS]
-    waves = _local_waves(pooled.bins(np.concatenate(edges)), _BINS)
+    bins = pooled.bins(np.concatenate(edges))
+    waves = _local_waves(bins, bins.squares.sum(axis=0, keepdims=True), _BINS)
     owner = np.searchsorted(first, waves.window, side="right") - 1
+    varied = np.maximum(waves.squares[:, 0] - waves.of_means.sum(axis=1), 1e-12)
     explained, total = (
-        np.bincount(owner, of.sum(axis=1), len(out)) for of in (waves.explained, waves.total)
+        np.bincount(owner, of, len(out)) for of in (waves.explained.sum(axis=1), varied)
     )
     known = np.bincount(owner, minlength=len(out)) >= _FEWEST
     out[known] = explained[known] / total[known]
@@ -232,11 +244,13 @@ def follow_wave(
         bin_mm = 1.0 / (_BINS * frequency_per_mm)
         count = int(pooled.length_mm / bin_mm)
         edges = np.asarray(pooled.start_mm + np.arange(count + 1) * bin_mm, float)
-        waves = _local_waves(pooled.bins(edges), _STEP)
+        bins = pooled.bins(edges)
+        waves = _local_waves(bins, bins.squares, _STEP)
         if len(waves.window) < 5:
             return None
         centre_mm = edges[0] + (waves.window + 0.5) * _STEP * bin_mm
-        spread = np.sqrt(waves.total.mean(axis=0)) + 1e-12
+        total = np.maximum(waves.squares - waves.of_means, 1e-12)
+        spread = np.sqrt(total.mean(axis=0)) + 1e-12
         course, strongest, together = _common(waves.amplitude / spread)
         runs = _runs(centre_mm, 2.5 / frequency_per_mm)
         phases = _phases(course, runs)
@@ -252,7 +266,7 @@ def follow_wave(
         frequency_per_mm=frequency_per_mm,
         u_relative=wobble / (frequency_per_mm * length),
         periods=frequency_per_mm * length,
-        share=float(waves.explained.sum() / waves.total.sum()),
+        share=float(waves.explained.sum() / total.sum()),
         together=together,
         signals=strongest * spread * float(np.sqrt(np.mean(np.abs(course) ** 2))),
         centre_mm=centre_mm,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final, cast
@@ -84,12 +84,49 @@ class BobbinsPage(QWidget):
         self._work = ThreadPoolExecutor(1, thread_name_prefix="bobbins")
         self._worked_out.connect(self._show, Qt.ConnectionType.QueuedConnection)
         self._forecast_out.connect(self._show_forecast, Qt.ConnectionType.QueuedConnection)
-        self._build()
-        self.set_theme(LIGHT)
 
     # --- what it is made of
 
-    def _build(self) -> None:
+    def make(self) -> Iterator[None]:
+        """Make what is on it, in steps."""
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 12, 12, 12)
+        layout.setSpacing(8)
+        layout.addWidget(self._bar())
+        split, upper, self._lower = (
+            QSplitter(Qt.Orientation.Vertical),
+            QSplitter(Qt.Orientation.Horizontal),
+            QSplitter(Qt.Orientation.Horizontal),
+        )
+        for each in (split, upper, self._lower):
+            each.setChildrenCollapsible(False)
+        split.addWidget(upper)
+        split.addWidget(self._lower)
+        layout.addWidget(split, 1)
+        yield
+        self.strips = BobbinStrips()
+        self.strips.set_empty_text(_NO_SPIN)
+        upper.addWidget(self.strips)
+        yield
+        self.forecast = ForecastView(self._loop_row())
+        yield
+        upper.addWidget(self.forecast)
+        yield
+        self._lower.addWidget(self._words_panel())
+        yield
+        self._lower.addWidget(self._plying_panel())
+        yield
+        self._lower.setStretchFactor(0, 1)
+        self._lower.setStretchFactor(1, 1)
+        # Larger than any window, so that what counts is their proportion.
+        split.setSizes([5500, 4500])
+        upper.setSizes([6300, 3700])
+        self._lower.setSizes([5000, 5000])
+        yield
+        yield from self.strips.make_ready()
+        yield from self.forecast.make_ready()
+
+    def _bar(self) -> QWidget:
         self._spin = QComboBox()
         self._spin.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
@@ -118,9 +155,9 @@ class BobbinsPage(QWidget):
         bar.add("&Readings", self._posture)
         bar.add("&Bobbins", self._which)
         bar.add("&Match within", self._margin)
+        return bar
 
-        self.strips = BobbinStrips()
-        self.strips.set_empty_text(_NO_SPIN)
+    def _loop_row(self) -> QWidget:
         self._loop = number_field(QSpinBox)
         self._loop.setRange(2, 500)
         self._loop.setValue(round(100 * LOOP_M))
@@ -130,30 +167,7 @@ class BobbinsPage(QWidget):
         self._loop.valueChanged.connect(self._work_out)
         row = FlowRow()
         row.add("Chain &loop", self._loop)
-        self.forecast = ForecastView(row)
-        upper = QSplitter(Qt.Orientation.Horizontal)
-        upper.setChildrenCollapsible(False)
-        upper.addWidget(self.strips)
-        upper.addWidget(self.forecast)
-        self._lower = QSplitter(Qt.Orientation.Horizontal)
-        self._lower.setChildrenCollapsible(False)
-        self._lower.addWidget(self._words_panel())
-        self._lower.addWidget(self._plying_panel())
-        self._lower.setStretchFactor(0, 1)
-        self._lower.setStretchFactor(1, 1)
-        split = QSplitter(Qt.Orientation.Vertical)
-        split.setChildrenCollapsible(False)
-        split.addWidget(upper)
-        split.addWidget(self._lower)
-        # Larger than any window, so that what counts is their proportion.
-        split.setSizes([5500, 4500])
-        upper.setSizes([6300, 3700])
-        self._lower.setSizes([5000, 5000])
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(12, 12, 12, 12)
-        layout.setSpacing(8)
-        layout.addWidget(bar)
-        layout.addWidget(split, 1)
+        return row
 
     def _words_panel(self) -> QWidget:
         self._matches = words_label("What the comparison says")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
@@ -63,35 +64,50 @@ class CardPage(QWidget):
 
     def __init__(self, path: Path | None = None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self._path = path
         self.cards = PrintedCards(path)
         self.setAcceptDrops(True)
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.check = PrinterPanel()
-        self.check.found.connect(self._keep_factors)
-        self.check.picture_wanted.connect(self.picture_wanted)
-        self.lens = LensPanel(
-            path.with_name("lenses.json") if path else None, lambda: self.cards.printer()
-        )
-        self.check.tabs.addTab(self.lens, "&Lens")
+
+    # --- what it is made of
+
+    def make(self) -> Iterator[None]:
+        """Make what is on it, in steps."""
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 12, 12, 12)
+        split = QSplitter(Qt.Orientation.Horizontal)
+        split.setChildrenCollapsible(False)
+        layout.addWidget(split, 1)
+        yield
         self.printing = PrintPanel()
         self.printing.printed.connect(lambda: self._add_as("printed"))
         self.printing.said.connect(self.said)
-        split = QSplitter(Qt.Orientation.Horizontal)
-        split.setChildrenCollapsible(False)
-        for panel in (self.printing, self._cards_panel(), self._check_panel()):
-            split.addWidget(panel)
+        yield
+        split.addWidget(self.printing)
+        yield
+        split.addWidget(self._cards_panel())
+        yield
+        self.check = PrinterPanel()
+        self.check.found.connect(self._keep_factors)
+        self.check.picture_wanted.connect(self.picture_wanted)
+        yield
+        self.lens = LensPanel(
+            self._path.with_name("lenses.json") if self._path else None,
+            lambda: self.cards.printer(),
+        )
+        self.check.tabs.addTab(self.lens, "&Lens")
+        yield
+        checking = self._check_panel()
+        yield
+        split.addWidget(checking)
+        yield
         split.setSizes([2700, 2800, 4500])
         for column, stretch in enumerate((27, 28, 45)):
             split.setStretchFactor(column, stretch)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(12, 12, 12, 12)
-        layout.addWidget(split, 1)
         self._add_own_actions()
         self._show_cards()
         if self.cards.file.trouble:
             self._words.setText(f"{self.cards.file.trouble} {self._words.text()}")
-
-    # --- what it is made of
 
     def _cards_panel(self) -> QWidget:
         self.list = QListWidget()

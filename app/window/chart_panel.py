@@ -38,11 +38,13 @@ class ChartPanel(QWidget, Generic[Plot]):
         self._empty = quiet_label(text=empty)
         self._empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self._empty.setMargin(16)
-        self._stack = QStackedLayout()
-        self._stack.addWidget(self._empty)
         inside = QVBoxLayout(self._frame)
         inside.setContentsMargins(5, 5, 5, 5)
+        # Within the panel before there is anything in it: it shows its first part at once, which
+        # would be a window of its own.
+        self._stack = QStackedLayout()
         inside.addLayout(self._stack)
+        self._stack.addWidget(self._empty)
         self._head, self._foot = quiet_label(), quiet_label()
         self._foot.hide()
         layout = QVBoxLayout(self)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QPoint, QRect, QSize, Qt
+from PySide6.QtCore import QRect, QSize, Qt
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLayout, QLayoutItem, QSizePolicy, QWidget
 
 
@@ -48,6 +48,8 @@ class _Flow(QLayout):
         self._items: list[QLayoutItem] = []
         self._heights: dict[int, int] = {}
         """By width; Qt asks for them many times over."""
+        self._sizes: list[tuple[QLayoutItem, int, int]] | None = None
+        self._least: QSize | None = None
         self.setContentsMargins(0, 0, 0, 0)
 
     def addItem(self, item: QLayoutItem) -> None:
@@ -75,6 +77,7 @@ class _Flow(QLayout):
 
     def invalidate(self) -> None:
         self._heights.clear()
+        self._sizes = self._least = None
         super().invalidate()
 
     def setGeometry(self, rect: QRect) -> None:
@@ -85,34 +88,38 @@ class _Flow(QLayout):
         return self.minimumSize()
 
     def minimumSize(self) -> QSize:
-        size = QSize()
-        for item in self._items:
-            size = size.expandedTo(item.minimumSize())
-        return size
+        if self._least is None:
+            self._least = QSize()
+            for item in self._items:
+                self._least = self._least.expandedTo(item.minimumSize())
+        return self._least
+
+    def _sized(self) -> list[tuple[QLayoutItem, int, int]]:
+        """The items that are shown, each with the width and height it would like."""
+        if self._sizes is None:
+            shown = [(item, item.sizeHint()) for item in self._items if not item.isEmpty()]
+            self._sizes = [(item, hint.width(), hint.height()) for item, hint in shown]
+        return self._sizes
 
     def _arrange(self, rect: QRect, *, move: bool) -> int:
         """Put the items into the rectangle, or only tell how high they would stand."""
-        x, y = rect.x(), rect.y()
+        left, room = rect.x(), rect.width()
+        x, y, high = left, rect.y(), 0
         line: list[tuple[QLayoutItem, QRect]] = []
 
-        def height() -> int:
-            return max((place.height() for _, place in line), default=0)
-
         def end_line() -> None:
-            for item, place in line if move else ():
+            for item, place in line:
                 # Controls of different kinds differ in height: their words stand on one level.
-                item.setGeometry(place.translated(0, (height() - place.height()) // 2))
+                item.setGeometry(place.translated(0, (high - place.height()) // 2))
+            line.clear()
 
-        for item in self._items:
-            if item.isEmpty():
-                continue  # hidden
-            hint = item.sizeHint()
-            size = QSize(min(hint.width(), rect.width()), hint.height())
-            if line and x + size.width() > rect.right() + 1:
+        for item, wanted, height in self._sized():
+            width = min(wanted, room)
+            if x > left and x + width > left + room:
                 end_line()
-                x, y = rect.x(), y + height() + self._LINE_GAP
-                line.clear()
-            line.append((item, QRect(QPoint(x, y), size)))
-            x += size.width() + self._GAP
+                x, y, high = left, y + high + self._LINE_GAP, 0
+            if move:
+                line.append((item, QRect(x, y, width, height)))
+            x, high = x + width + self._GAP, max(high, height)
         end_line()
-        return y + height() - rect.y()
+        return y + high - rect.y()

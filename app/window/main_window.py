@@ -147,16 +147,15 @@ class MainWindow(QMainWindow):
 
     def _gauge_page(self, source: str | None) -> Making:
         page = GaugePage(self.preferences, self.desk, source)
-        page.far_view_changed.connect(self._far_view)
-        page.begun.connect(self.pages.load_all)
         yield
+        page.far_view_changed.connect(self._far_view)
+        page.begun.connect(self.pages.make_all)
         return page
 
     def _spins_page(self) -> Making:
         from app.window.spins_page import SpinsPage
 
-        page = SpinsPage(self.preferences, self.desk)
-        yield
+        page = yield from self.pages.put(SpinsPage(self.preferences, self.desk))
         gauge = self.gauge
         gauge.unit_changed.connect(page.set_unit)
         page.bobbin_wanted.connect(self._spin_on)
@@ -172,8 +171,7 @@ class MainWindow(QMainWindow):
     def _plan_page(self) -> Making:
         from app.window.plan_page import PlanPage
 
-        page = PlanPage(self.preferences, self.desk)
-        yield
+        page = yield from self.pages.put(PlanPage(self.preferences, self.desk))
         gauge = self.gauge
         gauge.unit_changed.connect(page.set_unit)
         page.band_wanted.connect(gauge.take_band)
@@ -184,10 +182,7 @@ class MainWindow(QMainWindow):
     def _bobbins_page(self) -> Making:
         from app.window.bobbins_page import BobbinsPage
 
-        page = BobbinsPage(self.preferences, self.desk)
-        yield
-        yield from page.strips.make_ready()
-        yield from page.forecast.make_ready()
+        page = yield from self.pages.put(BobbinsPage(self.preferences, self.desk))
         self.gauge.unit_changed.connect(page.set_unit)
         return page
 
@@ -195,14 +190,15 @@ class MainWindow(QMainWindow):
         from app.window.skein_page import SkeinPage
 
         gauge = self.gauge
-        page = SkeinPage(
-            self.preferences,
-            self.desk,
-            current=gauge.session.current,
-            settings=lambda: gauge.measuring.settings,
-            printed_card=lambda: gauge.session.bench.printed_card,
+        page = yield from self.pages.put(
+            SkeinPage(
+                self.preferences,
+                self.desk,
+                current=gauge.session.current,
+                settings=lambda: gauge.measuring.settings,
+                printed_card=lambda: gauge.session.bench.printed_card,
+            )
         )
-        yield
         page.lent.connect(gauge.session.set_skein)
         page.section_kept.connect(gauge.say_section)
         gauge.session.skein_changed.connect(page.show_lent)
@@ -214,8 +210,7 @@ class MainWindow(QMainWindow):
         from app.printed_cards import FILE_NAME
         from app.window.card_page import CardPage
 
-        page = CardPage(self.preferences.folder / FILE_NAME)
-        yield
+        page = yield from self.pages.put(CardPage(self.preferences.folder / FILE_NAME))
         gauge = self.gauge
         page.printed_card_changed.connect(gauge.measuring.set_printed_card)
         page.picture_wanted.connect(

@@ -13,8 +13,11 @@ from app.window.frame import Frame, Still
 if TYPE_CHECKING:
     from measure.settings import Settings
 
-_STALE: Final = 0.5
-"""Of the time between two frames: one that is older is left for the next, if that is due yet."""
+_STALE: Final = 0.25
+"""Of the time between two frames: one that is older is left for the next, if that is due yet.
+
+Waiting costs little: the next one is shown meanwhile, which else would be done beside measuring.
+"""
 _PUNCTUAL: Final = 1.25
 """Times that same time: a next frame that is not there by then is not waited for."""
 

@@ -1,16 +1,22 @@
-"""The window's pages, one in front: made when first wanted, a piece at a time."""
+"""The window's pages, one in front: made a piece at a time, beside other work or when wanted."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Generator, Sequence
-from typing import Protocol, cast
+import time
+from collections.abc import Callable, Generator, Iterator, Sequence
+from typing import Final, Protocol, TypeVar, cast
 
-from PySide6.QtCore import Qt, Signal, SignalInstance
+from PySide6.QtCore import QRect, Qt, QTimer, Signal, SignalInstance
 from PySide6.QtWidgets import QMenu, QStackedWidget, QWidget
 
 from app.window.later import Loading, soon
 from app.window.theme import Theme
+
+_PIECE_S: Final = 0.004
+"""Small pieces are made together until they have taken so long, in processor time."""
+_PAUSE_MS: Final = 40
+"""Between pieces of pages that nobody waits for."""
 
 
 class Page(Protocol):
@@ -30,20 +36,45 @@ class Page(Protocol):
         """End all work; called once, before the window goes."""
 
 
+class PageInPieces(Page, Protocol):
+    """A page that is made some milliseconds at a time."""
+
+    def make(self) -> Iterator[None]:
+        """Make what is on it, to be run to its end before anything else.
+
+        It stands in the window from the start, so that each part takes on the window's style in a
+        step of its own.
+        """
+
+
 Making = Generator[None, None, Page]
 """A page being made in pieces of some milliseconds, between which the window answers."""
+
+
+APage = TypeVar("APage", bound=PageInPieces)
+
+
+def whole(page: APage) -> APage:
+    """A page made to its end at once."""
+    for _ in page.make():
+        pass
+    return page
 
 
 class PageStack(QStackedWidget):
     """Makes pages and brings them forward.
 
     The window opens faster with one page, and stands still for none of the others: a page's modules
-    are imported in a thread and its pieces made in events of their own.
+    are imported in a thread and its pieces made in events of their own. Pages that nobody asked for
+    yet are made so as well, with pauses in between, after `make_all`.
     """
 
     shown = Signal(str)
     """The page of that name has come to the front."""
+    all_made = Signal()
+    """There is nothing left to import and to make."""
     _loaded = Signal(str)
+    _all_loaded = Signal()
 
     def __init__(self, furnish: Callable[[Page], None]) -> None:
         """`furnish` gives a page that was made what it has from the window."""
@@ -60,6 +91,7 @@ class PageStack(QStackedWidget):
         self._empty = QWidget()
         self.addWidget(self._empty)
         self._loaded.connect(self._make_on, Qt.ConnectionType.QueuedConnection)
+        self._all_loaded.connect(self._make_rest, Qt.ConnectionType.QueuedConnection)
 
     def add(self, name: str, module: str, maker: Callable[[], Making]) -> None:
         """One more page, for which `module` has to be imported."""
@@ -92,9 +124,9 @@ class PageStack(QStackedWidget):
             self.setCurrentWidget(self._empty)
             self._load((self._modules[name],), lambda: self._loaded.emit(name))
 
-    def load_all(self) -> None:
-        """Import what pages need, so that each opens at once when it is wanted."""
-        self._load(tuple(self._modules.values()), lambda: None)
+    def make_all(self) -> None:
+        """Make all pages beside other work, so that each opens at once when it is wanted."""
+        self._load(tuple(self._modules.values()), self._all_loaded.emit)
 
     def stop(self) -> None:
         """End all work, that of the pages as well."""
@@ -119,8 +151,24 @@ class PageStack(QStackedWidget):
         if name in self._made:
             self._show_when_wanted(name)
         else:
-            self._make_piece(name)
+            self._make_pieces(name)
             soon(self, lambda: self._make_on(name))
+
+    def _make_rest(self) -> None:
+        """Make the next pieces of a page that is not made, and what follows some time later."""
+        name = next((name for name in self._makers if name not in self._made), None)
+        if self._closed:
+            return
+        if name is None:
+            self.all_made.emit()
+            return
+        self._make_pieces(name)
+        QTimer.singleShot(_PAUSE_MS, self, self._make_rest)
+
+    def _make_pieces(self, name: str) -> None:
+        until_s = time.thread_time() + _PIECE_S
+        while name not in self._made and time.thread_time() < until_s:
+            self._make_piece(name)
 
     def _make_piece(self, name: str) -> None:
         making = self._making.setdefault(name, self._placed(name))
@@ -132,11 +180,30 @@ class PageStack(QStackedWidget):
 
     def _placed(self, name: str) -> Making:
         page = yield from self._makers[name]()
-        yield
-        self.addWidget(cast(QWidget, page))
+        widget = cast(QWidget, page)
+        self.addWidget(widget)
         yield
         self._furnish(page)
+        if self.isVisible():
+            yield
+            yield from self._settled(widget)
         return page
+
+    def put(self, page: APage) -> Generator[None, None, APage]:
+        """Put a page that is still empty in the window and make what is on it."""
+        cast(QWidget, page).setParent(self)
+        yield
+        yield from page.make()
+        return page
+
+    def _settled(self, page: QWidget) -> Iterator[None]:
+        """Do ahead what else would all be done as the page is shown: styles, sizes, places."""
+        for part in page.findChildren(QWidget):
+            part.ensurePolished()
+            yield
+        page.resize(self.size())
+        # Qt lays out what it is to draw, shown or not, down to the last part.
+        page.grab(QRect(0, 0, 1, 1))
 
     def _show_when_wanted(self, name: str) -> None:
         if self._wanted == name:

@@ -93,9 +93,53 @@ def _area(area: QScrollArea, inside: QWidget) -> QScrollArea:
     return area
 
 
+class _Wrapped(QLabel):
+    """Words that wrap, and remember how high they stand: Qt asks a dozen times for each width.
+
+    It works that out anew each time, which takes some milliseconds for a table.
+    """
+
+    def __init__(self, text: str = "") -> None:
+        super().__init__(text)
+        self._heights: dict[int, int] = {}
+        self._hint: QSize | None = None
+        self._told: tuple[object, ...] = ()
+
+    def heightForWidth(self, width: int) -> int:
+        """As QLabel says."""
+        self._look()
+        if width not in self._heights:
+            self._heights[width] = super().heightForWidth(width)
+        return self._heights[width]
+
+    def sizeHint(self) -> QSize:
+        """As QLabel says."""
+        self._look()
+        if self._hint is None:
+            self._hint = super().sizeHint()
+        return self._hint
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Another font or style is another size."""
+        self._told = ()
+        super().changeEvent(event)
+
+    def _look(self) -> None:
+        """Forget all of it when any of what counts is another than it was."""
+        now = (
+            self.text(), self.textFormat(), self.wordWrap(), self.margin(), self.indent(),
+            self.devicePixelRatioF(),
+        )  # fmt: skip
+        if now != self._told:
+            # What Qt does on the way, as taking on the style, may change it once more.
+            self.ensurePolished()
+            self._told, self._hint = now, None
+            self._heights.clear()
+
+
 def words_label(name: str = "") -> QLabel:
     """Plain words that wrap and can be copied; `name` is their accessible name."""
-    label = QLabel()
+    label = _Wrapped()
     label.setTextFormat(Qt.TextFormat.PlainText)
     label.setWordWrap(True)
     label.setTextInteractionFlags(
@@ -109,7 +153,7 @@ def words_label(name: str = "") -> QLabel:
 
 def quiet_label(name: str = "", text: str = "") -> QLabel:
     """Plain words in the quiet colour; `name` is their accessible name."""
-    label = QLabel(text)
+    label = _Wrapped(text)
     label.setObjectName("quiet")
     label.setTextFormat(Qt.TextFormat.PlainText)
     label.setWordWrap(True)

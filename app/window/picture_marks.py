@@ -27,6 +27,8 @@ from measure.results import Floats, Outline, PictureReading, Refusal, StrandRead
 _MOST_POINTS: Final = 100
 """Points drawn of one edge: a strand is smooth, and each frame draws anew."""
 _RIM_ALPHA: Final = 190
+_LINE_REACH: Final = 5.0
+"""Farther than that no line and no rim reaches from the edge that it is drawn along."""
 _MOST_CHIPS: Final = 3
 
 
@@ -169,6 +171,17 @@ def draw_marks(
         _draw_edges(painter, strand.lines, to_view, colour, 2.0 if meant else 1.0)
     _plates(painter, marks, to_view, view, theme, chosen)
     _chips(painter, marks.chips, view, theme)
+
+
+def marks_place(marks: PictureMarks, to_view: QTransform, view: QRectF) -> QRectF:
+    """Where in the view `draw_marks` draws: around the outlines, and all over it for words."""
+    if marks.chips or any(strand.text for strand in marks.strands):
+        return view
+    place = QRectF()
+    for lines in (*marks.unread, *(strand.lines for strand in marks.strands)):
+        for line in (*lines.left, *lines.right):
+            place = place.united(to_view.mapRect(line.boundingRect()))
+    return place.adjusted(-_LINE_REACH, -_LINE_REACH, _LINE_REACH, _LINE_REACH)
 
 
 def _draw_edges(

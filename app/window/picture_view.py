@@ -32,6 +32,7 @@ from app.window.picture_marks import (
     PictureMarks,
     draw_marks,
     marks_of,
+    marks_place,
     nearest_strand,
 )
 from app.window.picture_place import PicturePlace
@@ -75,8 +76,9 @@ class PictureView(QWidget):
         self._dragged = False
         self._drop_near = False
         self._cached: tuple[QRect, QSize, QImage] | None = None
-        self._drawn: tuple[QTransform, QSize, QPixmap] | None = None
-        """The marks as they were drawn last: frames come more often than readings of them."""
+        self._drawn: tuple[QTransform, QSize, QPixmap, QRect] | None = None
+        """The marks as they were drawn last, and where any are: frames come more often than
+        readings of them."""
         self.setAccessibleName("Picture")
         self.setToolTip("Wheel or + and - to zoom, 0 to fit; drag or arrow keys to move")
         self.setMinimumSize(240, 120)
@@ -147,7 +149,9 @@ class PictureView(QWidget):
         self._picture, self._live, self._cached = ScaledPicture(pixels), live, None
         if (self._picture.width, self._picture.height) != before:
             self._mark()
-        self._arrange()
+            self._arrange()
+        else:
+            self.update()
 
     def _mark(self) -> None:
         reading, picture = self._reading, self._picture
@@ -268,8 +272,11 @@ class PictureView(QWidget):
             view = QRectF(self.rect())
             draw_marks(onto, marks, to_view, view, self._theme, self._chosen)
             onto.end()
-            self._drawn = (to_view, size, drawn)
-        painter.drawPixmap(0, 0, self._drawn[2])
+            place = marks_place(marks, to_view, view).toAlignedRect()
+            self._drawn = (to_view, size, drawn, place.intersected(self.rect()))
+        drawn, place = self._drawn[2:]
+        taken = QRectF(QPointF(place.topLeft()) * ratio, QSizeF(place.size()) * ratio)
+        painter.drawPixmap(QRectF(place), drawn, taken)
 
     def _paint_empty(self, painter: QPainter) -> None:
         font = self.font()

@@ -6,7 +6,7 @@ Shown, it looks the notebook up anew. The plan is worked out beside the window.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from html import escape
@@ -90,16 +90,40 @@ class PlanPage(QWidget):
         self._stopped = False
         self._work = ThreadPoolExecutor(1, thread_name_prefix="plan")
         self._worked_out.connect(self._show, Qt.ConnectionType.QueuedConnection)
-        self._build()
 
     # --- what it is made of
 
-    def _build(self) -> None:
+    def make(self) -> Iterator[None]:
+        """Make what is on it, in steps."""
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(12, 12, 12, 12)
+        layout.setSpacing(8)
         self.form = PlanForm(self._preferences.chart, self._wrap)
+        yield
         self.form.changed.connect(self._work_out)
         self.form.spin_chosen.connect(self._choose_spin)
         wanted = scrolled_panel("What you want", self.form, tall=True)
+        wanted.setSizePolicy(QSizePolicy.Policy.Maximum, QSizePolicy.Policy.Expanding)
+        yield
+        layout.addWidget(wanted)
+        self._right = QSplitter(Qt.Orientation.Vertical)
+        self._right.setChildrenCollapsible(False)
+        layout.addWidget(self._right, 1)
+        yield
+        self._right.addWidget(self._plan_panel())
+        yield
+        self.about = quiet_label("About what was learned")
+        self.lessons = LessonTable()
+        self.lessons.ticked.connect(self._tick)
+        self._right.addWidget(
+            headed_panel("Learned from", self.about, self.lessons, stretch=self.lessons)
+        )
+        yield
+        if not self._right.restoreState(self._preferences.split("plan")):
+            # Larger than any window, so that what counts is their proportion.
+            self._right.setSizes([6600, 3400])
 
+    def _plan_panel(self) -> QWidget:
         self.headline = words_label("What to spin")
         strong = QFont(self.headline.font())
         strong.setPointSizeF(strong.pointSizeF() * 1.7)
@@ -120,25 +144,7 @@ class PlanPage(QWidget):
         row.addWidget(self.headline, 1)
         row.addWidget(self.use, 0, Qt.AlignmentFlag.AlignTop)
         swatch = quiet_label("Caution", SWATCH)
-        plan = scrolled_panel("What to spin", top, self.trouble, self.sentences, self.table, swatch)
-
-        self.about = quiet_label("About what was learned")
-        self.lessons = LessonTable()
-        self.lessons.ticked.connect(self._tick)
-        learned = headed_panel("Learned from", self.about, self.lessons, stretch=self.lessons)
-        self._right = QSplitter(Qt.Orientation.Vertical)
-        self._right.setChildrenCollapsible(False)
-        self._right.addWidget(plan)
-        self._right.addWidget(learned)
-        if not self._right.restoreState(self._preferences.split("plan")):
-            # Larger than any window, so that what counts is their proportion.
-            self._right.setSizes([6600, 3400])
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(12, 12, 12, 12)
-        layout.setSpacing(8)
-        wanted.setSizePolicy(QSizePolicy.Policy.Maximum, QSizePolicy.Policy.Expanding)
-        layout.addWidget(wanted)
-        layout.addWidget(self._right, 1)
+        return scrolled_panel("What to spin", top, self.trouble, self.sentences, self.table, swatch)
 
     # --- what the window asks of a page
 

@@ -49,6 +49,9 @@ class SheetPreview(QWidget):
         self._words = QTimer(self)
         self._words.setSingleShot(True)
         self._words.timeout.connect(self._add_words)
+        self._ahead = QTimer(self)
+        self._ahead.setSingleShot(True)
+        self._ahead.timeout.connect(self._ready)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self._name()
 
@@ -92,22 +95,20 @@ class SheetPreview(QWidget):
         )
 
     def resizeEvent(self, event: QResizeEvent) -> None:
-        """Draw anew at the new size."""
+        """Draw anew at the new size: now, or before it is shown."""
         self._drawn = None
+        if not self.isVisible():
+            self._ahead.start(1)
         super().resizeEvent(event)
 
     def paintEvent(self, event: QPaintEvent) -> None:
         """The page, its edge, and what is pointed out."""
-        view, part, scale = self._view(), self._part(), self._scale()
-        size = QSize(max(1, round(part.width() * scale)), max(1, round(part.height() * scale)))
+        view, part, scale, size = self._view(), self._part(), self._scale(), self._size()
         left = view.x() + (view.width() - size.width()) / 2
         top = view.y()
-        ratio = self.devicePixelRatioF()
-        if self._drawn is None or self._drawn.devicePixelRatioF() != ratio:
-            self._drawn = self._draw(part, size, scale, ratio)
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.drawPixmap(QPointF(left, top), self._drawn)
+        painter.drawPixmap(QPointF(left, top), self._ready())
         painter.setPen(QPen(QColor(self._theme.line), 1))
         painter.setBrush(Qt.BrushStyle.NoBrush)
         painter.drawRect(QRectF(left - 0.5, top - 0.5, size.width() + 1, size.height() + 1))
@@ -129,6 +130,11 @@ class SheetPreview(QWidget):
         view, part = self._view(), self._part()
         return min(view.width() / part.width(), view.height() / part.height())
 
+    def _size(self) -> QSize:
+        """Of what is shown, in pixels of the screen."""
+        part, scale = self._part(), self._scale()
+        return QSize(max(1, round(part.width() * scale)), max(1, round(part.height() * scale)))
+
     def _part(self) -> QRectF:
         """What of the page is shown, mm: all of it, or what is round the card."""
         sheet = self._sheet
@@ -144,11 +150,18 @@ class SheetPreview(QWidget):
             return QRectF(sheet.width_mm / 2 - wide, middle - half, 2 * wide, 2 * half)
         return QRectF(0, top, sheet.width_mm, bottom - top)
 
-    def _draw(self, part: QRectF, size: QSize, scale: float, ratio: float) -> QPixmap:
-        pixmap = QPixmap(size * ratio)
+    def _ready(self) -> QPixmap:
+        """The sheet drawn for this size and screen."""
+        ratio = self.devicePixelRatioF()
+        if self._drawn is None or self._drawn.devicePixelRatioF() != ratio:
+            self._drawn = self._draw(ratio)
+        return self._drawn
+
+    def _draw(self, ratio: float) -> QPixmap:
+        pixmap = QPixmap(self._size() * ratio)
         pixmap.setDevicePixelRatio(ratio)
         pixmap.fill(QColor("white"))
-        painter = self._painter_on(pixmap, part, scale)
+        painter = self._painter_on(pixmap, self._part(), self._scale())
         paint_shapes(painter, self._sheet, _UNIT)
         painter.end()
         self._words.start(1)

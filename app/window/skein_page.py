@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -81,10 +81,14 @@ class SkeinPage(SkeinParts):
         self._pictures = SectionPictures(self)
         self._pictures.measured.connect(self._take_picture)
         self._pictures.finished.connect(self._end_pictures)
-        self._connect()
-        self.set_theme(LIGHT)
 
     # --- what it is made of
+
+    def make(self) -> Iterator[None]:
+        """Make what is on it, in steps."""
+        yield from self.make_parts()
+        yield
+        self._connect()
 
     def _connect(self) -> None:
         self.skeins.activated.connect(self._choose)

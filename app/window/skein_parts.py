@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QComboBox,
@@ -17,7 +19,7 @@ from app.window.label_panel import LabelPanel
 from app.window.panel import TallArea, headed_panel, scrolled_panel
 from app.window.preferences import Preferences
 from app.window.section_panel import SectionPanel
-from app.window.skein_fields import amount_fields, finish_fields
+from app.window.skein_fields import SkeinFields, amount_fields, finish_fields
 from app.window.skein_plot import SkeinPlot
 from app.window.skein_words import SkeinWords
 
@@ -27,6 +29,61 @@ class SkeinParts(QWidget):
 
     def __init__(self, preferences: Preferences, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self._splits = preferences
+
+    def make_parts(self) -> Iterator[None]:
+        """Make them all, in steps."""
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 12, 12, 12)
+        layout.setSpacing(8)
+        layout.addLayout(self._top_row())
+        self.split = QSplitter(Qt.Orientation.Horizontal)
+        self.split.setChildrenCollapsible(False)
+        layout.addWidget(self.split, 1)
+        yield
+        self.tabs = QTabWidget()
+        # All of them are to be read at any size of letters.
+        self.tabs.setUsesScrollButtons(False)
+        self.tabs.tabBar().setAccessibleName("What is written down of the skein")
+        self.split.addWidget(self.tabs)
+        yield
+        self.sections = SectionPanel()
+        yield
+        self.tabs.addTab(self.sections, "&1 Sections")
+        yield
+        self.amounts = amount_fields()
+        yield
+        self._add_fields("2 Length", self.amounts)
+        yield
+        self.finish = finish_fields()
+        yield
+        self._add_fields("3 Finish", self.finish)
+        yield
+        self.label = LabelPanel()
+        yield
+        self.tabs.addTab(self.label, "&4 Label")
+        yield
+        right = QSplitter(Qt.Orientation.Vertical)
+        right.setChildrenCollapsible(False)
+        self.split.addWidget(right)
+        self.plot = SkeinPlot()
+        right.addWidget(headed_panel("Thickness and evenness", self.plot, stretch=self.plot))
+        yield
+        self.words = SkeinWords()
+        right.addWidget(scrolled_panel("What it says", self.words))
+        yield
+        right.setSizes([4500, 5500])
+        self.split.setStretchFactor(0, 2)
+        self.split.setStretchFactor(1, 3)
+        if not self.split.restoreState(self._splits.split("skeins")):
+            self.split.setSizes([4200, 5800])
+
+    def _add_fields(self, title: str, fields: SkeinFields) -> None:
+        area = TallArea(fields)
+        area.setAccessibleName(title[2:])
+        self.tabs.addTab(area, f"&{title}")
+
+    def _top_row(self) -> QHBoxLayout:
         self.skeins = QComboBox()
         self.skeins.setAccessibleName("Skein")
         self.skeins.setSizeAdjustPolicy(
@@ -45,38 +102,4 @@ class SkeinParts(QWidget):
         top.addWidget(self.skeins, 1)
         for widget in (self.new, self.delete, self.undo, self.redo):
             top.addWidget(widget)
-
-        self.sections = SectionPanel()
-        self.amounts, self.finish = amount_fields(), finish_fields()
-        self.tabs = QTabWidget()
-        # All of them are to be read at any size of letters.
-        self.tabs.setUsesScrollButtons(False)
-        self.tabs.tabBar().setAccessibleName("What is written down of the skein")
-        self.tabs.addTab(self.sections, "&1 Sections")
-        for title, fields in (("2 Length", self.amounts), ("3 Finish", self.finish)):
-            area = TallArea(fields)
-            area.setAccessibleName(title[2:])
-            self.tabs.addTab(area, f"&{title}")
-        self.label = LabelPanel()
-        self.tabs.addTab(self.label, "&4 Label")
-
-        self.plot = SkeinPlot()
-        self.words = SkeinWords()
-        right = QSplitter(Qt.Orientation.Vertical)
-        right.setChildrenCollapsible(False)
-        right.addWidget(headed_panel("Thickness and evenness", self.plot, stretch=self.plot))
-        right.addWidget(scrolled_panel("What it says", self.words))
-        right.setSizes([4500, 5500])
-        self.split = QSplitter(Qt.Orientation.Horizontal)
-        self.split.setChildrenCollapsible(False)
-        self.split.addWidget(self.tabs)
-        self.split.addWidget(right)
-        self.split.setStretchFactor(0, 2)
-        self.split.setStretchFactor(1, 3)
-        if not self.split.restoreState(preferences.split("skeins")):
-            self.split.setSizes([4200, 5800])
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(12, 12, 12, 12)
-        layout.setSpacing(8)
-        layout.addLayout(top)
-        layout.addWidget(self.split, 1)
+        return top

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Final
@@ -84,16 +84,47 @@ class SpinsPage(QWidget):
         self._look = QTimer(self)
         self._look.setInterval(LOOK_EVERY_MS)
         self._look.timeout.connect(self._look_elsewhere)
-        self.spins = SpinList()
-        self.bobbins = BobbinTable()
-        self.actions_here = SpinActions(self, {"spins": self.spins, "bobbins": self.bobbins})
-        self._build()
-        self._connect()
-        self.set_theme(LIGHT)
 
     # --- what it is made of
 
-    def _build(self) -> None:
+    def make(self) -> Iterator[None]:
+        """Make what is on it, in steps."""
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(12, 12, 12, 12)
+        layout.setSpacing(8)
+        self.spins = SpinList()
+        yield
+        self.bobbins = BobbinTable()
+        yield
+        self.actions_here = SpinActions(self, {"spins": self.spins, "bobbins": self.bobbins})
+        yield
+        layout.addLayout(self._top_row())
+        yield
+        self.trouble = QLabel()
+        self.trouble.setObjectName("caution")
+        self.trouble.setAccessibleName("What is wrong with the notebook")
+        self.trouble.setTextFormat(Qt.TextFormat.PlainText)
+        self.trouble.setWordWrap(True)
+        self.trouble.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.trouble.hide()
+        layout.addWidget(self.trouble)
+        self._split = QSplitter(Qt.Orientation.Horizontal)
+        self._split.setChildrenCollapsible(False)
+        layout.addWidget(self._split, 1)
+        yield
+        self._split.addWidget(self._spins_panel())
+        yield
+        self._split.addWidget(self._bobbins_panel())
+        yield
+        self._split.setStretchFactor(0, 2)
+        self._split.setStretchFactor(1, 5)
+        if not self._split.restoreState(self._preferences.split("spins")):
+            # Larger than any window, so that what counts is their proportion.
+            self._split.setSizes([3000, 7000])
+        self._connect()
+        self.set_theme(LIGHT)
+
+    def _top_row(self) -> QHBoxLayout:
         self.search = SearchField()
         self.search.setAccessibleName("Find spins and bobbins")
         self.search.setPlaceholderText("Find…")
@@ -107,30 +138,7 @@ class SpinsPage(QWidget):
         top.addWidget(self.latest, 1)
         for action in ("undo", "redo", "deleted"):
             top.addWidget(self.actions_here.button(action))
-
-        self.trouble = QLabel()
-        self.trouble.setObjectName("caution")
-        self.trouble.setAccessibleName("What is wrong with the notebook")
-        self.trouble.setTextFormat(Qt.TextFormat.PlainText)
-        self.trouble.setWordWrap(True)
-        self.trouble.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.trouble.hide()
-
-        self._split = QSplitter(Qt.Orientation.Horizontal)
-        self._split.setChildrenCollapsible(False)
-        self._split.addWidget(self._spins_panel())
-        self._split.addWidget(self._bobbins_panel())
-        self._split.setStretchFactor(0, 2)
-        self._split.setStretchFactor(1, 5)
-        if not self._split.restoreState(self._preferences.split("spins")):
-            # Larger than any window, so that what counts is their proportion.
-            self._split.setSizes([3000, 7000])
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(12, 12, 12, 12)
-        layout.setSpacing(8)
-        layout.addLayout(top)
-        layout.addWidget(self.trouble)
-        layout.addWidget(self._split, 1)
+        return top
 
     def _spins_panel(self) -> QWidget:
         self.spins.setToolTip("Enter goes on to its bobbins")

@@ -37,7 +37,7 @@ def watch(source: str, seconds: float, begun: float, posture: Posture) -> dict[s
     from app.window.main_window import MainWindow
     from app.window.measurer import Measured
     from app.window.preferences import Preferences
-    from app.window.start import make_application
+    from app.window.start import collect_little, make_application
     from app.window.theme import system_theme
 
     application = make_application()
@@ -49,6 +49,7 @@ def watch(source: str, seconds: float, begun: float, posture: Posture) -> dict[s
             source=source,
             notebook=Path(folder) / "notebook.sqlite",
         )
+        collect_little(window)
         window.set_theme(system_theme())
         opened: list[float] = []
 

@@ -9,7 +9,8 @@ import pytest
 from edge_bound import u_width_px
 from scipy.special import ndtr
 
-from measure.cut_fit import Samples, fit_cuts, make_table, pooled
+from measure.curve_table import make_table
+from measure.cut_fit import Samples, fit_cuts, pooled
 from measure.shading import Curves, Light, Rim, aspect, grid, light_up, outline
 
 HALF_MM, BLUR_MM, PITCH_MM = 0.5, 0.06, 0.05
@@ -40,7 +41,7 @@ def strips(count: int, seed: int = 5) -> tuple[Samples, np.ndarray, np.ndarray]:
     return (
         Samples(
             u.astype(np.float32),
-            light[..., None].astype(np.float32),
+            light[:, None].astype(np.float32),
             np.ones(u.shape, np.float32),
             (GROUND * one).astype(np.float32),
             (NOISE * one).astype(np.float32),

@@ -21,6 +21,7 @@ from app.notebook.records import Aim
 from app.notebook.store import Notebook
 from app.window.bobbins_page import BobbinsPage
 from app.window.desk import Desk
+from app.window.page_stack import whole
 from app.window.preferences import Preferences
 from app.window.theme import DARK, LIGHT
 
@@ -82,7 +83,7 @@ def desk(path: Path) -> Iterator[Desk]:
 
 @pytest.fixture
 def page(qtbot: QtBot, desk: Desk, tmp_path: Path) -> Iterator[BobbinsPage]:
-    made = BobbinsPage(Preferences(tmp_path / "window.ini"), desk)
+    made = whole(BobbinsPage(Preferences(tmp_path / "window.ini"), desk))
     qtbot.addWidget(made)
     made.resize(1000, 680)
     yield made
@@ -217,7 +218,7 @@ def test_shown_again_it_looks_up_what_was_logged(
 
 def test_without_a_spin_it_says_where_to_begin(qtbot: QtBot, tmp_path: Path) -> None:
     desk = Desk(tmp_path / "empty.slubwise")
-    page = BobbinsPage(Preferences(tmp_path / "window.ini"), desk)
+    page = whole(BobbinsPage(Preferences(tmp_path / "window.ini"), desk))
     qtbot.addWidget(page)
     page.show()
     qtbot.waitUntil(lambda: not page._spin.isEnabled(), timeout=30_000)

@@ -24,6 +24,7 @@ from pytestqt.qtbot import QtBot
 
 from app.printed_cards import PrintedCards
 from app.window.card_page import CardPage
+from app.window.page_stack import whole
 from app.window.theme import DARK, LIGHT
 
 PRINTER = (0.968, 0.973)
@@ -37,7 +38,7 @@ def bank_card_picture() -> NDArray[np.uint8]:
 
 @pytest.fixture
 def page(qtbot: QtBot, tmp_path: Path) -> CardPage:
-    page = CardPage(tmp_path / "settings" / "cards.json")
+    page = whole(CardPage(tmp_path / "settings" / "cards.json"))
     qtbot.addWidget(page, before_close_func=lambda widget: widget.stop())
     page.resize(900, 640)
     page.show()
@@ -224,7 +225,7 @@ def test_rename_forget_undo(qtbot: QtBot, page: CardPage) -> None:
 def test_a_damaged_list_is_told(qtbot: QtBot, tmp_path: Path) -> None:
     path = tmp_path / "cards.json"
     path.write_text("{", "utf-8")
-    page = CardPage(path)
+    page = whole(CardPage(path))
     qtbot.addWidget(page, before_close_func=lambda widget: widget.stop())
     assert "damaged" in page._words.text()
 
@@ -232,7 +233,7 @@ def test_a_damaged_list_is_told(qtbot: QtBot, tmp_path: Path) -> None:
 def test_stopping_during_work_leaves_no_thread(
     qtbot: QtBot, tmp_path: Path, bank_card_picture: NDArray[np.uint8]
 ) -> None:
-    page = CardPage(tmp_path / "cards.json")
+    page = whole(CardPage(tmp_path / "cards.json"))
     qtbot.addWidget(page)
     page.give_picture(bank_card_picture)
     page.stop()

@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 import pytest
 from keyboard import give_keyboard, wait_for_focus
-from PySide6.QtCore import QMimeData, Qt, QUrl
+from PySide6.QtCore import QEvent, QMimeData, QObject, Qt, QUrl
 from PySide6.QtGui import QAction, QGuiApplication, QImage, QKeySequence
-from PySide6.QtWidgets import QApplication, QLineEdit
+from PySide6.QtWidgets import QApplication, QLineEdit, QWidget
 from pytestqt.qtbot import QtBot
 
 from app.lenses import Lenses
@@ -201,7 +201,8 @@ def test_dropped_and_pasted_pictures(
     assert len(measured.args[0].reading.strands) == 2
     clipboard = QGuiApplication.clipboard()
     # By its action: a bare display shared with other tests may take the keyboard away.
-    paste = next(a for a in window.findChildren(QAction) if a.shortcut() == QKeySequence("Ctrl+V"))
+    actions = window.gauge.findChildren(QAction)
+    paste = next(a for a in actions if a.shortcut() == QKeySequence("Ctrl+V"))
     pasted = QMimeData()
     pasted.setData("image/png", no_card.read_bytes())
     clipboard.setMimeData(pasted)
@@ -373,6 +374,8 @@ def test_a_page_is_made_beside_the_window(
         make(pages, name)
 
     monkeypatch.setattr(PageStack, "_make_piece", noted)
+    # Those that nobody asks for are made as well: not here.
+    monkeypatch.setattr(PageStack, "make_all", lambda pages: None)
     window = open_window()
     for name in ("spins", "plan", "bobbins", "skeins", "card"):
         window.show_page(name)
@@ -380,6 +383,38 @@ def test_a_page_is_made_beside_the_window(
         qtbot.waitUntil(lambda: window.pages.currentWidget() is not window.pages._empty)
         assert pieces.count(name) >= 4
         assert window.pages.currentWidget() is window.page(name)
+
+
+class Opened(QObject):
+    """Notes what shows itself as a window."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.windows: list[QWidget] = []
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
+        if event.type() == QEvent.Type.Show and isinstance(watched, QWidget) and watched.isWindow():
+            self.windows.append(watched)
+        return False
+
+
+def test_pages_are_made_before_they_are_asked_for(
+    open_window: OpenWindow, qtbot: QtBot, qapp: QApplication
+) -> None:
+    """Unseen: no part of them shows itself, and the keyboard stays where it is."""
+    opened = Opened()
+    qapp.installEventFilter(opened)
+    window = open_window()
+    with qtbot.waitSignal(window.pages.all_made):
+        pass
+    qapp.removeEventFilter(opened)
+    assert opened.windows == [window]
+    assert window.focusWidget() is window.gauge.picture
+    assert len(window.pages.made) == len(window.page_names)
+    assert window.pages.currentWidget() is window.gauge
+    for name in window.page_names:
+        window.show_page(name)
+        assert window.page(name).isVisible()
 
 
 def test_closing_while_a_page_is_made_leaves_nothing(open_window: OpenWindow, qtbot: QtBot) -> None:

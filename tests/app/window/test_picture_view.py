@@ -4,11 +4,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QEvent, QMimeData, QPoint, QPointF, QRect, Qt, QUrl
-from PySide6.QtGui import QDragEnterEvent, QDropEvent, QImage, QKeyEvent, QWheelEvent
+from PySide6.QtCore import QEvent, QMimeData, QPoint, QPointF, QRect, QRectF, Qt, QUrl
+from PySide6.QtGui import (
+    QDragEnterEvent,
+    QDropEvent,
+    QImage,
+    QKeyEvent,
+    QPainter,
+    QTransform,
+    QWheelEvent,
+)
 
 from app.drawing import STRAND_COLOURS
 from app.window.frame import Frame
+from app.window.picture_marks import draw_marks, marks_of, marks_place
 from app.window.picture_scaling import ScaledPicture, image_of
 from app.window.picture_view import PictureView
 from app.window.theme import DARK, LIGHT
@@ -172,6 +181,28 @@ def test_outlines_lie_at_the_edges_just_outside(view, reading, copy_of):
     assert len(upper) >= 1
     assert len(lower) >= 1
     assert not len(_rows_of(grabbed(view)[55:66], STRAND_COLOURS[0], 300))
+
+
+@pytest.mark.parametrize("plates", [False, True])
+@pytest.mark.parametrize("zoom", [0.4, 1.6])
+def test_marks_lie_where_they_are_said_to(reading, plates, zoom):
+    """Only that part is laid over a frame."""
+    strands = reading.strands if plates else reading.strands[:1]
+    marks = marks_of(
+        replace(reading, strands=strands), (), scale=1.0, unit="wpi", wrap_factor=1.0, in_full=False
+    )
+    drawn = QImage(600, 400, QImage.Format.Format_ARGB32)
+    drawn.fill(Qt.GlobalColor.transparent)
+    view, to_view = QRectF(0, 0, 600, 400), QTransform(zoom, 0, 0, zoom, -20, -30)
+    painter = QPainter(drawn)
+    draw_marks(painter, marks, to_view, view, LIGHT, None)
+    painter.end()
+    alpha = np.frombuffer(drawn.constBits(), np.uint8).reshape(400, 600, 4)[:, :, 3].copy()
+    assert alpha.any()
+    place = marks_place(marks, to_view, view).toAlignedRect().intersected(drawn.rect())
+    assert (place == drawn.rect()) == plates
+    alpha[place.top() : place.bottom() + 1, place.left() : place.right() + 1] = 0
+    assert not alpha.any()
 
 
 def test_a_gap_in_what_was_measured_is_a_gap_in_the_outline(view, reading):

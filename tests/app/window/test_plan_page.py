@@ -17,6 +17,7 @@ from pytestqt.qtbot import QtBot
 from app.notebook.records import Aim
 from app.notebook.store import Notebook
 from app.window.desk import Desk
+from app.window.page_stack import whole
 from app.window.plan_page import PlanPage
 from app.window.preferences import Preferences
 from app.window.theme import DARK, LIGHT
@@ -73,7 +74,7 @@ def path(spun_once: Path, tmp_path: Path) -> Path:
 @pytest.fixture
 def page(qtbot: QtBot, path: Path, tmp_path: Path) -> Iterator[PlanPage]:
     desk = Desk(path)
-    made = PlanPage(Preferences(tmp_path / "window.ini"), desk)
+    made = whole(PlanPage(Preferences(tmp_path / "window.ini"), desk))
     qtbot.addWidget(made)
     made.resize(900, 640)
     made.show()
@@ -200,7 +201,7 @@ def test_themes_and_ends(qtbot: QtBot, page: PlanPage) -> None:
 
 def test_without_a_spin_it_says_how_to_begin(qtbot: QtBot, tmp_path: Path) -> None:
     desk = Desk(tmp_path / "empty.slubwise")
-    page = PlanPage(Preferences(tmp_path / "window.ini"), desk)
+    page = whole(PlanPage(Preferences(tmp_path / "window.ini"), desk))
     qtbot.addWidget(page)
     page.show()
     qtbot.waitUntil(lambda: "Nothing learned yet" in page.about.text(), timeout=20_000)

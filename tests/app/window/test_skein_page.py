@@ -24,6 +24,7 @@ from app.window.frame import Still
 from app.window.gauge_session import Current
 from app.window.main_window import MainWindow
 from app.window.measurer import MeasuredStill
+from app.window.page_stack import whole
 from app.window.preferences import Preferences
 from app.window.skein_dialog import SkeinDialog
 from app.window.skein_page import SkeinPage
@@ -67,12 +68,14 @@ def gauge() -> Gauge:
 @pytest.fixture
 def page(qtbot: QtBot, path: Path, tmp_path: Path, gauge: Gauge) -> Iterator[SkeinPage]:
     desk = Desk(path)
-    made = SkeinPage(
-        Preferences(tmp_path / "window.ini"),
-        desk,
-        current=lambda: gauge.reading,
-        settings=Settings,
-        printed_card=lambda: "Kitchen printer",
+    made = whole(
+        SkeinPage(
+            Preferences(tmp_path / "window.ini"),
+            desk,
+            current=lambda: gauge.reading,
+            settings=Settings,
+            printed_card=lambda: "Kitchen printer",
+        )
     )
     qtbot.addWidget(made)
     made.resize(1000, 680)
@@ -308,10 +311,15 @@ def test_lent_to_a_skein_the_gauge_logs_nothing_on_the_bobbin(
 
 def test_without_a_skein_it_says_what_to_do(qtbot: QtBot, tmp_path: Path) -> None:
     desk = Desk(tmp_path / "empty.slubwise")
-    page = SkeinPage(
-        Preferences(tmp_path / "w.ini"), desk, current=lambda: None, settings=Settings,
-        printed_card=lambda: "",
-    )  # fmt: skip
+    page = whole(
+        SkeinPage(
+            Preferences(tmp_path / "w.ini"),
+            desk,
+            current=lambda: None,
+            settings=Settings,
+            printed_card=lambda: "",
+        )
+    )
     qtbot.addWidget(page)
     page.show()
     until(qtbot, lambda: "No skein yet" in words(page))

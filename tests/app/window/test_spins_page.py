@@ -32,6 +32,7 @@ from app.notebook.records import Aim, Bobbin
 from app.notebook.store import Notebook
 from app.notebook.things import places_after_move
 from app.window.desk import Desk
+from app.window.page_stack import whole
 from app.window.preferences import Preferences
 from app.window.spin_dialogs import BobbinDialog, DeletedDialog, SpinDialog
 from app.window.spin_shelf import when_text
@@ -106,7 +107,7 @@ def open_page(qtbot: QtBot, tmp_path: Path) -> Iterator[OpenPage]:
 
     def show(path: Path) -> SpinsPage:
         desk = Desk(path)
-        page = SpinsPage(Preferences(tmp_path / "window.ini"), desk)
+        page = whole(SpinsPage(Preferences(tmp_path / "window.ini"), desk))
         qtbot.addWidget(page)
         opened.append((page, desk))
         page.resize(1000, 640)

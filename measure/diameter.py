@@ -23,7 +23,7 @@ from measure.lining_up import (
     samples_of,
 )
 from measure.medians import median, medians
-from measure.profiles import Cuts
+from measure.profiles import Cuts, beside_each_other
 from measure.shading import (
     Light,
     Rim,
@@ -36,10 +36,12 @@ Floats = NDArray[np.float64]
 
 _FIRST_LIGHT: Final = Light(0.5, 0.1, 0.0, 0.3, 0.6, 0.2, 0.85)
 _FIRST_RIM: Final = Rim(1.03, 0.05, 0.0, 0.5)
-_FUZZ_BIAS: Final = {"dark": -0.10, "light": 0.0, "open": 0.0}
-"""What is to be added to a width per unit of halo: fuzz close to the core counts with it on a dark
-ground, where it is bright, and takes from it in its own shade on a light one. From fibre-built
-strands whose cover is known exactly (docs/accuracy.md); smooth strands have no halo."""
+_FUZZ_BIAS: Final = {"dark": (-0.068, 0.125), "light": (-0.011, 0.067), "open": (0.0, 0.0)}
+"""What is to be added to the width of a fuzzy strand, and that per unit of scatter: fuzz close to
+the core counts with it on a dark ground, where it is bright, as far as it was not taken for a face
+that scatters. From fibre-built strands whose cover is known exactly (docs/accuracy.md)."""
+_FUZZY: Final = 0.1
+"""Halo from which a strand is fuzzy rather than smooth: half of what it is to be corrected by."""
 _RELIEF_BIAS: Final = -1.1
 """What is to be added to a width per unit of hard lamp and soft rim, as far as the picture's own
 blur lets that be seen: the bumps of a rough strand catch the lamp beyond where a cylinder turns
@@ -158,6 +160,7 @@ def measure_diameters(
         find_lines(cuts, blur, _FIRST_LIGHT, _FIRST_RIM, False, None)
         for cuts, blur in zip(all_cuts, blur_mm, strict=True)
     ]
+    all_cuts = beside_each_other(all_cuts, [start.typical for start in starts])
     profiles = mean_profiles(all_cuts, starts, blur_mm)
     if not profiles:
         return [
@@ -166,6 +169,13 @@ def measure_diameters(
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
     for _ in range(_MOST_ROUNDS):
+        all_cuts = beside_each_other(
+            all_cuts,
+            [
+                carried(number, cuts, start, profiles, fit).typical
+                for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True))
+            ],
+        )
         starts = [
             find_lines(
                 cuts,
@@ -198,6 +208,7 @@ def _follow(
         find_lines(cuts, blur, before.light, rim, before.no_ground, as_before(cuts, edges))
         for cuts, blur, rim, edges in zip(all_cuts, blur_mm, before.rims, edges_before, strict=True)
     ]
+    all_cuts = beside_each_other(all_cuts, [start.typical for start in starts])
     profiles = mean_profiles(all_cuts, starts, blur_mm)
     if tuple((p.strand, p.ground) for p in profiles) != before.profiles:
         return None
@@ -282,7 +293,8 @@ def _final_pass(
     ):
         half_mm, middle_mm = start.half_width_mm[index], start.middle_mm[index]
         table = make_table(curves, around(half_mm, False), blur_mm, rim.softness)
-        samples = pooled(samples_of(cuts, index), table, half, median(middle_mm))
+        samples = samples_of(cuts, index, fit.light, fit.no_ground, half)
+        samples = pooled(samples, table, half, median(middle_mm))
         pairs = fit_cuts(table, samples, half_mm, middle_mm, 4)
         grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine, blur_mm))
     return StrandDiameter(
@@ -323,7 +335,9 @@ def _ground_diameter(
     log_half = np.log(pairs.half_width_mm)
     middle = median(log_half)
     good = (pairs.misfit <= 3.5 * typical) & (np.abs(log_half - middle) < 0.9)
-    bias = _FUZZ_BIAS[ground] * rim.halo
+    always, by_scatter = _FUZZ_BIAS[ground]
+    fuzzy = rim.halo**4 / (rim.halo**4 + _FUZZY**4)
+    bias = fuzzy * (always + by_scatter * fit.light.scatter)
     if not fit.no_ground:
         soft_mm2 = (rim.softness * np.exp(middle)) ** 2
         resolved = soft_mm2 / (soft_mm2 + blur_mm**2)

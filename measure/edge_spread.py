@@ -2,6 +2,7 @@
 
 The spread is that of pixels as they are: lens, focus, motion, the pixel's own aperture and the
 softness of the print together, since a strand's edge is drawn through all but the last of them.
+The same edges tell how the light on the paper beside them changes over the card.
 """
 
 from __future__ import annotations
@@ -29,6 +30,11 @@ LEAST_DOUBT: Final = 0.01
 """No spread is known better than this share of it: blur is not quite Gaussian."""
 
 _FEWEST_EDGES: Final = 4
+_FEWEST_ON_PAPER: Final = 12
+_IN_LANE: Final = 0.1
+"""Share of a lane's width, from its borders, beyond which strands may shade the paper."""
+_HELD: Final = 1.2
+"""Surfaces are held beyond this many times the reach of the edges seen."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +60,18 @@ class EdgeSpread:
     middle_mm: Floats
     reach_mm: Floats
     """(2,) each: places count from `middle_mm` in units of `reach_mm`, cut off at 1.2."""
+    paper: Floats | None
+    """(6,) log of the paper's brightness by the same terms; None where no card shows it."""
+
+    def light_slope(self, points_mm: Floats) -> Floats | None:
+        """Relative change of the light on paper per mm (n, 2), by x and y, at places (n, 2)."""
+        if self.paper is None:
+            return None
+        points = np.asarray(points_mm, float)
+        x, y = np.clip((points - self.middle_mm) / self.reach_mm, -_HELD, _HELD).T
+        _, by_x, by_y, by_xx, by_xy, by_yy = self.paper
+        slope = np.stack([by_x + 2 * by_xx * x + by_xy * y, by_y + by_xy * x + 2 * by_yy * y], -1)
+        return np.asarray(slope / self.reach_mm)
 
     def sigma_mm(self, points_mm: Floats) -> Floats:
         """Spread across the strands (n,) in mm at places (n, 2)."""
@@ -99,7 +117,20 @@ def measure_edge_spread(picture: Picture, scale: Scale) -> EdgeSpread:
         surface=surface,
         middle_mm=middle,
         reach_mm=reach,
+        paper=_paper_surface(part, scale, middle, reach),
     )
+
+
+def _paper_surface(part: _Part, scale: Scale, middle_mm: Floats, reach_mm: Floats) -> Floats | None:
+    """Terms of the paper's log brightness, from edges that no strand lies beside."""
+    bare = part.paper > 0.0
+    for lane in scale.card.lanes if scale.card else ():
+        into = (part.places_mm[:, 1] / scale.printer.y - lane.y_mm) / lane.height_mm
+        bare &= (into < _IN_LANE) | (into > 1.0 - _IN_LANE)
+    if np.count_nonzero(bare) < _FEWEST_ON_PAPER:
+        return None
+    basis = _basis(part.places_mm[bare], middle_mm, reach_mm)
+    return _smooth_surface(basis, np.log(part.paper[bare]))
 
 
 @dataclass(frozen=True)
@@ -113,6 +144,8 @@ class _Part:
     sigma_mm: Floats
     overshoot: Floats
     clipped: Floats
+    paper: Floats
+    """Linear light of the paper beside it."""
 
     @staticmethod
     def of(scale: Scale, edges: PrintedEdges, read: EdgesSeen) -> _Part:
@@ -129,6 +162,7 @@ class _Part:
             sigma_px / px_per_mm,
             read.overshoot[good],
             read.clipped[good],
+            read.light[good],
         )
 
     def along_x(self, upright: bool) -> _Part:
@@ -139,7 +173,7 @@ class _Part:
 
 def _basis(points_mm: Floats, middle_mm: Floats, reach_mm: Floats) -> Floats:
     """Quadratic terms (n, 6) of places; held beyond the edges seen, never run on."""
-    x, y = np.clip((points_mm - middle_mm) / reach_mm, -1.2, 1.2).T
+    x, y = np.clip((points_mm - middle_mm) / reach_mm, -_HELD, _HELD).T
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
 
 
@@ -187,4 +221,5 @@ def _assumed(picture: Picture, scale: Scale) -> EdgeSpread:
         surface=np.array([np.log(sigma_px * y_mm), 0.0, 0.0, 0.0, 0.0, 0.0]),
         middle_mm=middle[0],
         reach_mm=np.full(2, 100.0),
+        paper=None,
     )

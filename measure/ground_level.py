@@ -21,6 +21,8 @@ PER_CUT: Final = 4
 
 _CLEAR_OF_SHADOW: Final = 2.5
 """Widths from the centreline beyond which shadows have faded below the light's own slope."""
+_CLEAR_OF_OTHERS: Final = 10.0
+"""Half widths of another strand within which its own shade slopes the light (1 % at that)."""
 _SLOPE_SD: Final = 0.003
 _PICKED: Final = 12
 """Cuts of a stretch that suffice to tell its ground."""
@@ -38,10 +40,12 @@ def read_levels(
     stretch: NDArray[np.int_],
     along: Floats,
     width_mm: float,
+    others_mm: Floats,
 ) -> tuple[Singles, Singles, Singles, Singles]:
     """Bare ground (n, C), white paper (n, C), relative slope across (n,) and noise (n, C).
 
-    `share` (J,) says how many of a full sample's pixels those of each place have.
+    `share` (J,) says how many of a full sample's pixels those of each place have; `others_mm`
+    (n, m, 3) where along u other strands lie, their half widths and brightnesses.
     """
     n, channels, _ = light.shape
     count = len(region.stretches)
@@ -54,7 +58,7 @@ def read_levels(
         picked = np.array(
             [o[np.linspace(0, len(o) - 1, _PICKED).astype(int)] for o in own if len(o)]
         )
-        found = _read(u, light, total, share, picked, width_mm)
+        found = _read(u, light, total, share, picked, width_mm, others_mm)
         level[shown], slope[shown], noise[shown] = found
     return _fill(region, level, slope, noise, stretch, along, light, n)
 
@@ -66,6 +70,7 @@ def _read(
     share: Singles,
     picked: NDArray[np.intp],
     width_mm: float,
+    others_mm: Floats,
 ) -> tuple[Floats, Floats, Floats]:
     """Level (s, C), slope (s,) and noise (s, C) of s stretches by some cuts of each, `picked`.
 
@@ -84,7 +89,12 @@ def _read(
     keep = mask & (away <= 4.0 * 1.4826 * _middles(away, mask)[..., None] + 1e-6)
     number = np.maximum(np.count_nonzero(keep, axis=2), 1)
     level = np.maximum((flat * keep).sum(axis=2, dtype=float) / number, 1e-4)
-    slope = _light_slope(places.reshape(len(flat), -1), flat, keep[:, 0], level, width_mm)
+    clear = np.abs(places) > _CLEAR_OF_SHADOW * width_mm
+    for number_ in range(others_mm.shape[1]):
+        away_mm, half_mm = np.moveaxis(others_mm[picked, number_, None, :2], 3, 0)
+        clear &= np.abs(places - away_mm) > _CLEAR_OF_OTHERS * half_mm
+    clear = clear.reshape(len(flat), -1) & keep[:, 0]
+    slope = _light_slope(places.reshape(len(flat), -1), flat, clear, level)
     # Noise from neighbours across, which share the light; samples of fewer pixels are noisier.
     steps = np.abs(np.diff(shown, axis=3))
     steps *= np.sqrt(np.minimum(share[beside][1:], share[beside][:-1]))
@@ -111,14 +121,13 @@ def _middles(values: Singles, mask: NDArray[np.bool_]) -> Floats:
 
 
 def _light_slope(
-    places: Singles, values: Singles, keep: NDArray[np.bool_], level: Floats, width_mm: float
+    places: Singles, values: Singles, clear: NDArray[np.bool_], level: Floats
 ) -> Floats:
     """Relative change of the light (s, C, m) per mm across, from ground clear of shadows, or 0.
 
     All channels share it: what differs between them is light thrown by a dyed strand. Held near
     zero, since few lamps change by more than half a per cent per millimetre.
     """
-    clear = keep & (np.abs(places) > _CLEAR_OF_SHADOW * width_mm)
     count = np.count_nonzero(clear, axis=1)
     enough = (count >= 24) & (clear & (places < 0)).any(axis=1) & (clear & (places > 0)).any(axis=1)
     weight = clear / np.maximum(count, 1)[:, None]

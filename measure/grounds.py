@@ -24,6 +24,9 @@ Floats = NDArray[np.float64]
 
 _BLACK_SHADOW: Final = 0.2
 """Light left in a lamp's shadow below which it looks like a black strand going on."""
+_UNSURE: Final = 0.04
+"""Relative doubt that the light's fit leaves a black strand's width, above which it may as well
+have taken some of the shadow for strand (ours)."""
 _FINE_PX: Final = 12.0
 """Pixels across from which a strand and its shadow are told apart by their edges (ours)."""
 _FACE: Final = 0.4
@@ -115,6 +118,7 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
             p.ground.face_contrast < least
             or (p.ground.neutral and strand.light.lamp > 0.25)
             or (p.ground.black and (strand.light.lamp > 1.0 - _BLACK_SHADOW or line))
+            or (p.ground.black and strand.light.lamp > 0.25 and p.ground.u_light > _UNSURE)
         )
     ]
     if strand.no_ground or not shaded or not weak:

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.beside import Others, left_of_light
 from measure.flat_edges import flat_edges
 from measure.light_solver import (
     LEVEL_TIE,
@@ -113,6 +114,8 @@ class MeanProfile:
     uneven: float
     """How much thicker the strand itself is on this ground's stretches than on all, log."""
     u_uneven: float
+    others: Others
+    """(J,) each: what the lane's other strands do to the ground."""
 
 
 @dataclass(frozen=True)
@@ -215,10 +218,12 @@ def _pack(
     u = np.zeros((n, longest))
     y = np.zeros((n, longest, channels))
     w = np.zeros((n, longest))
+    others = np.zeros((3, n, longest))
     for i, p in enumerate(profiles):
         j = len(p.u_mm)
         u[i, :j], y[i, :j] = p.u_mm, p.light
         w[i, :j] = p.weight / (p.noise**2 + _MODEL_FLOOR**2)
+        others[:, i, :j] = p.others.hidden, p.others.left, p.others.right
     w /= channels
     strand = np.array([p.strand for p in profiles])
     level = np.array([p.level for p in profiles])
@@ -235,6 +240,7 @@ def _pack(
         level_prior=level_prior,
         blur=np.array([p.blur_mm for p in profiles]),
         seen=aspect(np.array([p.view_tan for p in profiles]), grid(steps)),
+        others=Others(*others) if others.any() else None,
         no_ground=no_ground,
         energy=float(np.einsum("nj,njc,njc->", w, y, y) + np.sum(level_prior * level**2)),
         uneven=np.array([p.uneven for p in profiles]),
@@ -306,7 +312,8 @@ def _search(
         for i in own.tolist():
             rows = slice(i * m, i * m + m)
             one = Curves(curves.grid, curves.face[rows], curves.ground[rows])
-            cost += _costs(packed, i, one, np.exp(a0 + packed.uneven[i] + _STRETCHES), u_ref)
+            widths = np.exp(a0 + packed.uneven[i] + _STRETCHES)
+            cost += _costs(packed, i, one, widths, u_ref, lights)
         best = cost.reshape(-1, m).argmin(axis=0)
         k, j = np.unravel_index(best, cost.shape[:2])
         total += cost[k, j, np.arange(m)]
@@ -316,7 +323,9 @@ def _search(
     return [_Trial(float(total[i]), Point(lights[i], rim, log_a[i], u0[i])) for i in range(m)]
 
 
-def _costs(packed: Packed, i: int, curves: Curves, a: Floats, u_ref: float) -> Floats:
+def _costs(
+    packed: Packed, i: int, curves: Curves, a: Floats, u_ref: float, lights: Floats
+) -> Floats:
     """Cost of profile i for every half width (k,), shift and light (m,), brightness solved for."""
     thin = max(1, round(packed.u.shape[1] / 36))
     u, y, w = packed.u[i, ::thin], packed.y[i, ::thin], packed.w[i, ::thin]
@@ -328,6 +337,10 @@ def _costs(packed: Packed, i: int, curves: Curves, a: Floats, u_ref: float) -> F
     at = position.astype(np.intp) + (np.arange(len(a)) * count)[:, None]
     # Lights innermost: one place looked up serves them all.
     F, G = (of.transpose(0, 2, 1).reshape(-1, m).take(at, axis=0) for of in blurred)
+    if packed.others is not None and not packed.no_ground:
+        some = (packed.others.hidden, packed.others.left, packed.others.right)
+        there = Others(*(one[i, ::thin, None] for one in some))
+        G *= left_of_light(lights, there)[0].astype(np.float32)[:, None, None]
 
     def summed(by: Floats, what: NDArray[np.float32]) -> Floats:
         """Sums over samples weighted by rows of `by` (r, J), (k, shifts, r, m)."""

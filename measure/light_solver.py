@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.beside import Others, left_of_light
 from measure.shading import Aspect, blur_with_slopes, light_up, outline
 
 Floats = NDArray[np.float64]
@@ -85,6 +86,8 @@ class Packed:
     """(n, C) weight of the ground's level as read where it is bare."""
     blur: Floats
     seen: Aspect
+    others: Others | None
+    """(n, J) each, what other strands do to the ground; None without any."""
     no_ground: bool
     energy: float
     """Weighted sum of the squared samples, levels among them."""
@@ -202,7 +205,19 @@ def _basis(packed: Packed, point: Point) -> Singles:
     out[:, :, -2] += by_sigma * _single(narrow**2 / sigma)
     np.negative(out[:, :, -2], out=out[:, :, -2])
     np.multiply(by_xi, _single(-1.0 / a), out=out[:, :, -1])
+    if packed.others is not None and not packed.no_ground:
+        _dim(out[:, 1], point, packed.others)
     return out
+
+
+def _dim(ground: Singles, point: Point, others: Others) -> None:
+    """The ground's curve and slopes (n, 15, J), in place, as other strands leave them."""
+    left, slopes = left_of_light(within(point.light[None])[0], others)
+    bare = ground[:, 0].copy()
+    ground *= left.astype(np.float32)[:, None]
+    # Sky, lamp, lean and bounce, behind the curve itself.
+    for row, slope in zip((1, 2, 3, 7), slopes, strict=True):
+        ground[:, row] += bare * slope.astype(np.float32)
 
 
 def _single(values: Floats) -> Singles:

@@ -9,12 +9,23 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.beside import Others, dimmed, others_at
 from measure.curve_table import make_table
 from measure.cut_fit import SURE_STEP, Samples, fit_cuts, pooled, thinned
 from measure.light_fit import LightFit, MeanProfile
 from measure.medians import median, medians, quantile
 from measure.profiles import Cuts
-from measure.shading import Curves, Light, Rim, aspect, grid, light_up, outline, steps_for
+from measure.shading import (
+    XI_MAX,
+    Curves,
+    Light,
+    Rim,
+    aspect,
+    grid,
+    light_up,
+    outline,
+    steps_for,
+)
 from measure.unevenness import step_between
 
 Floats = NDArray[np.float64]
@@ -49,6 +60,14 @@ class Lines:
     fitted: NDArray[np.bool_]
     exact: NDArray[np.bool_]
     """Cuts that were fitted themselves; the others lie between two of them."""
+    brightness: float
+    """Of the strand, relative to white."""
+
+    @property
+    def typical(self) -> tuple[float, float]:
+        """Half width, mm, where it was fitted, and brightness; nothing where it was not."""
+        fitted = self.half_width_mm[self.fitted]
+        return (median(fitted), self.brightness) if len(fitted) else (0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -66,7 +85,7 @@ def as_before(cuts: Cuts, edges: Mapping[str, Edges]) -> Lines:
     for ground, found in edges.items():
         here = cuts.ground == ground
         half[here], middle[here] = found.half_width_mm, found.middle_mm
-    return Lines(half, middle, nothing, nothing, np.zeros(n, bool), np.zeros(n, bool))
+    return Lines(half, middle, nothing, nothing, np.zeros(n, bool), np.zeros(n, bool), 0.0)
 
 
 def find_lines(
@@ -80,6 +99,7 @@ def find_lines(
     contrast = np.zeros(n)
     fitted = np.zeros(n, bool)
     exact = np.zeros(n, bool)
+    brightness: list[float] = []
     grounds = [
         np.nonzero(cuts.valid & (cuts.ground == ground))[0]
         for ground in np.unique(cuts.ground[cuts.valid])
@@ -89,7 +109,7 @@ def find_lines(
     all_curves = curves_of(cuts, grounds, light, rim, no_ground, halves, blur_mm)
     for index, some, typical, curves in zip(grounds, few, halves, all_curves, strict=True):
         table = make_table(curves, around(half[some], start is None), blur_mm, rim.softness)
-        samples = samples_of(cuts, some)
+        samples = samples_of(cuts, some, light, no_ground, typical)
         if start is None:
             # Where a picture lies just so, two pixels are equally far off: not the least step.
             step = quantile(np.diff(samples.u_mm[0]), 0.25)
@@ -109,8 +129,11 @@ def find_lines(
         exact[some[plain]] = True
         wander[index] = middle[index] - median(middle[index])
         contrast[index] = median(pairs.contrast)
+        brightness.append(median(pairs.strand.mean(axis=1)))
         fitted[index] = True
-    return Lines(half, middle, wander, contrast, fitted, exact)
+    # Where one ground shows little of it, the other's say is the safer: the darker, as a rule.
+    bright = float(np.clip(min(brightness, default=0.0), 0.0, 1.0))
+    return Lines(half, middle, wander, contrast, fitted, exact, bright)
 
 
 def carried(
@@ -176,7 +199,7 @@ def _mean_profile(
     u = typical_middle + (cuts.u_mm[index] - start.middle_mm[index, None]) * stretch[:, None]
     steps = np.diff(cuts.u_mm[index[0]])
     pitch = median(steps[len(steps) // 3 : -(len(steps) // 3)])
-    reach = min(float(np.abs(cuts.u_mm).max()), 9.5 * typical)
+    reach = min(float(np.abs(cuts.u_mm).max()), XI_MAX * typical)
     bins = int(2 * reach / pitch)
     place = np.rint((u + reach) / (2 * reach) * bins).astype(int)
     at = np.where((place >= 0) & (place <= bins), place, bins + 1).ravel()
@@ -191,6 +214,15 @@ def _mean_profile(
     shown = cuts.light[index].transpose(1, 0, 2).reshape(cuts.light.shape[1], -1)
     light = np.stack([summed(weight * channel)[good] / total[good] for channel in shown], axis=1)
     noise = float(cuts.noise[index].mean()) / np.sqrt(max(len(index), 1.0))
+    others = Others(*np.zeros((3, len(mean_u))))
+    if cuts.others_mm.shape[1]:
+        there = others_at(cuts.u_mm[index], cuts.others_mm[index], cuts.view_tan[index])
+        others = Others(
+            *(
+                summed(weight * of.ravel())[good] / total[good]
+                for of in (there.hidden, there.left, there.right)
+            )
+        )
     return MeanProfile(
         strand=number,
         ground=ground,
@@ -205,6 +237,7 @@ def _mean_profile(
         noise=noise,
         uneven=0.0,
         u_uneven=0.0,
+        others=others,
     )
 
 
@@ -214,12 +247,22 @@ def around(half_width_mm: Floats, unsure: bool) -> tuple[float, float]:
     return float(half_width_mm.min()) / room, float(half_width_mm.max()) * room
 
 
-def samples_of(cuts: Cuts, index: NDArray[np.int_]) -> Samples:
-    """What the cuts at `index` show."""
+def samples_of(
+    cuts: Cuts, index: NDArray[np.int_], light: Light, no_ground: bool, half_width_mm: float
+) -> Samples:
+    """What the cuts at `index` show about a strand of that half width, as far as curves reach.
+
+    What other strands take from the ground under that light is made up for.
+    """
+    u = cuts.u_mm[index]
+    shown = cuts.light[index]
+    if cuts.others_mm.shape[1] and not no_ground:
+        others = others_at(u, cuts.others_mm[index], cuts.view_tan[index])
+        shown = shown / dimmed(light, others).astype(np.float32)[:, None]
     return Samples(
-        cuts.u_mm[index],
-        cuts.light[index],
-        cuts.weight[index],
+        u,
+        shown,
+        cuts.weight[index] * (np.abs(u) < XI_MAX * half_width_mm),
         cuts.level[index],
         cuts.noise[index],
     )

@@ -211,7 +211,7 @@ def _read_lane(
         return _Lane(strands, refusals, places, light, None)
     blurs = [float(known.edges.sigma_mm(_middle(sight.strands[i]))[0]) for i in shown]
     cuts = [
-        cut_strand(known.picture, known.scale, sight, i, blur)
+        cut_strand(known.picture, known.scale, sight, i, blur, known.edges)
         for i, blur in zip(shown, blurs, strict=True)
     ]
     eaten_px = _eaten_px(known.scale, known.edges)

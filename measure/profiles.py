@@ -14,6 +14,7 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.edge_spread import EdgeSpread
 from measure.ground_level import PER_CUT, read_levels
 from measure.medians import median
 from measure.picture import Picture
@@ -29,6 +30,10 @@ _LUMA: Final = np.array([0.299, 0.587, 0.114], np.float32)
 _HALVED_CHROMA: Final = 0.35
 """What is kept of the departure from grey where colour has half the resolution: its edges are drawn
 softer and apart from the brightness's, but it tells a dyed strand from a shadow (ours)."""
+
+_UNKNOWN: Final = 0.5
+_PALE: Final = 0.9
+"""Brightness of another strand before it is known, and of one that only its shadows show."""
 
 Real = TypeVar("Real", np.float32, np.float64)
 
@@ -70,6 +75,11 @@ class Cuts:
     camera_height_mm: float
     chroma: float
     """Share of its departure from grey that `light` was left, of every channel alike."""
+    beside: tuple[Centreline, ...]
+    """The lane's m other strands."""
+    others_mm: Floats
+    """(n, m, 3) how far along u they lie, their half widths, 0 where they end, and how bright they
+    are relative to white."""
 
     def full_colour(self, light: Floats) -> Floats:
         """Fitted brightnesses (..., C) with their departure from grey as it was."""
@@ -79,11 +89,18 @@ class Cuts:
         return np.asarray(luma + (light - luma) / self.chroma)
 
 
-def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_mm: float) -> Cuts:
+def cut_strand(
+    picture: Picture,
+    scale: Scale,
+    sight: Sight,
+    number: int,
+    blur_mm: float,
+    edges: EdgeSpread | None = None,
+) -> Cuts:
     """Cuts of strand `number` of a region's sight.
 
     `blur_mm` is the camera's edge spread there; cuts nearer than three of it to a band's edge are
-    left out.
+    left out. `edges` tell how the light changes across; without a card the ground does.
     """
     line = sight.strands[number]
     region = line.region
@@ -102,10 +119,28 @@ def cut_strand(picture: Picture, scale: Scale, sight: Sight, number: int, blur_m
     chroma = _HALVED_CHROMA if picture.chroma_halved and pool.light.shape[1] == 3 else 1.0
     if chroma < 1.0:
         pool = replace(pool, light=_towards_grey(pool.light, chroma))
-    weight, own, blocked = _masks(sight, number, line, normals, across_it.u_mm, 3.0 * blur_mm)
+    clearance = 3.0 * blur_mm
+    weight, clear, own, blocked = _masks(sight, number, line, normals, across_it.u_mm, clearance)
     weight *= pool.share
+    beside = tuple(s for i, s in enumerate(sight.strands) if i != number)
+    slope_u = None
+    if edges is not None and (by_xy := edges.light_slope(middle_card)) is not None:
+        slope_u = np.einsum("ni,ni->n", by_xy, normals @ axes)
     return _running(
-        line, arc, normals, across_it, pool, weight, own, blocked, mm_per_px, scale, chroma
+        line,
+        arc,
+        normals,
+        across_it,
+        pool,
+        weight,
+        clear,
+        own,
+        blocked,
+        mm_per_px,
+        scale,
+        chroma,
+        beside,
+        slope_u,
     )
 
 
@@ -122,8 +157,9 @@ def _masks(
     normals: Floats,
     u_grid: Floats,
     clearance_mm: float,
-) -> tuple[Singles, NDArray[np.int_], NDArray[np.bool_]]:
-    """Which samples count (n, J), the stretch of each quarter (n,), and covered places (n,)."""
+) -> tuple[Singles, NDArray[np.bool_], NDArray[np.int_], NDArray[np.bool_]]:
+    """Which samples count and which are clear of other strands' blurred edges (n, J), the stretch
+    of each quarter (n,), and covered places (n,)."""
     region = line.region
     u, way = u_grid.astype(np.float32), normals.astype(np.float32)
     a = line.along_mm.astype(np.float32)[:, None] + u * way[:, :1]
@@ -137,6 +173,7 @@ def _masks(
         ends = ends.astype(np.float32)[own]
         on_same = (a >= ends[:, :1]) & (a <= ends[:, 1:]) & (own >= 0)[:, None]
     keep = on_same & (b >= clearance_mm) & (b <= region.width_mm - clearance_mm)
+    clear = np.ones_like(keep)
     blocked = ~line.seen.copy()
     body = np.abs(u_grid) <= 0.5 * line.width_mm + 0.3
     for other_number, other in enumerate(sight.strands):
@@ -145,6 +182,7 @@ def _masks(
         there = np.interp(a, other.along_mm, other.across_mm, left=np.nan, right=np.nan)
         near = np.abs(b - there) < other.reach_mm + 0.35
         keep &= ~near
+        clear &= ~(np.abs(b - there) < other.reach_mm + 0.35 + clearance_mm) | body
         blocked |= near[:, body].any(axis=1)
     for a0, b0, a1, b1 in sight.covered:
         over = (a > a0 - 0.8) & (a < a1 + 0.8) & (b > b0 - 0.8) & (b < b1 + 0.8)
@@ -152,7 +190,7 @@ def _masks(
         blocked |= over[:, body].any(axis=1)
     # Near the lane's edge the strand itself must be in it; its shadow need not.
     blocked |= ~keep[:, np.abs(u_grid) <= 0.25 * line.width_mm].all(axis=1)
-    return keep.astype(np.float32), own, blocked
+    return keep.astype(np.float32), clear, own, blocked
 
 
 def _running(
@@ -162,11 +200,14 @@ def _running(
     across_it: Across,
     pool: Pool,
     weight: Singles,
+    clear: NDArray[np.bool_],
     own: NDArray[np.int_],
     blocked: NDArray[np.bool_],
     mm_per_px: Floats,
     scale: Scale,
     chroma: float,
+    beside: tuple[Centreline, ...],
+    paper_slope: Floats | None,
 ) -> Cuts:
     region = line.region
     n = len(arc) - PER_CUT + 1
@@ -193,9 +234,13 @@ def _running(
     stretch = np.maximum(own[:n], 0)
     ground = np.array([s.ground for s in region.stretches])[stretch]
 
+    rough = [(0.5 * other.width_mm, _UNKNOWN) for other in beside]
+    others = _others(along, across, normals[middle], beside, rough)
     level, white, slope_u, noise = read_levels(
-        region, u, mean_light, total, across_it.share, valid, stretch, along, line.width_mm
+        region, u, mean_light, total, across_it.share, valid, stretch, along, line.width_mm, others
     )
+    if paper_slope is not None:
+        slope_u = paper_slope[middle].astype(np.float32)
     near = across_it.near
     mean_off = _window(weight[:, near] * pool.off_mm) * share[:, near]
     spread = _window(weight[:, near] * pool.off2_mm2) * share[:, near] - np.square(mean_off)
@@ -218,7 +263,7 @@ def _running(
         normals=normals[middle],
         u_mm=u,
         light=mean_light,
-        weight=total / np.float32(PER_CUT),
+        weight=total * (_window(clear.astype(np.float32)) == PER_CUT) / np.float32(PER_CUT),
         ground=ground,
         valid=valid,
         level=(level / white).astype(np.float32),
@@ -227,7 +272,42 @@ def _running(
         view_tan=view_tan,
         camera_height_mm=float(scale.camera_mm[2]),
         chroma=chroma,
+        beside=beside,
+        others_mm=others,
     )
+
+
+def beside_each_other(all_cuts: list[Cuts], known: list[tuple[float, float]]) -> list[Cuts]:
+    """The cuts of a region's strands, each told what the others are now `known` to be.
+
+    That is each strand's half width, mm, and brightness.
+    """
+    of_line = {id(c.line): one for c, one in zip(all_cuts, known, strict=True)}
+    out = []
+    for cuts in all_cuts:
+        # Of some nothing but their shadows is seen.
+        all_known = [of_line.get(id(x), (0.5 * x.width_mm, _PALE)) for x in cuts.beside]
+        others = _others(cuts.along_mm, cuts.across_mm, cuts.normals, cuts.beside, all_known)
+        out.append(replace(cuts, others_mm=others))
+    return out
+
+
+def _others(
+    along_mm: Floats,
+    across_mm: Floats,
+    normals: Floats,
+    beside: tuple[Centreline, ...],
+    known: list[tuple[float, float]],
+) -> Floats:
+    """Where along u other strands lie, half widths, 0 where they end, brightnesses: (n, m, 3)."""
+    out = np.zeros((len(along_mm), len(beside), 3))
+    for number, (line, (half, brightness)) in enumerate(zip(beside, known, strict=True)):
+        at = line.along_mm
+        off = np.interp(along_mm, at, line.across_mm) - across_mm
+        out[:, number, 0] = off * normals[:, 1]
+        out[:, number, 1] = half * ((along_mm >= at[0]) & (along_mm <= at[-1]))
+        out[:, number, 2] = brightness
+    return out
 
 
 def _window(values: NDArray[Real]) -> NDArray[Real]:

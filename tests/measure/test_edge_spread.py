@@ -56,6 +56,16 @@ def test_strands_over_the_bands_do_not_disturb_it() -> None:
     assert spread.sigma_x_px == pytest.approx(truth.edge_spread_px, rel=0.02)
 
 
+def test_light_that_changes_over_the_card_is_followed_between_strands() -> None:
+    # A drawn picture's light made to fall by 0.4 % a mm down the card, which strands' shade hides.
+    strands = [Strand("banded", y, 1.0, (0.05, 0.05, 0.05)) for y in (-2.5, 0.0, 2.5)]
+    pixels, _ = draw(POCKET, strands, Light(), replace(VIEW, tilt_deg=0), 3)
+    fall = np.exp(-0.004 * np.arange(len(pixels)) / 10)[:, None, None]
+    spread = spread_of(encode_srgb(fall * decode_srgb(pixels)))
+    (slope,) = spread.light_slope(np.array([[43.0, 17.0]]))
+    assert slope == pytest.approx([0.0, -0.004], abs=4e-4)
+
+
 def test_motion_blur_differs_by_direction() -> None:
     pixels, truth = draw(POCKET, (), Light(), replace(VIEW, tilt_deg=0), 0)
     streak = np.zeros((3, 3), np.float32)

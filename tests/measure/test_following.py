@@ -101,8 +101,8 @@ def test_what_no_longer_suits_does_not_mislead(strands: tuple[Strand, ...], ligh
     before = lane_of(measure_diameters(*frame()))
     cuts, blurs = frame(strands, light)
     cold = means(measure_diameters(cuts, blurs))
-    # Followed in vain, ink is 1 % off.
-    assert means(measure_diameters(cuts, blurs, before=before)) == pytest.approx(cold, rel=1e-3)
+    # Followed in vain, ink is 1 % off; cuts are lined up to 0.4 % of their widths either way.
+    assert means(measure_diameters(cuts, blurs, before=before)) == pytest.approx(cold, rel=4e-3)
 
 
 def test_a_lane_where_nothing_stood_out_leaves_nothing_to_follow() -> None:

@@ -15,11 +15,24 @@ class Frame:
     """One picture of a running source: a camera or a video."""
 
     pixels: NDArray[np.uint8]
-    """(rows, columns, 3) sRGB-coded red, green, blue; nobody writes into it."""
+    """(rows, columns, 3) sRGB-coded red, green, blue; nobody writes into it.
+
+    It may be a view of pixels that lie in memory as blue, green, red: see `as_stored`.
+    """
     time_s: float
     """When it was taken, on the clock of `time.monotonic`."""
     number: int
     """Counts up within one source."""
+
+
+def as_stored(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], bool]:
+    """Pixels (rows, columns[, 3]) as they lie in memory, and whether blue comes first there.
+
+    Films are decoded to blue, green, red. Turning every frame round takes a millisecond of a large
+    one, and most are only shown, much smaller: so it is done where they are used.
+    """
+    turned = pixels.ndim == 3 and pixels.strides[2] < 0
+    return (pixels[:, :, ::-1], True) if turned else (pixels, False)
 
 
 @dataclass(frozen=True)

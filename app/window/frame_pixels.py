@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from typing import TYPE_CHECKING, Any, Final
 
+from app.window.frame import as_stored
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -44,10 +46,10 @@ class FrameSender:
             self._share(pixels.nbytes)
         if self._memory is None or not _fits(self._memory, pixels.nbytes):
             self._pipe.send(job)
-            send_pixels(self._pipe, np.ascontiguousarray(pixels))
+            send_pixels(self._pipe, _copied(pixels, np.empty(pixels.shape, np.uint8)))
             return
         shared = np.frombuffer(self._memory, np.uint8, pixels.size).reshape(pixels.shape)
-        np.copyto(shared, pixels)
+        _copied(pixels, shared)
         self._pipe.send(job)
 
     def _share(self, size: int) -> None:
@@ -131,6 +133,19 @@ def receive_pixels(pipe: Connection, into: NDArray[np.uint8]) -> None:
         if not more:
             raise EOFError
         got += more
+
+
+def _copied(pixels: NDArray[np.uint8], into: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """`into`, filled with these pixels: red first and row after row."""
+    import cv2
+    import numpy as np
+
+    stored, blue_first = as_stored(pixels)
+    if blue_first:
+        cv2.cvtColor(stored, cv2.COLOR_BGR2RGB, dst=into)
+    else:
+        np.copyto(into, pixels)
+    return into
 
 
 def _fits(memory: mmap.mmap | None, size: int) -> bool:

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QRect
 from PySide6.QtGui import QImage
 
+from app.window.frame import as_stored
+
 _PIXELLED: Final = 4.0
 """Magnification from which pixels are shown as squares."""
 
@@ -24,7 +26,8 @@ class ScaledPicture:
     """A picture of any size, colour or grey, from which parts are scaled to the screen."""
 
     def __init__(self, pixels: NDArray[Any]) -> None:
-        self._levels: list[NDArray[np.uint8]] = [eight_bits(pixels)]
+        stored, self._blue_first = as_stored(eight_bits(pixels))
+        self._levels: list[NDArray[np.uint8]] = [stored]
         """The picture, and halves of it that were wanted once; kept while it is shown."""
 
     @property
@@ -51,7 +54,7 @@ class ScaledPicture:
             magnified = width / cut.shape[1]
             how = cv2.INTER_NEAREST if magnified >= _PIXELLED else cv2.INTER_LINEAR
             cut = cv2.resize(cut, (width, height), interpolation=how)
-        return image_of(cut)
+        return image_of(cut[:, :, ::-1] if self._blue_first else cut)
 
     def _halved(self, times: int) -> tuple[NDArray[np.uint8], int]:
         while len(self._levels) <= times and min(self._levels[-1].shape[:2]) >= 2:
@@ -81,7 +84,8 @@ def eight_bits(pixels: NDArray[Any]) -> NDArray[np.uint8]:
 
 def image_of(pixels: NDArray[np.uint8]) -> QImage:
     """An image of pixels (rows, columns[, 3]); Qt keeps the memory it lies on alive."""
-    to_screen = cv2.COLOR_GRAY2BGRA if pixels.ndim == 2 else cv2.COLOR_RGB2BGRA
-    four = cv2.cvtColor(pixels, to_screen)
+    stored, blue_first = as_stored(pixels)
+    colours = cv2.COLOR_BGR2BGRA if blue_first else cv2.COLOR_RGB2BGRA
+    four = cv2.cvtColor(stored, cv2.COLOR_GRAY2BGRA if pixels.ndim == 2 else colours)
     rows, columns = four.shape[:2]
     return QImage(four.data, columns, rows, 4 * columns, QImage.Format.Format_RGB32)

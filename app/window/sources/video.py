@@ -7,7 +7,6 @@ import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 # Read when OpenCV opens its first file: what it would print about a broken one is said in words.
 os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
@@ -94,7 +93,7 @@ class VideoSource(ThreadedSource):
                 due = clock.due(reader.time_s, now)
                 if now - due > _LATE_S and now - shown_at < _SHOW_EVERY_S:
                     continue
-                # Coloured before it is due, so that it is not late by that.
+                # Made ready before it is due, so that it is not late by that.
                 pixels = reader.pixels()
                 if pixels is None:
                     continue
@@ -142,7 +141,7 @@ class _Clock:
 
 
 class _Reader:
-    """The frames of one file, decoded one after the other, coloured only when asked for."""
+    """The frames of one file, decoded one after the other, given colours when asked for."""
 
     def __init__(self, path: Path) -> None:
         # What it has to say of a broken file goes into the state, not to the terminal.
@@ -150,7 +149,6 @@ class _Reader:
         # FFmpeg by name: other backends take names like "a_%02d.png" for a series of pictures.
         self._capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG)
         rate = self._capture.get(cv2.CAP_PROP_FPS) if self._capture.isOpened() else 0.0
-        self._decoded: Any = None
         self._rate = rate if 1.0 <= rate <= 1000.0 else 0.0
         self.time_s = -np.inf
         """The present frame's time in the file."""
@@ -172,15 +170,13 @@ class _Reader:
         return True
 
     def pixels(self) -> NDArray[np.uint8] | None:
-        """The present frame, (rows, columns, 3) RGB; None when it cannot be coloured."""
-        # One array to decode into, a fresh one for whoever gets the frame: half the time of both
-        # in one, for which OpenCV would copy the picture first.
-        sound, self._decoded = self._capture.retrieve(self._decoded)
-        if not sound or self._decoded is None:
+        """The present frame, (rows, columns, 3) RGB; None when there is nothing to see in it."""
+        sound, decoded = self._capture.retrieve()
+        if not sound or decoded is None:
             return None
-        grey = self._decoded.ndim == 2
-        code = cv2.COLOR_GRAY2RGB if grey else cv2.COLOR_BGR2RGB
-        return np.asarray(cv2.cvtColor(self._decoded, code), np.uint8)
+        if decoded.ndim == 2:
+            decoded = cv2.cvtColor(decoded, cv2.COLOR_GRAY2BGR)
+        return np.asarray(decoded, np.uint8)[:, :, ::-1]
 
     def close(self) -> None:
         """Give the file back."""

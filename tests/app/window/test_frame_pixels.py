@@ -47,6 +47,10 @@ def test_pixels_arrive_as_they_were_sent(shared: bool, monkeypatch: pytest.Monke
     part = drawn.integers(0, 255, (40, 60, 3), np.uint8)[::2, ::3]
     sender.send(part.shape, part)
     np.testing.assert_array_equal(came.get(timeout=30), part)
+    # As films are decoded: blue comes first in memory.
+    turned = drawn.integers(0, 255, (20, 20, 3), np.uint8)[:, :, ::-1]
+    sender.send(turned.shape, turned)
+    np.testing.assert_array_equal(came.get(timeout=30), turned)
     ours.send(None)
     thread.join()
     ours.close()

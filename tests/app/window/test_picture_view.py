@@ -61,7 +61,7 @@ def key(widget, which):
 def test_an_image_has_the_pixels_colours():
     pixels = chequered(20, 31)
     pixels.flags.writeable = False
-    for part in (pixels, pixels[3:9, 4:20], pixels[:, :, 0].copy()):
+    for part in (pixels, pixels[3:9, 4:20], pixels[:, :, ::-1], pixels[:, :, 0].copy()):
         shown = array_of(image_of(part))
         assert np.array_equal(shown, part if part.ndim == 3 else np.repeat(part[..., None], 3, 2))
 
@@ -88,6 +88,17 @@ def test_any_size_and_shape_is_scaled_to_any(shape):
         if rows > 1 and height > 1:
             assert got[0].min() == 200
             assert got[-1].max() == 90
+
+
+def test_pixels_with_blue_first_are_scaled_alike():
+    pixels = chequered(90, 160)
+    turned = np.ascontiguousarray(pixels[:, :, ::-1])[:, :, ::-1]
+    whole = QRect(0, 0, 160, 90)
+    for size in ((160, 90), (100, 56), (31, 17), (800, 450)):
+        assert np.array_equal(
+            array_of(ScaledPicture(turned).part(whole, *size)),
+            array_of(ScaledPicture(pixels).part(whole, *size)),
+        )
 
 
 @pytest.mark.parametrize("dtype", [np.uint16, np.float32, np.uint8])

@@ -200,18 +200,11 @@ def effective_sample_size(values: ArrayLike, max_lag: int | None = None) -> floa
     return float(min(max(n * n / max(first_order, positive_sequence), 1.0), n))
 
 
-def u_of_mean(values: ArrayLike, max_lag: int | None = None) -> float:
-    """Standard uncertainty of the mean of evenly spaced values (n,), NaN where not measured.
-
-    Sample standard deviation over the root of the effective sample size.
-    """
-    return mean_component("mean", values, max_lag).u
-
-
 def mean_component(name: str, values: ArrayLike, max_lag: int | None = None) -> Component:
-    """The doubt about the mean of values (n,) along a strand, as a component of a budget.
+    """The doubt about the mean of evenly spaced values (n,), as a component of a budget.
 
-    Degrees of freedom are one less than the effective sample size, and at least one.
+    Sample standard deviation over the root of the effective sample size; NaN keeps the place of
+    what was not measured. Degrees of freedom are one less than that size, and at least one.
     """
     e, finite = _departures(values)
     n = float(finite.sum())

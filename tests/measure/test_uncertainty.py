@@ -20,7 +20,6 @@ from measure.uncertainty import (
     lag1_autocorrelation,
     mean_component,
     u_from_limits,
-    u_of_mean,
 )
 
 # NIST Statistical Reference Datasets, univariate (a US Government work): speed of light,
@@ -247,7 +246,7 @@ def test_misuse_of_a_budget_is_said_plainly() -> None:
 def test_certified_autocorrelations(text: str, sd: float, r1: float) -> None:
     values = series(text)
     assert lag1_autocorrelation(values) == pytest.approx(r1, abs=1e-10)
-    u, n_effective = u_of_mean(values), effective_sample_size(values)
+    u, n_effective = mean_component("mean", values).u, effective_sample_size(values)
     assert u * math.sqrt(n_effective) == pytest.approx(sd, rel=1e-10)
 
 
@@ -293,7 +292,7 @@ def test_a_long_wave_shows_through_as_much_noise() -> None:
 def test_a_mean_is_doubted_with_the_effective_size() -> None:
     x = ar1(np.random.default_rng(41), 0.8, (100,))
     component, n_effective = mean_component("along", x), effective_sample_size(x)
-    assert component.u == u_of_mean(x) == pytest.approx(x.std(ddof=1) / math.sqrt(n_effective))
+    assert component.u == pytest.approx(x.std(ddof=1) / math.sqrt(n_effective))
     assert component.dof == n_effective - 1
     assert mean_component("along", [1.0, 2.0]).dof == 1
 
@@ -357,13 +356,13 @@ def test_short_and_level_series() -> None:
     assert effective_sample_size([1.0]) == 1
     assert effective_sample_size([1.0, 2.0]) == 2
     assert effective_sample_size([0.1] * 30) == 30
-    assert u_of_mean([0.1] * 30) == 0
+    assert mean_component("mean", [0.1] * 30).u == 0
     for n in range(3, 12):
         assert 1 <= effective_sample_size(np.arange(n)) <= n
     with pytest.raises(ValueError, match="no measured value"):
         effective_sample_size([math.nan, math.nan])
     with pytest.raises(ValueError, match="at least two"):
-        u_of_mean([1.0, math.nan])
+        mean_component("mean", [1.0, math.nan])
     with pytest.raises(ValueError, match="do not vary"):
         lag1_autocorrelation([0.1] * 30)
     with pytest.raises(ValueError, match="neighbouring"):
@@ -390,7 +389,9 @@ def test_units_scale_the_doubt_and_leave_the_effective_size(
     assert effective_sample_size(scale * x + offset) == pytest.approx(
         effective_sample_size(x), rel=1e-6
     )
-    assert u_of_mean(scale * x + offset) == pytest.approx(scale * u_of_mean(x), rel=1e-6)
+    assert mean_component("mean", scale * x + offset).u == pytest.approx(
+        scale * mean_component("mean", x).u, rel=1e-6
+    )
     assert lag1_autocorrelation(scale * x) == pytest.approx(lag1_autocorrelation(x), rel=1e-9)
 
 

@@ -109,6 +109,8 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
     fine = min(p.mean_mm for p in parts) < _FINE_PX * median(strand.cuts.mm_per_px)
     line = strand.flat and fine
     shaded = strand.light.sky + strand.light.lamp > 0.15 or line
+    # The shadow of a lamp that looks as wide as the strand is thick is no second strand.
+    casting = strand.light.lamp / (1.0 + strand.light.softness**2)
     least = _FACE if len(parts) > 1 else _FACE_ALONE
     weak = [
         p
@@ -116,7 +118,7 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
         if p.ground.ground != "dark"
         and (
             p.ground.face_contrast < least
-            or (p.ground.neutral and strand.light.lamp > 0.25)
+            or (p.ground.neutral and casting > 0.25)
             or (p.ground.black and (strand.light.lamp > 1.0 - _BLACK_SHADOW or line))
             or (p.ground.black and strand.light.lamp > 0.25 and p.ground.u_light > _UNSURE)
         )

@@ -9,10 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.diameter import StrandDiameter
-from measure.grounds import whole_cuts
+from measure.grounds import Whole, whole_cuts
 from measure.medians import median
 from measure.profiles import CUT_MM
-from measure.results import Along
 from measure.scale import Scale
 from measure.strands import STEP_MM
 from measure.uncertainty import Budget, Component, mean_component
@@ -30,7 +29,7 @@ _RIM: Final = 0.03
 _ENOUGH_STEPS: Final = 10
 _LEAST_DOF: Final = 4.0
 """Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
-_BLUR: Final = 0.36
+_BLUR: Final = 0.33
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
 from drawn pictures that went through such cameras (ours)."""
@@ -49,6 +48,9 @@ meet the card as no cylinder does; from path-traced and drawn plied yarn (ours).
 _TWO_COLOURS: Final = 0.4
 """Relative doubt of a strand per unit by which its plies differ in colour: fitted as of one colour,
 path-traced ones read 11 to 34 % too narrow (ours)."""
+_RECOLOURED: Final = 0.5
+"""Relative doubt of a strand per log by which it looks brighter on one ground than on the other:
+what passes for ground there is missing from its width (ours)."""
 
 
 @dataclass(frozen=True)
@@ -66,16 +68,15 @@ class Surroundings:
 
 def budget_of(
     strand: StrandDiameter,
-    along: Along,
     diameter_mm: float,
-    u_light: float,
+    whole: Whole,
     plies: int,
     apart: float,
     around: Surroundings,
 ) -> Budget:
     """Every doubt of a strand's mean diameter, in mm; `plies` 1 where none were counted, `apart`
     how far their colours are."""
-    cuts, scale = strand.cuts, around.scale
+    cuts, scale, along = strand.cuts, around.scale, whole.along
     region = cuts.line.region
     middle = len(cuts.along_mm) // 2
     places = region.to_card(
@@ -104,13 +105,13 @@ def budget_of(
     u_plies = _PLIES / plies if plies > 1 else 0.0
     u_colours = _TWO_COLOURS * apart
 
-    at, whole = whole_cuts(along.position_mm, along.diameter_mm)
-    noise = _u_cut(along.u_diameter_mm, at, whole) / np.sqrt(max(len(whole), 1))
+    at, cut_mm = whole_cuts(along.position_mm, along.diameter_mm)
+    noise = _u_cut(along.u_diameter_mm, at, cut_mm) / np.sqrt(max(len(cut_mm), 1))
     # What was left out of the strand as it lay is all that its mean is unsure for.
     left_out = 1.0 - min(length_mm(along.position_mm) / float(np.ptp(cuts.arc_mm) + CUT_MM), 1.0)
     mean = Component("mean", 0.1 * diameter_mm, 1.0)
-    if len(whole) >= 3:
-        mean = mean_component("mean", whole)
+    if len(cut_mm) >= 3:
+        mean = mean_component("mean", cut_mm)
     sampling = mean.u * float(np.sqrt(left_out))
     u_core = float(np.hypot(_RIM * strand.rim.softness, _HALO * strand.rim.halo))
     u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
@@ -127,11 +128,12 @@ def budget_of(
             Component("section", u_section * diameter_mm),
             Component("edges", noise),
             Component("blur", u_blur * diameter_mm),
-            Component("light", u_light * diameter_mm),
+            Component("light", whole.u_relative * diameter_mm),
             Component("core_and_halo", u_core * diameter_mm),
             Component("relief", u_relief * diameter_mm),
             Component("plies", u_plies * diameter_mm),
             Component("two_colours", u_colours * diameter_mm),
+            Component("recoloured", _RECOLOURED * whole.recoloured * diameter_mm),
             Component("burnt_out", _EATEN * around.eaten_px * diameter_mm),
             Component("sampling", sampling, max(mean.dof, _LEAST_DOF)),
         )

@@ -42,10 +42,15 @@ the core counts with it on a dark ground, where it is bright, as far as it was n
 that scatters. From fibre-built strands whose cover is known exactly (docs/accuracy.md)."""
 _FUZZY: Final = 0.1
 """Halo from which a strand is fuzzy rather than smooth: half of what it is to be corrected by."""
+_CORE_SHARE: Final = 0.5
+"""Of what soft edge and fuzz cover together beyond the hard edge: hairs come out of the body in
+places, rather than lie across it at random. From drawn and fibre-built hairy strands (ours)."""
 _RELIEF_BIAS: Final = -1.1
 """What is to be added to a width per unit of hard lamp and soft rim, as far as the picture's own
 blur lets that be seen: the bumps of a rough strand catch the lamp beyond where a cylinder turns
 away from it. From the same strands; nothing is added before an open lane with nothing behind it."""
+_LEAST_LEVEL: Final = 0.02
+"""Brightness that counts as black."""
 _GROOVE_MISFIT: Final = 0.065
 _GROOVE: Final = 0.082
 _LIFTED_MISFIT: Final = 0.09
@@ -82,6 +87,8 @@ class GroundDiameter:
     """Relative, from the light and rim fitted."""
     strand_level: float
     """Brightness of the strand relative to white, mean over channels and cuts."""
+    log_level: Floats
+    """(m,) of each cut, logarithm."""
     contrast: float
     face_contrast: float
     """How much darker than the ground the strand is in the channel where it is most."""
@@ -342,7 +349,8 @@ def _ground_diameter(
         soft_mm2 = (rim.softness * np.exp(middle)) ** 2
         resolved = soft_mm2 / (soft_mm2 + blur_mm**2)
         bias += _RELIEF_BIAS * fit.light.hardness * rim.softness * resolved
-    half = pairs.half_width_mm[good] * core_half_width(rim) * (1.0 + bias)
+    beyond = _CORE_SHARE * (core_half_width(rim) - 1.0)
+    half = pairs.half_width_mm[good] * (1.0 + beyond) * (1.0 + bias)
     kept = index[good]
     radius = half
     if not fit.flat:
@@ -362,6 +370,7 @@ def _ground_diameter(
         half_width_mm=half,
         u_light=float(np.sqrt(np.mean(fit.u_log_half_width[mine] ** 2))),
         strand_level=float(pairs.strand.mean()),
+        log_level=np.log(np.maximum(pairs.strand[good].mean(axis=1), _LEAST_LEVEL)),
         contrast=contrast,
         face_contrast=float(medians(pairs.ground - pairs.strand, axis=0).max()),
         neutral=bool(np.ptp(level) < 0.05 and level.min() > 0.12),

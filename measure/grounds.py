@@ -8,6 +8,7 @@ across their borders too.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -41,12 +42,15 @@ _SHADOWLESS: Final = 0.03
 """Relative doubt of a strand under such a light in the open lane (ours)."""
 _UNCHECKED: Final = 0.02
 """Relative doubt of a light ground that no dark one checks (ours)."""
-_PALE: Final = 0.015
+_PALE: Final = 0.012
 """Relative doubt of a width per unit of the strand's brightness: light that comes through a pale
 strand's edges, or a face flatter than a cylinder's, narrows it; from drawn ones (ours)."""
-_MISFIT: Final = 0.2
-"""Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
-_FITTED: Final = 0.8
+_MISFIT: Final = 0.9
+"""Relative doubt of a width per unit of what the light's fit leaves over on the strand itself:
+nothing tells so well that it is no cylinder (ours, from drawn strands of all kinds)."""
+_USUALLY_APART: Final = 0.06
+"""How much brighter, log, a strand may look on one ground than on the other (ours)."""
+_FITTED: Final = 0.65
 """Share of the fit's own doubt: its samples were counted as less alike than they are (ours)."""
 
 
@@ -71,6 +75,8 @@ class Whole:
     """Light over dark, log, as far as unevenness does not explain it; 0 with one ground."""
     torn: bool
     """The gap is more than was to be expected."""
+    recoloured: float = 0.0
+    """How much brighter the strand looks on one ground, log, beyond what is usual."""
 
 
 def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
@@ -93,7 +99,8 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
         floor = float(np.hypot(floor, _SHADOWLESS if straight else 0.0))
     if not strand.flat:
         floor = float(np.hypot(floor, _PALE * level))
-    u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))
+    left_over, fitted = _MISFIT * ground.core_misfit, _FITTED * ground.u_light
+    u = float(np.sqrt(floor**2 + left_over**2 + fitted**2))
     return Part(ground, float(ground.diameter_mm.mean()), u)
 
 
@@ -162,15 +169,36 @@ def combined(cuts: Cuts, parts: list[Part]) -> Whole:
     left = np.diag(prior) - np.outer([prior[0], -prior[1]], [prior[0], -prior[1]]) / seen
     u = float(np.sqrt(share @ left @ share))
     torn = abs(gap.log) / float(np.sqrt(seen))
-    return Whole(along, u * max(1.0, torn), gap.log, torn > 1.0)
+    recoloured = _recoloured(cuts, first, second)
+    return Whole(along, u * max(1.0, torn), gap.log, torn > 1.0, recoloured)
+
+
+def _recoloured(cuts: Cuts, first: Part, second: Part) -> float:
+    """How much brighter a strand looks on one ground than on the other, log, beyond what its light
+    usually leaves and what its own colour does along its length.
+
+    It takes no colour from what it lies on: where it seems to, a part of it passes for ground.
+    """
+    index, level = zip(
+        *((p.ground.index, p.ground.log_level) for p in (first, second)), strict=True
+    )
+    step = _step(cuts, index, level)
+    return max(0.0, abs(step.log) - _USUALLY_APART - 2.0 * step.u_uneven)
 
 
 def _gap(cuts: Cuts, first: Part, second: Part) -> Step:
     """How much wider the first ground shows the strand than the second, log."""
-    places = []
-    for part in (first, second):
-        at, diameter = whole_cuts(cuts.arc_mm[part.ground.index], part.ground.diameter_mm)
-        places += [at, np.log(diameter)]
+    index, log = zip(
+        *((p.ground.index, np.log(p.ground.diameter_mm)) for p in (first, second)), strict=True
+    )
+    return _step(cuts, index, log)
+
+
+def _step(cuts: Cuts, index: Sequence[NDArray[np.int_]], values: Sequence[Floats]) -> Step:
+    """How much more the first ground's running cuts show than the second's."""
+    places: list[Floats] = []
+    for at, value in zip(index, values, strict=True):
+        places += whole_cuts(cuts.arc_mm[at], value)
     return step_between(*places)
 
 

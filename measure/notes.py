@@ -104,6 +104,10 @@ CAUTIONS: Final[dict[str, str]] = {
         "Its plies differ in colour, which blurs where the strand ends: it may read a tenth to a "
         "third too thin. Before a lit screen, through the cut-out open lane, colours do not matter."
     ),
+    "other_colour": (
+        "It looks brighter on one ground than on the other, as plies of several colours do: a part "
+        "of it may pass for ground there; the interval allows for it."
+    ),
     "no_shade": (
         "It throws no shade on the card: held above it, it would look wider than it is; the "
         "interval allows for it."

@@ -11,7 +11,7 @@ from measure.backdrop import unrest
 from measure.budget import Surroundings, budget_of, length_mm
 from measure.diameter import StrandDiameter
 from measure.evenness import cv_percent, find_uneven_places
-from measure.grounds import Part, combined, part_of, trusted, whole_cuts
+from measure.grounds import Part, Whole, combined, part_of, trusted, whole_cuts
 from measure.medians import median
 from measure.notes import caution, refusal
 from measure.profiles import CUT_MM, Cuts
@@ -40,9 +40,11 @@ SOFT_BLUR: Final = 0.22
 """Edge spread over width from which a picture is soft for a strand."""
 _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
-_OF_THE_YARN: Final = ("sampling", "two_colours")
+_OF_THE_YARN: Final = ("sampling", "two_colours", "recoloured")
 """Doubts that better light or a better picture would not lessen: they refuse nothing."""
 _DISAGREE: Final = 0.03
+_OTHER_COLOUR: Final = 0.02
+"""Of a strand that looks brighter on one ground than on the other, log, beyond what is usual."""
 _MOST_UNREST: Final = 0.05
 """Of the strand's contrast, in what shows through a window: drawn and rendered windows before
 screens and dark rooms stay below 0.01, photographs of brick, print and grass above 0.06 (ours)."""
@@ -84,7 +86,7 @@ def read_strand(
     if not parts:
         return refusal("strong_shadow", number)
     whole = combined(cuts, parts)
-    along, u_light = whole.along, whole.u_relative
+    along = whole.along
     turn_mm = _turn_mm(twist)
     diameter_mm = float(along.diameter_mm.mean())
     if turn_mm and twist and twist.plies:
@@ -99,11 +101,11 @@ def read_strand(
         return refusal("too_short", number, length_mm=length)
     plies = twist.plies if twist else None
     apart = colours_apart(strand, twist)
-    budget = budget_of(strand, along, diameter_mm, u_light, plies or 1, apart, around)
+    budget = budget_of(strand, diameter_mm, whole, plies or 1, apart, around)
     low, high = budget.interval(diameter_mm)
     seen = Budget(tuple(c for c in budget.components if c.name not in _OF_THE_YARN))
     if seen.expanded() > _WIDEST_INTERVAL * diameter_mm:
-        shadowed = u_light > 0.04
+        shadowed = whole.u_relative > 0.04
         return refusal("strong_shadow" if shadowed else "low_contrast", number)
 
     wpi = wpi_from_diameter(diameter_mm, around.wrap_factor)
@@ -143,8 +145,7 @@ def read_strand(
             _cautions(
                 strand,
                 parts,
-                whole.gap if whole.torn and abs(whole.gap) > _DISAGREE else None,
-                u_light,
+                whole,
                 apart,
                 width_px,
                 length,
@@ -243,8 +244,7 @@ def _outline(cuts: Cuts, parts: list[Part], scale: Scale) -> Outline:
 def _cautions(
     strand: StrandDiameter,
     parts: list[Part],
-    gap: float | None,
-    u_light: float,
+    whole: Whole,
     apart: float,
     width_px: float,
     length_mm: float,
@@ -263,9 +263,11 @@ def _cautions(
         out.append(caution("no_shade"))
     if apart:
         out.append(caution("two_colours"))
-    if gap is not None:
-        out.append(caution("grounds_disagree", percent=100 * abs(gap)))
-    if u_light > 0.015:
+    elif whole.recoloured > _OTHER_COLOUR:
+        out.append(caution("other_colour"))
+    if whole.torn and abs(whole.gap) > _DISAGREE:
+        out.append(caution("grounds_disagree", percent=100 * abs(whole.gap)))
+    if whole.u_relative > 0.015:
         out.append(caution("shadow"))
     if width_px < COMFORTABLE_PX:
         out.append(caution("few_pixels", width_px=width_px))

@@ -33,7 +33,8 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.special import ndtri
+from scipy.optimize import brentq
+from scipy.special import ndtr, ndtri
 
 from measure.radiometry import exchange, lamp_on_face, lamp_shadow, sky_hidden
 
@@ -348,13 +349,17 @@ def blur_with_slopes(curves: Curves, sigma: Floats) -> Singles:
 def core_half_width(rim: Rim) -> float:
     """Where the cover falls to one half, in units of the model's hard half width.
 
-    The core is what covers at least half of the ground (docs/definitions.md). Fuzz comes out of
-    the body and does not thicken its edge: the cover there is the denser of the two, so the core
-    ends at the hard edge unless the fuzz itself covers half.
+    The core is what covers at least half of the ground (docs/definitions.md). Where soft edge and
+    fuzz overlap at random, they cover 1 - (1 - edge) (1 - fuzz).
     """
-    if rim.halo <= 0.5:
+
+    def more_than_half(reach: float) -> float:
+        beyond = float(ndtr(reach / rim.softness))
+        return 0.5 - beyond * (1.0 - rim.halo * float(np.exp(-reach / rim.halo_length)))
+
+    if more_than_half(0.0) <= 0.0:
         return 1.0
-    return 1.0 + rim.halo_length * float(np.log(rim.halo / 0.5))
+    return 1.0 + float(brentq(more_than_half, 0.0, XI_MAX))
 
 
 def halo_half_width(rim: Rim, cover_limit: float = 0.05) -> float:

@@ -36,15 +36,16 @@ Floats = NDArray[np.float64]
 
 _FIRST_LIGHT: Final = Light(0.5, 0.1, 0.0, 0.3, 0.6, 0.2, 0.85)
 _FIRST_RIM: Final = Rim(1.03, 0.05, 0.0, 0.5)
-_FUZZ_BIAS: Final = {"dark": (-0.068, 0.125), "light": (-0.011, 0.067), "open": (0.0, 0.0)}
+_FUZZ_BIAS: Final = {"dark": (-0.034, 0.063), "light": (-0.005, 0.033), "open": (0.0, 0.0)}
 """What is to be added to the width of a fuzzy strand, and that per unit of scatter: fuzz close to
 the core counts with it on a dark ground, where it is bright, as far as it was not taken for a face
 that scatters. From fibre-built strands whose cover is known exactly (docs/accuracy.md)."""
 _FUZZY: Final = 0.1
 """Halo from which a strand is fuzzy rather than smooth: half of what it is to be corrected by."""
-_CORE_SHARE: Final = 0.5
-"""Of what soft edge and fuzz cover together beyond the hard edge: hairs come out of the body in
-places, rather than lie across it at random. From drawn and fibre-built hairy strands (ours)."""
+_CORE_BEYOND: Final = 0.05
+"""How far beyond the hard edge, in half widths, soft edge and fuzz cover half of the ground where
+half of that way is believed: hairs come out of the body in places, rather than lie across it at
+random, until they are many. From drawn and fibre-built hairy strands (ours)."""
 _RELIEF_BIAS: Final = -1.1
 """What is to be added to a width per unit of hard lamp and soft rim, as far as the picture's own
 blur lets that be seen: the bumps of a rough strand catch the lamp beyond where a cylinder turns
@@ -349,8 +350,9 @@ def _ground_diameter(
         soft_mm2 = (rim.softness * np.exp(middle)) ** 2
         resolved = soft_mm2 / (soft_mm2 + blur_mm**2)
         bias += _RELIEF_BIAS * fit.light.hardness * rim.softness * resolved
-    beyond = _CORE_SHARE * (core_half_width(rim) - 1.0)
-    half = pairs.half_width_mm[good] * (1.0 + beyond) * (1.0 + bias)
+    over = core_half_width(rim) - 1.0
+    core = 1.0 + over**2 / (over + _CORE_BEYOND)
+    half = pairs.half_width_mm[good] * core * (1.0 + bias)
     kept = index[good]
     radius = half
     if not fit.flat:

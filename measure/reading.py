@@ -97,7 +97,7 @@ def read_strand(
     if width_px < NEEDED_PX:
         return too_few_pixels(width_px, number)
     length = length_mm(along.position_mm)
-    if length < _least_length_mm(cuts.line.region, diameter_mm):
+    if min(length, float(np.ptp(cuts.along_mm))) < _least_length_mm(cuts.line.region, diameter_mm):
         return refusal("too_short", number, length_mm=length)
     plies = twist.plies if twist else None
     apart = colours_apart(strand, twist)
@@ -163,10 +163,10 @@ def read_strand(
 
 
 def _least_length_mm(region: Region, diameter_mm: float) -> float:
-    """Length without which a strand is not read.
+    """Length without which a strand is not read, along the region as well as along itself.
 
-    Nothing says that a thing outside a lane is a strand but that it goes on: a stem, a crack or a
-    letter's stroke does not.
+    Nothing says that a thing outside a lane is a strand but that it goes on: a stem, a crack, a
+    letter's stroke or a ring does not.
     """
     if region.name != "picture":
         return _SHORTEST_MM

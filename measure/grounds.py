@@ -61,6 +61,8 @@ class Part:
     ground: GroundDiameter
     mean_mm: float
     u_relative: float
+    u_shape: float
+    """What of it comes from a face unlike a cylinder's."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,8 @@ class Whole:
     """Light over dark, log, as far as unevenness does not explain it; 0 with one ground."""
     torn: bool
     """The gap is more than was to be expected."""
+    u_shape: float
+    """What of the doubt comes from a face unlike a cylinder's, on whichever ground it is most."""
     recoloured: float = 0.0
     """How much brighter the strand looks on one ground, log, beyond what is usual."""
 
@@ -101,7 +105,7 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
         floor = float(np.hypot(floor, _PALE * level))
     left_over, fitted = _MISFIT * ground.core_misfit, _FITTED * ground.u_light
     u = float(np.sqrt(floor**2 + left_over**2 + fitted**2))
-    return Part(ground, float(ground.diameter_mm.mean()), u)
+    return Part(ground, float(ground.diameter_mm.mean()), u, left_over)
 
 
 def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
@@ -157,7 +161,7 @@ def combined(cuts: Cuts, parts: list[Part]) -> Whole:
         u = one.u_relative
         if one.ground.ground == "light":
             u = float(np.hypot(u, _UNCHECKED))
-        return Whole(_along(cuts, parts, np.zeros(1)), u, 0.0, False)
+        return Whole(_along(cuts, parts, np.zeros(1)), u, 0.0, False, one.u_shape)
     first, second = parts
     gap = _gap(cuts, first, second)
     prior = np.array([first.u_relative**2, second.u_relative**2])
@@ -170,7 +174,8 @@ def combined(cuts: Cuts, parts: list[Part]) -> Whole:
     u = float(np.sqrt(share @ left @ share))
     torn = abs(gap.log) / float(np.sqrt(seen))
     recoloured = _recoloured(cuts, first, second)
-    return Whole(along, u * max(1.0, torn), gap.log, torn > 1.0, recoloured)
+    u_shape = max(first.u_shape, second.u_shape)
+    return Whole(along, u * max(1.0, torn), gap.log, torn > 1.0, u_shape, recoloured)
 
 
 def _recoloured(cuts: Cuts, first: Part, second: Part) -> float:

@@ -116,6 +116,10 @@ CAUTIONS: Final[dict[str, str]] = {
         "Light and dark ground disagree by {percent:.1f} %; the interval allows for it."
     ),
     "shadow": "Shadow lies close to the strand on light ground; the interval allows for it.",
+    "no_cylinder": (
+        "Its face is shaded unlike a smooth round strand's, as a plied, flat or fuzzy one's is; "
+        "the interval allows for it."
+    ),
     "few_pixels": "The strand is only {width_px:.1f} pixels wide; come closer for a surer reading.",
     "soft_focus": "The picture is soft for so fine a strand.",
     "clipped_highlights": "Some highlights are burnt out.",

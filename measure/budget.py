@@ -129,6 +129,7 @@ def budget_of(
             Component("edges", noise),
             Component("blur", u_blur * diameter_mm),
             Component("light", whole.u_relative * diameter_mm),
+            Component("shape", whole.u_shape * diameter_mm),
             Component("core_and_halo", u_core * diameter_mm),
             Component("relief", u_relief * diameter_mm),
             Component("plies", u_plies * diameter_mm),

@@ -42,7 +42,7 @@ the core counts with it on a dark ground, where it is bright, as far as it was n
 that scatters. From fibre-built strands whose cover is known exactly (docs/accuracy.md)."""
 _FUZZY: Final = 0.1
 """Halo from which a strand is fuzzy rather than smooth: half of what it is to be corrected by."""
-_CORE_BEYOND: Final = 0.05
+_CORE_BEYOND: Final = 0.1
 """How far beyond the hard edge, in half widths, soft edge and fuzz cover half of the ground where
 half of that way is believed: hairs come out of the body in places, rather than lie across it at
 random, until they are many. From drawn and fibre-built hairy strands (ours)."""

@@ -45,9 +45,11 @@ _UNCHECKED: Final = 0.02
 _PALE: Final = 0.012
 """Relative doubt of a width per unit of the strand's brightness: light that comes through a pale
 strand's edges, or a face flatter than a cylinder's, narrows it; from drawn ones (ours)."""
-_MISFIT: Final = 0.9
-"""Relative doubt of a width per unit of what the light's fit leaves over on the strand itself:
-nothing tells so well that it is no cylinder (ours, from drawn strands of all kinds)."""
+_MISFIT: Final = 0.2
+"""Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
+_SHAPE: Final = 0.85
+"""The same per unit of what it leaves over on the strand's own face: nothing tells so well that it
+is no cylinder (ours, from drawn strands of all kinds)."""
 _USUALLY_APART: Final = 0.06
 """How much brighter, log, a strand may look on one ground than on the other (ours)."""
 _FITTED: Final = 0.65
@@ -62,7 +64,7 @@ class Part:
     mean_mm: float
     u_relative: float
     u_shape: float
-    """What of it comes from a face unlike a cylinder's."""
+    """Relative doubt from a face unlike a cylinder's, whatever the light."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ class Whole:
     torn: bool
     """The gap is more than was to be expected."""
     u_shape: float
-    """What of the doubt comes from a face unlike a cylinder's, on whichever ground it is most."""
+    """Of the mean, from a face unlike a cylinder's."""
     recoloured: float = 0.0
     """How much brighter the strand looks on one ground, log, beyond what is usual."""
 
@@ -103,9 +105,8 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
         floor = float(np.hypot(floor, _SHADOWLESS if straight else 0.0))
     if not strand.flat:
         floor = float(np.hypot(floor, _PALE * level))
-    left_over, fitted = _MISFIT * ground.core_misfit, _FITTED * ground.u_light
-    u = float(np.sqrt(floor**2 + left_over**2 + fitted**2))
-    return Part(ground, float(ground.diameter_mm.mean()), u, left_over)
+    u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))
+    return Part(ground, float(ground.diameter_mm.mean()), u, _SHAPE * ground.core_misfit)
 
 
 def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
@@ -174,7 +175,7 @@ def combined(cuts: Cuts, parts: list[Part]) -> Whole:
     u = float(np.sqrt(share @ left @ share))
     torn = abs(gap.log) / float(np.sqrt(seen))
     recoloured = _recoloured(cuts, first, second)
-    u_shape = max(first.u_shape, second.u_shape)
+    u_shape = float(share @ (first.u_shape, second.u_shape))
     return Whole(along, u * max(1.0, torn), gap.log, torn > 1.0, u_shape, recoloured)
 
 

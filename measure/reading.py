@@ -42,10 +42,8 @@ _WIDEST_INTERVAL: Final = 0.15
 _WIDE_INTERVAL: Final = 0.05
 _OF_THE_YARN: Final = ("sampling", "two_colours", "recoloured")
 """Doubts that better light or a better picture would not lessen: they refuse nothing."""
-_UNSURE_LIGHT: Final = 0.015
-_SHAPE: Final = 0.7
-"""Relative doubt from the light that is cautioned for, and the share of it, half in squares, from
-which it is rather the strand's shape."""
+_UNSURE: Final = 0.015
+"""Relative doubt from light or shape that is cautioned for."""
 _DISAGREE: Final = 0.03
 _OTHER_COLOUR: Final = 0.02
 """Of a strand that looks brighter on one ground than on the other, log, beyond what is usual."""
@@ -271,10 +269,10 @@ def _cautions(
         out.append(caution("other_colour"))
     if whole.torn and abs(whole.gap) > _DISAGREE:
         out.append(caution("grounds_disagree", percent=100 * abs(whole.gap)))
-    if whole.u_relative > _UNSURE_LIGHT:
-        out.append(
-            caution("shadow" if whole.u_shape < _SHAPE * whole.u_relative else "no_cylinder")
-        )
+    if whole.u_relative > _UNSURE:
+        out.append(caution("shadow"))
+    if whole.u_shape > _UNSURE:
+        out.append(caution("no_cylinder"))
     if width_px < COMFORTABLE_PX:
         out.append(caution("few_pixels", width_px=width_px))
     if around.blur_px > SOFT_BLUR * width_px:

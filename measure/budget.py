@@ -29,7 +29,7 @@ _RIM: Final = 0.03
 _ENOUGH_STEPS: Final = 10
 _LEAST_DOF: Final = 4.0
 """Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
-_BLUR: Final = 0.33
+_BLUR: Final = 0.24
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
 from drawn pictures that went through such cameras (ours)."""
@@ -42,7 +42,7 @@ _HELD_MM: Final = 5.0
 _SECTION: Final = 0.35
 """Share of the correction for a cylinder seen aside that is in doubt: one that lies flat, like a
 ribbon, hardly looks wider aside (ours)."""
-_PLIES: Final = 0.055
+_PLIES: Final = 0.048
 """Relative doubt of a plied strand times its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
 _TWO_COLOURS: Final = 0.4

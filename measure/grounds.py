@@ -42,17 +42,17 @@ _SHADOWLESS: Final = 0.03
 """Relative doubt of a strand under such a light in the open lane (ours)."""
 _UNCHECKED: Final = 0.02
 """Relative doubt of a light ground that no dark one checks (ours)."""
-_PALE: Final = 0.012
+_PALE: Final = 0.0125
 """Relative doubt of a width per unit of the strand's brightness: light that comes through a pale
 strand's edges, or a face flatter than a cylinder's, narrows it; from drawn ones (ours)."""
-_MISFIT: Final = 0.2
+_MISFIT: Final = 0.15
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
-_SHAPE: Final = 0.85
+_SHAPE: Final = 0.7
 """The same per unit of what it leaves over on the strand's own face: nothing tells so well that it
 is no cylinder (ours, from drawn strands of all kinds)."""
 _USUALLY_APART: Final = 0.06
 """How much brighter, log, a strand may look on one ground than on the other (ours)."""
-_FITTED: Final = 0.65
+_FITTED: Final = 0.5
 """Share of the fit's own doubt: its samples were counted as less alike than they are (ours)."""
 
 
@@ -95,9 +95,9 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
     shaded = min(strand.light.sky + strand.light.lamp, 1.0)
     level = float(np.clip(ground.strand_level, 0.0, 1.2))
     if ground.ground == "dark":
-        floor = 0.0010 + 0.0025 * shaded + 0.0015 / max(ground.contrast, 0.02)
+        floor = 0.0008 + 0.0019 * shaded + 0.0011 / max(ground.contrast, 0.02)
     else:
-        floor = 0.0010 + shaded * (0.0020 + 0.0100 * level)
+        floor = 0.0008 + shaded * (0.0015 + 0.0075 * level)
     light = strand.light
     if ground.ground == "open" and not strand.no_ground and not strand.flat:
         # A lamp straight above throws no shadow beside a strand: neither does an open window.

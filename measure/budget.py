@@ -23,13 +23,13 @@ _EATEN: Final = 0.25
 """Relative doubt of a width per pixel eaten, from drawn pictures too bright by a tenth (ours)."""
 _RELIEF: Final = 0.22
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
-_HALO: Final = 0.12
-_RIM: Final = 0.03
+_HALO: Final = 0.105
+_RIM: Final = 0.026
 """Relative doubt per unit of fuzz and of soft rim, from rendered and drawn hairy yarn (ours)."""
 _ENOUGH_STEPS: Final = 10
 _LEAST_DOF: Final = 4.0
 """Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
-_BLUR: Final = 0.24
+_BLUR: Final = 0.205
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
 from drawn pictures that went through such cameras (ours)."""
@@ -42,10 +42,10 @@ _HELD_MM: Final = 5.0
 _SECTION: Final = 0.35
 """Share of the correction for a cylinder seen aside that is in doubt: one that lies flat, like a
 ribbon, hardly looks wider aside (ours)."""
-_PLIES: Final = 0.048
+_PLIES: Final = 0.042
 """Relative doubt of a plied strand times its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
-_TWO_COLOURS: Final = 0.4
+_TWO_COLOURS: Final = 0.34
 """Relative doubt of a strand per unit by which its plies differ in colour: fitted as of one colour,
 path-traced ones read 11 to 34 % too narrow (ours)."""
 _RECOLOURED: Final = 0.5

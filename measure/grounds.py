@@ -42,17 +42,17 @@ _SHADOWLESS: Final = 0.03
 """Relative doubt of a strand under such a light in the open lane (ours)."""
 _UNCHECKED: Final = 0.02
 """Relative doubt of a light ground that no dark one checks (ours)."""
-_PALE: Final = 0.0125
+_PALE: Final = 0.015
 """Relative doubt of a width per unit of the strand's brightness: light that comes through a pale
 strand's edges, or a face flatter than a cylinder's, narrows it; from drawn ones (ours)."""
 _MISFIT: Final = 0.15
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
-_SHAPE: Final = 0.7
+_SHAPE: Final = 0.6
 """The same per unit of what it leaves over on the strand's own face: nothing tells so well that it
 is no cylinder (ours, from drawn strands of all kinds)."""
 _USUALLY_APART: Final = 0.06
 """How much brighter, log, a strand may look on one ground than on the other (ours)."""
-_FITTED: Final = 0.5
+_FITTED: Final = 0.45
 """Share of the fit's own doubt: its samples were counted as less alike than they are (ours)."""
 
 

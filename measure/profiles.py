@@ -119,29 +119,14 @@ def cut_strand(
     chroma = _HALVED_CHROMA if picture.chroma_halved and pool.light.shape[1] == 3 else 1.0
     if chroma < 1.0:
         pool = replace(pool, light=_towards_grey(pool.light, chroma))
-    clearance = 3.0 * blur_mm
-    weight, clear, own, blocked = _masks(sight, number, line, normals, across_it.u_mm, clearance)
-    weight *= pool.share
+    there = _there(sight, number, normals, across_it.u_mm, 3.0 * blur_mm)
+    there.weight[:] *= pool.share
     beside = tuple(s for i, s in enumerate(sight.strands) if i != number)
     slope_u = None
     if edges is not None and (by_xy := edges.light_slope(middle_card)) is not None:
         slope_u = np.einsum("ni,ni->n", by_xy, normals @ axes)
-    return _running(
-        line,
-        arc,
-        normals,
-        across_it,
-        pool,
-        weight,
-        clear,
-        own,
-        blocked,
-        mm_per_px,
-        scale,
-        chroma,
-        beside,
-        slope_u,
-    )
+    quarters = _Quarters(arc, normals, mm_per_px, pool, there, slope_u)
+    return _running(line, beside, across_it, quarters, scale, chroma)
 
 
 def _towards_grey(light: Singles, share: float) -> Singles:
@@ -150,16 +135,37 @@ def _towards_grey(light: Singles, share: float) -> Singles:
     return np.asarray(mix.astype(np.float32) @ light)
 
 
-def _masks(
-    sight: Sight,
-    number: int,
-    line: Centreline,
-    normals: Floats,
-    u_grid: Floats,
-    clearance_mm: float,
-) -> tuple[Singles, NDArray[np.bool_], NDArray[np.int_], NDArray[np.bool_]]:
-    """Which samples count and which are clear of other strands' blurred edges (n, J), the stretch
-    of each quarter (n,), and covered places (n,)."""
+@dataclass(frozen=True, eq=False)
+class _There:
+    """What lies where the quarters of a strand's cuts are, whatever its light."""
+
+    weight: Singles
+    """(n, J) 1 for the samples that count."""
+    clear: NDArray[np.bool_]
+    """(n, J) which are clear of other strands' blurred edges."""
+    stretch: NDArray[np.int_]
+    """(n,) which each lies on, -1 for none."""
+    blocked: NDArray[np.bool_]
+    """(n,) where something covers the strand."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Quarters:
+    """A strand cut every quarter of a cut, n of them."""
+
+    arc_mm: Floats
+    normals: Floats
+    mm_per_px: Floats
+    pool: Pool
+    there: _There
+    paper_slope: Floats | None
+    """(n,) relative change of the light per mm across as the card's paper shows it."""
+
+
+def _there(
+    sight: Sight, number: int, normals: Floats, u_grid: Floats, clearance_mm: float
+) -> _There:
+    line = sight.strands[number]
     region = line.region
     u, way = u_grid.astype(np.float32), normals.astype(np.float32)
     a = line.along_mm.astype(np.float32)[:, None] + u * way[:, :1]
@@ -190,27 +196,21 @@ def _masks(
         blocked |= over[:, body].any(axis=1)
     # Near the lane's edge the strand itself must be in it; its shadow need not.
     blocked |= ~keep[:, np.abs(u_grid) <= 0.25 * line.width_mm].all(axis=1)
-    return keep.astype(np.float32), clear, own, blocked
+    return _There(keep.astype(np.float32), clear, own, blocked)
 
 
 def _running(
     line: Centreline,
-    arc: Floats,
-    normals: Floats,
+    beside: tuple[Centreline, ...],
     across_it: Across,
-    pool: Pool,
-    weight: Singles,
-    clear: NDArray[np.bool_],
-    own: NDArray[np.int_],
-    blocked: NDArray[np.bool_],
-    mm_per_px: Floats,
+    quarters: _Quarters,
     scale: Scale,
     chroma: float,
-    beside: tuple[Centreline, ...],
-    paper_slope: Floats | None,
 ) -> Cuts:
     region = line.region
-    n = len(arc) - PER_CUT + 1
+    pool, normals = quarters.pool, quarters.normals
+    weight, own = quarters.there.weight, quarters.there.stretch
+    n = len(own) - PER_CUT + 1
 
     total = _window(weight)
     share = 1 / np.maximum(total, np.float32(1e-6))
@@ -222,14 +222,14 @@ def _running(
     u[empty] = pool.u_mm[:n][empty]
 
     middle = slice(PER_CUT // 2, PER_CUT // 2 + n)
-    arc_middle = _window(arc) / PER_CUT
+    arc_middle = _window(quarters.arc_mm) / PER_CUT
     along = _window(line.along_mm) / PER_CUT
     across = _window(line.across_mm) / PER_CUT
     # The blocks of an open lane are only for following strands; its ground is one throughout.
     one_ground = region.stretches[0].ground == "open"
     same = np.ones(n, bool)
     for k in range(PER_CUT):
-        same &= ((own[k : k + n] == own[:n]) | one_ground) & ~blocked[k : k + n]
+        same &= ((own[k : k + n] == own[:n]) | one_ground) & ~quarters.there.blocked[k : k + n]
     valid = same & (own[:n] >= 0)
     stretch = np.maximum(own[:n], 0)
     ground = np.array([s.ground for s in region.stretches])[stretch]
@@ -239,8 +239,8 @@ def _running(
     level, white, slope_u, noise = read_levels(
         region, u, mean_light, total, across_it.share, valid, stretch, along, line.width_mm, others
     )
-    if paper_slope is not None:
-        slope_u = paper_slope[middle].astype(np.float32)
+    if quarters.paper_slope is not None:
+        slope_u = quarters.paper_slope[middle].astype(np.float32)
     near = across_it.near
     mean_off = _window(weight[:, near] * pool.off_mm) * share[:, near]
     spread = _window(weight[:, near] * pool.off2_mm2) * share[:, near] - np.square(mean_off)
@@ -263,12 +263,14 @@ def _running(
         normals=normals[middle],
         u_mm=u,
         light=mean_light,
-        weight=total * (_window(clear.astype(np.float32)) == PER_CUT) / np.float32(PER_CUT),
+        weight=total
+        * (_window(quarters.there.clear.astype(np.float32)) == PER_CUT)
+        / np.float32(PER_CUT),
         ground=ground,
         valid=valid,
         level=(level / white).astype(np.float32),
         noise=(noise / white).astype(np.float32),
-        mm_per_px=mm_per_px[middle],
+        mm_per_px=quarters.mm_per_px[middle],
         view_tan=view_tan,
         camera_height_mm=float(scale.camera_mm[2]),
         chroma=chroma,

@@ -69,6 +69,8 @@ _INNER: Final = 0.75
 _ROUGH: Final = 1e-2
 """Relative gain of a step below which the first fit stops: it is done again, lined up better."""
 _FINE: Final = 1e-3
+_LEAST_KNOWN: Final = 1e-6
+"""Least information about any figure: a standard uncertainty of a thousand."""
 _CLEAR: Final = 0.3
 _ROUNDS: Final = ((2, 10.0), (2, 5.0), (4, 2.0), (12, 1.0))
 """Steps of the first fit, and how many times the least cost ends a descent after each round."""
@@ -386,7 +388,8 @@ def _finish(packed: Packed, stop: Stop, flat: bool = False) -> LightFit:
     chi2_sum = float(np.sum(packed.w * (rest**2).sum(axis=2)))
     degrees = max(float(np.sum(inside)) - len(state.normal), 10.0)
     H = state.normal / max(chi2_sum / degrees, 1.0) + packed.tied
-    covariance = np.linalg.inv(H + 1e-9 * np.diag(np.diag(H)))
+    # What a profile says nothing about is not known at all.
+    covariance = np.linalg.inv(H + np.diag(np.maximum(1e-9 * np.diag(H), _LEAST_KNOWN)))
     first = LIGHT_COUNT + RIM_COUNT * len(point.rim)
     own = np.arange(first, first + n)
     core = inside & (np.abs(packed.u - point.u0[:, None]) < _INNER * np.exp(point.log_a)[:, None])

@@ -42,7 +42,7 @@ _HELD_MM: Final = 5.0
 _SECTION: Final = 0.35
 """Share of the correction for a cylinder seen aside that is in doubt: one that lies flat, like a
 ribbon, hardly looks wider aside (ours)."""
-_PLIES: Final = 0.042
+_PLIES: Final = 0.05
 """Relative doubt of a plied strand times its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
 _TWO_COLOURS: Final = 0.34

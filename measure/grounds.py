@@ -35,14 +35,14 @@ _FACE_ALONE: Final = 0.5
 """How much darker than light ground a strand is to be, at least, beside a dark one and alone."""
 _WEAK: Final = 0.03
 """Relative doubt of a light ground that is only worth something beside a dark one (ours)."""
-_NO_SKY: Final = 0.1
+_NO_SKY: Final = 0.25
 _STRAIGHT: Final = 0.2
 """Share of sky and tangent of a lamp's lean below which a light leaves no shadow to be seen."""
 _SHADOWLESS: Final = 0.03
 """Relative doubt of a strand under such a light in the open lane (ours)."""
 _UNCHECKED: Final = 0.02
 """Relative doubt of a light ground that no dark one checks (ours)."""
-_PALE: Final = 0.015
+_PALE: Final = 0.02
 """Relative doubt of a width per unit of the strand's brightness: light that comes through a pale
 strand's edges, or a face flatter than a cylinder's, narrows it; from drawn ones (ours)."""
 _MISFIT: Final = 0.15

@@ -210,8 +210,10 @@ def _read_lane(
     if not shown:
         return _Lane(strands, refusals, places, light, None)
     blurs = [float(known.edges.sigma_mm(_middle(sight.strands[i]))[0]) for i in shown]
+    # What shows through a cut-out lane is lit by itself.
+    edges = None if sight.region.name == "open" else known.edges
     cuts = [
-        cut_strand(known.picture, known.scale, sight, i, blur, known.edges)
+        cut_strand(known.picture, known.scale, sight, i, blur, edges)
         for i, blur in zip(shown, blurs, strict=True)
     ]
     eaten_px = _eaten_px(known.scale, known.edges)

@@ -23,9 +23,12 @@ _EATEN: Final = 0.25
 """Relative doubt of a width per pixel eaten, from drawn pictures too bright by a tenth (ours)."""
 _RELIEF: Final = 0.22
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
-_HALO: Final = 0.105
 _RIM: Final = 0.026
-"""Relative doubt per unit of fuzz and of soft rim, from rendered and drawn hairy yarn (ours)."""
+"""Relative doubt per unit of soft rim, from rendered and drawn hairy yarn (ours)."""
+_HALO: Final = 0.06
+_LITTLE_HALO: Final = 0.05
+"""Relative doubt by the fuzz's cover: as its root once there is more than a little of it, for how
+yarn is made tells more of where its core ends than how much fuzz there is; from the same (ours)."""
 _ENOUGH_STEPS: Final = 10
 _LEAST_DOF: Final = 4.0
 """Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
@@ -113,7 +116,8 @@ def budget_of(
     if len(cut_mm) >= 3:
         mean = mean_component("mean", cut_mm)
     sampling = mean.u * float(np.sqrt(left_out))
-    u_core = float(np.hypot(_RIM * strand.rim.softness, _HALO * strand.rim.halo))
+    u_halo = _HALO * strand.rim.halo / float(np.sqrt(strand.rim.halo + _LITTLE_HALO))
+    u_core = float(np.hypot(_RIM * strand.rim.softness, u_halo))
     u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
     u_blur *= _FLAT_BLUR if strand.flat else 1.0
     # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.

@@ -278,7 +278,8 @@ def test_a_watched_folder_logs_what_arrives(
     with qtbot.waitSignal(window.gauge.session.logged, timeout=WAIT_MS) as logged:
         shutil.copy(sample("fuzzy_single_phone.jpg"), folder / "one.jpg")
     expected = measure_picture(sample("fuzzy_single_phone.jpg")).strands[0].diameter_mm
-    assert readings(tmp_path) == [expected]
+    # How many threads the sums are shared out to moves their last digits.
+    assert readings(tmp_path) == pytest.approx([expected], rel=1e-6)
     assert logged.args[0].source == "one.jpg"
 
 

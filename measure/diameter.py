@@ -177,25 +177,14 @@ def measure_diameters(
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
     for _ in range(_MOST_ROUNDS):
-        all_cuts = beside_each_other(
-            all_cuts,
-            [
-                carried(number, cuts, start, profiles, fit).typical
-                for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True))
-            ],
-        )
         starts = [
-            find_lines(
-                cuts,
-                blur,
-                fit.light,
-                rim,
-                fit.no_ground,
-                carried(number, cuts, start, profiles, fit),
-            )
-            for number, (cuts, blur, rim, start) in enumerate(
-                zip(all_cuts, blur_mm, fit.rims, starts, strict=True)
-            )
+            carried(number, cuts, start, profiles, fit)
+            for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True))
+        ]
+        all_cuts = beside_each_other(all_cuts, [start.typical for start in starts])
+        starts = [
+            find_lines(cuts, blur, fit.light, rim, fit.no_ground, start)
+            for cuts, blur, rim, start in zip(all_cuts, blur_mm, fit.rims, starts, strict=True)
         ]
         profiles = mean_profiles(all_cuts, starts, blur_mm) or profiles
         fit = refit_light(profiles, fit.light, fit.rims, fit.no_ground, fit.flat, known)

@@ -25,6 +25,7 @@ from measure.strand_pieces import Piece, find_pieces, straight_line
 Floats = NDArray[np.float64]
 
 STEP_MM: Final = 0.25
+"""Spacing of a centreline's points, and of the running profile later on."""
 _LONG_STEPS: Final = 24
 """Steps to either side over which a strand lies straight unless it is seen not to."""
 _NEAR_STEPS: Final = 13

@@ -22,7 +22,7 @@ import numpy as np
 from measure.card import newest_card
 from sample_images.develop import Development, develop, encode, exposed
 from sample_images.scene import Camera, Floats, Lamp, Light, LineLight, Rgb, Scene, render
-from tests.bench.render_tubes import Tube, curves_of
+from tests.bench.render_tubes import Tube, curves_of, truth_of
 from tests.bench.render_yarn import BANDED_MIDDLE_MM
 
 _VIEW_MM: Final = (94.0, 30.0)
@@ -138,19 +138,7 @@ def make(case: Case, folder: Path, samples: int, variant: str) -> None:
         path = folder / f"lot_{case.number:03d}_{name}.{held.format}"
         truth = {
             "card": card.kind,
-            "strands": [
-                {
-                    "lane": tube.lane,
-                    "y_mm": round(card.lane(tube.lane).y_mm + tube.at_mm, 4),
-                    "diameter_mm": tube.diameter_mm,
-                    "albedo": [list(c) for c in tube.colours],
-                    "kind": "tube",
-                    "slope": tube.slope,
-                    "sag_mm": tube.sag_mm,
-                    "lift_mm": 0.0,
-                }
-                for tube in case.tubes
-            ],
+            "strands": [truth_of(tube, card) for tube in case.tubes],
             "light": asdict(case.light),
             "camera": asdict(camera) | {"focal_px": camera.focal_px},
             "development": asdict(held),

@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Final, Literal, Protocol, TypeVar
+from typing import Any, Final, Literal, Protocol, TypeVar
 
 from measure.card import Card, newest_card
 from sample_images.develop import (
@@ -188,6 +188,20 @@ def curves_of(tube: Tube, card: Card) -> Curves:
     return dyed(line, tube.colours)
 
 
+def truth_of(tube: Tube, card: Card) -> dict[str, Any]:
+    """What is true of a tube on that card, as it stands beside its picture."""
+    return {
+        "lane": tube.lane,
+        "y_mm": round(card.lane(tube.lane).y_mm + tube.at_mm, 4),
+        "diameter_mm": tube.diameter_mm,
+        "albedo": [list(c) for c in tube.colours],
+        "kind": "tube",
+        "slope": tube.slope,
+        "sag_mm": tube.sag_mm,
+        "lift_mm": tube.lift_mm,
+    }
+
+
 def make(case: Case, folder: Path, samples: int, variant: str) -> Path:
     """Render one case and write it with its truth; gives the picture's path."""
     card = newest_card("pocket")
@@ -201,19 +215,7 @@ def make(case: Case, folder: Path, samples: int, variant: str) -> Path:
     path = folder / f"{case.name}.{how.format}"
     truth = {
         "card": card.kind,
-        "strands": [
-            {
-                "lane": tube.lane,
-                "y_mm": round(card.lane(tube.lane).y_mm + tube.at_mm, 4),
-                "diameter_mm": tube.diameter_mm,
-                "albedo": [list(c) for c in tube.colours],
-                "kind": "tube",
-                "slope": tube.slope,
-                "sag_mm": tube.sag_mm,
-                "lift_mm": tube.lift_mm,
-            }
-            for tube in case.tubes
-        ],
+        "strands": [truth_of(tube, card) for tube in case.tubes],
         "light": asdict(case.light),
         "camera": asdict(case.camera) | {"focal_px": case.camera.focal_px},
         "development": asdict(how),

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from measure.beside import Others, left_of_light
 from measure.flat_edges import flat_edges
+from measure.light_descent import Stop, begin, descend, promised
 from measure.light_solver import (
     LEVEL_TIE,
     LIGHT_COUNT,
@@ -26,11 +27,7 @@ from measure.light_solver import (
     RIM_PRIOR,
     Packed,
     Point,
-    Stop,
-    begin,
-    descend,
     figures_of,
-    promised,
     ties_of,
 )
 from measure.shading import (
@@ -160,10 +157,10 @@ def fit_light(
         fit = _fit_flat(packed, flat.point, profiles)
         if fit is not None:
             return fit
-    running = [begin(packed, point) for point in _starts(found, profiles)]
+    running = begin(packed, _starts(found, profiles))
     # A lamp from either side, or none: only a descent tells which it was.
     for steps, far_worse in _ROUNDS:
-        running = [descend(packed, stop, steps, _ROUGH) for stop in running]
+        running = descend(packed, running, steps, _ROUGH)
         least = min(stop.state.cost for stop in running)
         running = [stop for stop in running if stop.state.cost <= far_worse * least]
     return _finish(packed, running[0])
@@ -185,7 +182,8 @@ def refit_light(
         np.log([p.half_width_mm for p in profiles]),
         np.array([p.middle_mm for p in profiles]),
     )
-    return _finish(packed, descend(packed, begin(packed, point), 8, _FINE), flat)
+    (stop,) = descend(packed, begin(packed, [point]), 8, _FINE)
+    return _finish(packed, stop, flat)
 
 
 def _fit_flat(packed: Packed, start: Point, profiles: list[MeanProfile]) -> LightFit | None:
@@ -203,9 +201,9 @@ def _fit_flat(packed: Packed, start: Point, profiles: list[MeanProfile]) -> Ligh
     point = replace(start, log_a=edges.log_half_width, u0=edges.middle_mm)
     # Coarse steps would blur the edges of a wide strand by more than its noise.
     finer = _pack(profiles, len(start.rim), packed.no_ground, _UNSHADED, _FINEST_FLAT)
-    stop = begin(finer, point)
+    (stop,) = begin(finer, [point])
     for _ in range(_MOST_FLAT):
-        stop = descend(finer, stop, 1, _FINE)
+        (stop,) = descend(finer, [stop], 1, _FINE)
         if stop.settled or stop.state.cost - _HOPED * promised(finer, stop) > _PLAIN * samples:
             break
     return _finish(finer, stop, True) if stop.state.cost <= _PLAIN * samples else None

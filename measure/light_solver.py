@@ -1,11 +1,12 @@
-"""The light's fit to padded mean profiles: model, slopes and descent.
+"""The light's fit to padded mean profiles: model, slopes and normal equations.
 
 Brightness is linear in the model and solved for in closed form at every step (variable
-projection, Golub and Pereyra 1973); light, rims and edges are found by damped least squares.
+projection, Golub and Pereyra 1973).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -49,10 +50,6 @@ RIM_PRIOR: Final = np.array(
         [0.0, 0.3, -1.2, 1.2],
     ]
 )
-_LEAST_GAIN: Final = 0.05
-"""Gain in weighted squares that moves no figure by a quarter of its standard uncertainty."""
-_LONGEST_STEP: Final = np.array([0.3, 0.3, 0.5, 0.2, 0.3, 0.3, 0.3])
-"""Of each figure of the light: its slopes do not hold farther."""
 LIGHT_COUNT: Final = len(LIGHT_PRIOR)
 _SOFTNESS: Final = 3
 """Place of the shadow's softness among the light's figures."""
@@ -156,26 +153,38 @@ def within(lights: Floats) -> Floats:
     return np.concatenate([lights[:, :2] / total, lights[:, 2:]], axis=1)
 
 
-def _basis(packed: Packed, point: Point) -> Singles:
-    """F, G, and the slopes of each by the figures a profile depends on, (n, 2, 15, J)."""
-    n = len(point.log_a)
-    rims = point.rim[packed.strand]
-    a = np.exp(point.log_a)
-    narrow = packed.blur / a
+@dataclass(frozen=True)
+class _Trials:
+    """m points side by side: light (m, 7), rims of every profile (m, n, 5), log half widths and
+    middles (m, n)."""
+
+    light: Floats
+    rims: Floats
+    log_a: Floats
+    u0: Floats
+
+
+def _basis(packed: Packed, trials: _Trials) -> Singles:
+    """F, G, and the slopes of each by the figures a profile depends on, (m, n, 2, 15, J)."""
+    m, n = trials.log_a.shape
+    k = m * n
+    rims = trials.rims.reshape(k, -1)
+    a = np.exp(trials.log_a)
+    narrow = (packed.blur / a).ravel()
     sigma = np.hypot(narrow, rims[:, 1])
-    lights = np.repeat(within(point.light[None]), n, axis=0)
+    lights = np.repeat(within(trials.light), n, axis=0)
     softer = np.exp(rims[:, 4])
     lights[:, _SOFTNESS] *= softer
     lit = light_up(
         lights,
         rims[:, 0],
-        packed.seen,
-        packed.level_mean,
+        packed.seen.times(m),
+        np.tile(packed.level_mean, m),
         packed.no_ground,
         slopes=True,
     )
     curves = blur_with_slopes(outline(lit, rims), sigma)
-    xi = ((packed.u - point.u0[:, None]) / a[:, None]).astype(np.float32)
+    xi = ((packed.u - trials.u0[..., None]) / a[..., None]).astype(np.float32).reshape(k, -1)
     grid = packed.seen.grid
     count = len(grid.xi)
     position = (xi - float(grid.xi[0])) * (1.0 / grid.step)
@@ -183,12 +192,13 @@ def _basis(packed: Packed, point: Point) -> Singles:
     at = position.astype(np.intp)
     share = position - at.astype(np.float32)
     rows = curves.shape[2]
-    index = at[:, None, None] + (count * np.arange(n * 2 * rows)).reshape(n, 2, rows, 1)
+    index = at[:, None, None] + (count * np.arange(k * 2 * rows)).reshape(k, 2, rows, 1)
     flat = curves.ravel()
     first = flat.take(index)
     index += 1
-    rise = flat.take(index) - first
-    out = np.empty((n, 2, rows + 3, xi.shape[1]), np.float32)
+    rise = flat.take(index)
+    rise -= first
+    out = np.empty((k, 2, rows + 3, xi.shape[1]), np.float32)
     # In the order of a point's figures: the rim's softness comes before halo and halo length.
     value = out[:, :, :rows]
     np.multiply(share[:, None, None], rise, out=value)
@@ -200,24 +210,25 @@ def _basis(packed: Packed, point: Point) -> Singles:
     np.multiply(by_sigma, _single(rims[:, 1] / sigma), out=out[:, :, softness])
     by_shade = out[:, :, 1 + _SOFTNESS]
     by_shade *= _single(softer)
-    np.multiply(by_shade, float(point.light[_SOFTNESS]), out=out[:, :, -3])
+    np.multiply(by_shade, _single(np.repeat(trials.light[:, _SOFTNESS], n)), out=out[:, :, -3])
     np.multiply(xi[:, None], by_xi, out=out[:, :, -2])
     out[:, :, -2] += by_sigma * _single(narrow**2 / sigma)
     np.negative(out[:, :, -2], out=out[:, :, -2])
-    np.multiply(by_xi, _single(-1.0 / a), out=out[:, :, -1])
+    np.multiply(by_xi, _single(-1.0 / a.ravel()), out=out[:, :, -1])
+    out = out.reshape(m, n, *out.shape[1:])
     if packed.others is not None and not packed.no_ground:
-        _dim(out[:, 1], point, packed.others)
+        _dim(out[:, :, 1], trials.light, packed.others)
     return out
 
 
-def _dim(ground: Singles, point: Point, others: Others) -> None:
-    """The ground's curve and slopes (n, 15, J), in place, as other strands leave them."""
-    left, slopes = left_of_light(within(point.light[None])[0], others)
-    bare = ground[:, 0].copy()
-    ground *= left.astype(np.float32)[:, None]
+def _dim(ground: Singles, lights: Floats, others: Others) -> None:
+    """The ground's curve and slopes (m, n, 15, J), in place, as other strands leave them."""
+    left, slopes = left_of_light(within(lights)[:, None, None], others)
+    bare = ground[:, :, 0].copy()
+    ground *= left.astype(np.float32)[:, :, None]
     # Sky, lamp, lean and bounce, behind the curve itself.
     for row, slope in zip((1, 2, 3, 7), slopes, strict=True):
-        ground[:, row] += bare * slope.astype(np.float32)
+        ground[:, :, row] += bare * slope.astype(np.float32)
 
 
 def _single(values: Floats) -> Singles:
@@ -250,163 +261,52 @@ class State:
         )
 
 
-def evaluate(packed: Packed, point: Point) -> State:
-    """The state at a point.
+def evaluate(packed: Packed, points: Sequence[Point]) -> list[State]:
+    """The states at m points; NumPy spends far less on many at a time than on each by itself.
 
     All is linear in S and g, so sums over samples of products of curves hold all there is to know
     whatever the channel.
     """
-    n = len(point.log_a)
-    basis = _basis(packed, point)
+    m, n = len(points), len(packed.strand)
+    trials = _Trials(
+        np.array([point.light for point in points]),
+        np.array([point.rim for point in points])[:, packed.strand],
+        np.array([point.log_a for point in points]),
+        np.array([point.u0 for point in points]),
+    )
+    basis = _basis(packed, trials)
     # Double: the cost is a small difference of large sums.
-    flat = basis.reshape(n, -1, basis.shape[3]).astype(float)
+    flat = basis.reshape(m, n, -1, basis.shape[-1]).astype(float)
     weighted = flat * packed.w[:, None]
     size = _LOCAL + 1
-    gram = (weighted @ flat.transpose(0, 2, 1)).reshape(n, 2, size, 2, size)
-    onto = (weighted @ packed.y).reshape(n, 2, size, -1)
+    gram = (weighted @ flat.swapaxes(2, 3)).reshape(m, n, 2, size, 2, size)
+    onto = (weighted @ packed.y).reshape(m, n, 2, size, -1)
     prior = packed.level_prior
-    ff, fg = gram[:, 0, 0, 0, 0, None] + 1e-3, gram[:, 0, 0, 1, 0, None]
-    gg = gram[:, 1, 0, 1, 0, None] + prior
-    fy, gy = onto[:, 0, 0], onto[:, 1, 0] + prior * packed.level
+    ff, fg = gram[:, :, 0, 0, 0, 0, None] + 1e-3, gram[:, :, 0, 0, 1, 0, None]
+    gg = gram[:, :, 1, 0, 1, 0, None] + prior
+    fy, gy = onto[:, :, 0, 0], onto[:, :, 1, 0] + prior * packed.level
     det = np.maximum(ff * gg - fg * fg, 1e-12)
-    S = (gg * fy - fg * gy) / det
-    g = (ff * gy - fg * fy) / det
-    cost = packed.energy - float(np.sum(S * fy + g * gy))
+    both = np.stack([(gg * fy - fg * gy) / det, (ff * gy - fg * fy) / det], axis=2)
+    S, g = both[:, :, 0], both[:, :, 1]
+    cost = packed.energy - (S * fy + g * gy).sum(axis=(1, 2))
 
-    both = np.stack([S, g], axis=1)
-    pairs = (both @ both.transpose(0, 2, 1))[:, :, None, :, None]
-    slopes = gram[:, :, 1:, :, 1:]
-    normal = (pairs * slopes).sum(axis=(1, 3))
-    # What each slope has in common with F and G, (n, 14, C), a change of S and g would make up for.
-    with_both = np.einsum("npkq,npc->nqkc", gram[:, :, 1:, :, 0], both)
-    with_f, with_g = with_both[:, 0], with_both[:, 1]
-    det_ = det[:, None]
-    normal -= (gg[:, None] * with_f - fg[:, None] * with_g) / det_ @ with_f.transpose(0, 2, 1)
-    normal -= (ff[:, None] * with_g - fg[:, None] * with_f) / det_ @ with_g.transpose(0, 2, 1)
-    local = ((onto[:, :, 1:] - with_both) * both[:, :, None]).sum(axis=(1, 3))
+    pairs = (both @ both.swapaxes(2, 3))[:, :, :, None, :, None]
+    normal = (pairs * gram[:, :, :, 1:, :, 1:]).sum(axis=(2, 4))
+    # What each slope has in common with F and G, (14, C), a change of S and g would make up for.
+    common = gram[:, :, :, 1:, :, 0].transpose(0, 1, 4, 3, 2) @ both[:, :, None]
+    with_f, with_g = common[:, :, 0], common[:, :, 1]
+    det_ = det[:, :, None]
+    normal -= (gg[:, :, None] * with_f - fg[:, :, None] * with_g) / det_ @ with_f.swapaxes(2, 3)
+    normal -= (ff[:, :, None] * with_g - fg[:, :, None] * with_f) / det_ @ with_g.swapaxes(2, 3)
+    local = ((onto[:, :, :, 1:] - common) * both[:, :, :, None]).sum(axis=(2, 4))
 
     own = packed.own
-    figures = np.concatenate([point.light, point.rim.ravel(), point.log_a, point.u0])
-    departures = packed.ties @ figures - packed.tied_to
-    return State(
-        cost=cost + float(departures @ departures),
-        normal=(own.transpose(0, 2, 1) @ normal @ own).sum(axis=0),
-        downhill=np.einsum("nk,nkp->p", local, own) - departures @ packed.ties,
-        curves=basis[:, :, 0],
-        strand=S,
-        ground=g,
-    )
-
-
-@dataclass(frozen=True)
-class Stop:
-    """Where a descent has come to, from where it can go on."""
-
-    point: Point
-    state: State
-    damping: float
-    settled: bool
-
-
-def begin(packed: Packed, point: Point) -> Stop:
-    """A descent that has not gone anywhere yet."""
-    return Stop(point, evaluate(packed, point), 1e-2, False)
-
-
-def descend(packed: Packed, start: Stop, steps: int, least_gain: float) -> Stop:
-    """Levenberg-Marquardt within limits, until a step gains less than that share of the cost.
-
-    Or less than what would move any figure by a fraction of its uncertainty.
-    """
-    point, state, damping = start.point, start.state, start.damping
-    settled = start.settled
-    for _ in range(steps):
-        if settled:
-            break
-        H = state.normal + packed.tied
-        weights = np.diag(H) + 1e-9
-        least = max(least_gain * state.cost, _LEAST_GAIN)
-        settled = True
-        for _attempt in range(5):
-            step = _step(H + np.diag(damping * weights), state.downhill, point)
-            # What it will gain at most is known beforehand.
-            if _gain(step, H, state.downhill) < least:
-                break
-            trial = _moved(point, step)
-            there = evaluate(packed, trial)
-            if there.cost < state.cost:
-                settled = state.cost - there.cost < least
-                point, state = trial, there
-                damping = max(damping * 0.2, 1e-6)
-                break
-            damping = max(8.0 * damping, 0.02)
-    return Stop(point, state, damping, settled)
-
-
-def promised(packed: Packed, stop: Stop) -> float:
-    """What the next step would gain at most if slopes held."""
-    H = stop.state.normal + packed.tied
-    downhill = stop.state.downhill
-    return _gain(_step(H, downhill, stop.point), H, downhill)
-
-
-def _gain(step: Floats, H: Floats, downhill: Floats) -> float:
-    """What a step gains where slopes hold."""
-    return 2.0 * float(step @ downhill) - float(step @ H @ step)
-
-
-def _step(H: Floats, downhill: Floats, point: Point) -> Floats:
-    """The step to the minimum of a parabola, leaving alone what stands at a limit and would pass.
-
-    What is held there must not bend the others' way. Sky and lamp together are at most all of the
-    light: where they are, one grows by as much as the other shrinks.
-    """
-    value = np.concatenate([point.light, point.rim.ravel()])
-    strands = len(point.rim)
-    low = np.concatenate([LIGHT_PRIOR[:, 2], np.tile(RIM_PRIOR[:, 2], strands)])
-    high = np.concatenate([LIGHT_PRIOR[:, 3], np.tile(RIM_PRIOR[:, 3], strands)])
-    size = len(downhill)
-    full = point.light[0] + point.light[1] > 1.0 - 1e-9
-    free = np.asarray(np.linalg.solve(H, downhill))
-    ahead = free[: len(value)]
-    if (
-        not full
-        and not (((value <= low) & (ahead < 0.0)) | ((value >= high) & (ahead > 0.0))).any()
-    ):
-        return free
-    ways = np.eye(size)
-    step = np.zeros(size)
-    for _ in range(4):
-        step = ways @ np.linalg.solve(ways.T @ H @ ways, ways.T @ downhill)
-        there = step[: len(value)]
-        passes = ((value <= low) & (there < 0.0)) | ((value >= high) & (there > 0.0))
-        if full and step[0] + step[1] > 1e-12 and not passes[:2].any():
-            full = False
-            ways[1] -= ways[0]
-            ways = np.delete(ways, 1, axis=1) if ways[1, 1] == 1.0 else ways
-            continue
-        if not passes.any():
-            break
-        gone = np.nonzero(passes)[0]
-        ways = ways[:, ~(ways[gone] != 0.0).any(axis=0)]
-    return step
-
-
-def _moved(point: Point, step: Floats) -> Point:
-    strands, n = len(point.rim), len(point.log_a)
-    ahead = np.clip(step[:LIGHT_COUNT], -_LONGEST_STEP, _LONGEST_STEP)
-    # A shadow hardened too soon is blind to where it should lie.
-    ahead[3] = max(ahead[3], -0.5 * point.light[3])
-    light = np.clip(point.light + ahead, LIGHT_PRIOR[:, 2], LIGHT_PRIOR[:, 3])
-    excess = max(light[0] + light[1] - 1.0, 0.0)
-    light[:2] = np.maximum(light[:2] - 0.5 * excess, 0.0)
-    first = LIGHT_COUNT + RIM_COUNT * strands
-    rim = np.clip(
-        point.rim + step[LIGHT_COUNT:first].reshape(strands, RIM_COUNT),
-        RIM_PRIOR[:, 2],
-        RIM_PRIOR[:, 3],
-    )
-    log_a = point.log_a + np.clip(step[first : first + n], -0.3, 0.3)
-    width = np.exp(point.log_a)
-    u0 = point.u0 + np.clip(step[first + n :], -0.5 * width, 0.5 * width)
-    return Point(within(light[None])[0], rim, log_a, u0)
+    figures = [np.concatenate([p.light, p.rim.ravel(), p.log_a, p.u0]) for p in points]
+    departures = np.array(figures) @ packed.ties.T - packed.tied_to
+    cost += (departures**2).sum(axis=1)
+    normal = (own.transpose(0, 2, 1) @ normal @ own).sum(axis=1)
+    downhill = (local[:, :, None] @ own)[:, :, 0].sum(axis=1) - departures @ packed.ties
+    return [
+        State(float(cost[i]), normal[i], downhill[i], basis[i, :, :, 0], S[i], g[i])
+        for i in range(m)
+    ]

@@ -183,6 +183,13 @@ class Aspect:
     share: Singles
     """(k, places where the face shows) facet before what is seen, and how far on it lies."""
 
+    def times(self, m: int) -> Aspect:
+        """The same cuts m times over."""
+        if m == 1:
+            return self
+        all_of = (self.view_tan, self.x, self.n_z, self.n_x, self.low, self.share)
+        return Aspect(self.grid, *(np.concatenate([one] * m) for one in all_of))
+
 
 def aspect(view_tan: Floats, grid_: Grid) -> Aspect:
     """The aspect of k cuts seen under `view_tan` (k,).

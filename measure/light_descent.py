@@ -1,0 +1,168 @@
+"""The descent to the light that suits mean profiles best: damped least squares within limits.
+
+Several starts descend side by side, since their states are worked out faster together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.light_solver import (
+    LIGHT_COUNT,
+    LIGHT_PRIOR,
+    RIM_COUNT,
+    RIM_PRIOR,
+    Packed,
+    Point,
+    State,
+    evaluate,
+    within,
+)
+
+Floats = NDArray[np.float64]
+
+_LEAST_GAIN: Final = 0.05
+"""Gain in weighted squares that moves no figure by a quarter of its standard uncertainty."""
+_LONGEST_STEP: Final = np.array([0.3, 0.3, 0.5, 0.2, 0.3, 0.3, 0.3])
+"""Of each figure of the light: its slopes do not hold farther."""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Where a descent has come to, from where it can go on."""
+
+    point: Point
+    state: State
+    damping: float
+    settled: bool
+
+
+def begin(packed: Packed, points: Sequence[Point]) -> list[Stop]:
+    """Descents that have not gone anywhere yet."""
+    states = evaluate(packed, points)
+    return [Stop(at, state, 1e-2, False) for at, state in zip(points, states, strict=True)]
+
+
+def descend(packed: Packed, starts: Sequence[Stop], steps: int, least_gain: float) -> list[Stop]:
+    """Levenberg-Marquardt within limits from each start, until a step gains less than that share
+    of the cost.
+
+    Or less than what would move any figure by a fraction of its uncertainty.
+    """
+    out = list(starts)
+    ways = [_descent(packed, start, steps, least_gain) for start in starts]
+    answers: dict[int, State | None] = dict.fromkeys(range(len(ways)))
+    while answers:
+        trials: dict[int, Point] = {}
+        for i, state in answers.items():
+            try:
+                trials[i] = ways[i].send(state)
+            except StopIteration as done:
+                out[i] = done.value
+        states = evaluate(packed, list(trials.values())) if trials else []
+        answers = dict(zip(trials, states, strict=True))
+    return out
+
+
+def _descent(
+    packed: Packed, start: Stop, steps: int, least_gain: float
+) -> Generator[Point, State | None, Stop]:
+    """One descent: gives the points it wants to know, is sent their states."""
+    point, state, damping = start.point, start.state, start.damping
+    settled = start.settled
+    for _ in range(steps):
+        if settled:
+            break
+        H = state.normal + packed.tied
+        weights = np.diag(H) + 1e-9
+        least = max(least_gain * state.cost, _LEAST_GAIN)
+        settled = True
+        for _attempt in range(5):
+            step = _step(H + np.diag(damping * weights), state.downhill, point)
+            # What it will gain at most is known beforehand.
+            if _gain(step, H, state.downhill) < least:
+                break
+            trial = _moved(point, step)
+            there = yield trial
+            assert there is not None
+            if there.cost < state.cost:
+                settled = state.cost - there.cost < least
+                point, state = trial, there
+                damping = max(damping * 0.2, 1e-6)
+                break
+            damping = max(8.0 * damping, 0.02)
+    return Stop(point, state, damping, settled)
+
+
+def promised(packed: Packed, stop: Stop) -> float:
+    """What the next step would gain at most if slopes held."""
+    H = stop.state.normal + packed.tied
+    downhill = stop.state.downhill
+    return _gain(_step(H, downhill, stop.point), H, downhill)
+
+
+def _gain(step: Floats, H: Floats, downhill: Floats) -> float:
+    """What a step gains where slopes hold."""
+    return 2.0 * float(step @ downhill) - float(step @ H @ step)
+
+
+def _step(H: Floats, downhill: Floats, point: Point) -> Floats:
+    """The step to the minimum of a parabola, leaving alone what stands at a limit and would pass.
+
+    What is held there must not bend the others' way. Sky and lamp together are at most all of the
+    light: where they are, one grows by as much as the other shrinks.
+    """
+    value = np.concatenate([point.light, point.rim.ravel()])
+    strands = len(point.rim)
+    low = np.concatenate([LIGHT_PRIOR[:, 2], np.tile(RIM_PRIOR[:, 2], strands)])
+    high = np.concatenate([LIGHT_PRIOR[:, 3], np.tile(RIM_PRIOR[:, 3], strands)])
+    size = len(downhill)
+    full = point.light[0] + point.light[1] > 1.0 - 1e-9
+    free = np.asarray(np.linalg.solve(H, downhill))
+    ahead = free[: len(value)]
+    if (
+        not full
+        and not (((value <= low) & (ahead < 0.0)) | ((value >= high) & (ahead > 0.0))).any()
+    ):
+        return free
+    ways = np.eye(size)
+    step = np.zeros(size)
+    for _ in range(4):
+        step = ways @ np.linalg.solve(ways.T @ H @ ways, ways.T @ downhill)
+        there = step[: len(value)]
+        passes = ((value <= low) & (there < 0.0)) | ((value >= high) & (there > 0.0))
+        if full and step[0] + step[1] > 1e-12 and not passes[:2].any():
+            full = False
+            ways[1] -= ways[0]
+            ways = np.delete(ways, 1, axis=1) if ways[1, 1] == 1.0 else ways
+            continue
+        if not passes.any():
+            break
+        gone = np.nonzero(passes)[0]
+        ways = ways[:, ~(ways[gone] != 0.0).any(axis=0)]
+    return step
+
+
+def _moved(point: Point, step: Floats) -> Point:
+    strands, n = len(point.rim), len(point.log_a)
+    ahead = np.clip(step[:LIGHT_COUNT], -_LONGEST_STEP, _LONGEST_STEP)
+    # A shadow hardened too soon is blind to where it should lie.
+    ahead[3] = max(ahead[3], -0.5 * point.light[3])
+    light = np.clip(point.light + ahead, LIGHT_PRIOR[:, 2], LIGHT_PRIOR[:, 3])
+    excess = max(light[0] + light[1] - 1.0, 0.0)
+    light[:2] = np.maximum(light[:2] - 0.5 * excess, 0.0)
+    first = LIGHT_COUNT + RIM_COUNT * strands
+    rim = np.clip(
+        point.rim + step[LIGHT_COUNT:first].reshape(strands, RIM_COUNT),
+        RIM_PRIOR[:, 2],
+        RIM_PRIOR[:, 3],
+    )
+    log_a = point.log_a + np.clip(step[first : first + n], -0.3, 0.3)
+    width = np.exp(point.log_a)
+    u0 = point.u0 + np.clip(step[first + n :], -0.5 * width, 0.5 * width)
+    return Point(within(light[None])[0], rim, log_a, u0)

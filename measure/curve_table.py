@@ -1,7 +1,9 @@
-"""Blurred curves of one light for a range of half widths, laid out to be looked up."""
+"""Blurred curves of one light for ranges of half widths, laid out to be looked up."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,47 +20,65 @@ _TABLE_STEP: Final = 0.086
 
 
 @dataclass(frozen=True)
-class Table:
-    """Blurred curves over log half width and xi, F as real and G as imaginary part."""
+class Tables:
+    """Blurred curves over log half width and xi, F as real and G as imaginary part, t tables."""
 
     grid: Grid
-    log_a0: float
-    log_step: float
+    log_a0: Floats
+    """(t,) least log half width of each,"""
+    log_step: Floats
+    """(t,) and from one row of it to the next."""
     curves: NDArray[np.complex64]
-    """(k, count of the grid): one look-up serves both curves."""
+    """(t, k, count of the grid): one look-up serves both curves."""
+
+    def row_of(self, number: int, half_width_mm: float) -> int:
+        """Row of table `number` nearest to a half width."""
+        row = round((math.log(half_width_mm) - self.log_a0[number]) / self.log_step[number])
+        return int(min(max(row, 0), self.curves.shape[1] - 1))
 
 
-def make_table(
-    curves: Curves, half_width_mm: tuple[float, float], blur_mm: float, softness: float
-) -> Table:
-    """Tables from the least to the largest half width; `softness` is the rim's, in half widths."""
-    low, high = np.log(half_width_mm)
-    logs = np.linspace(low, high, max(2, 1 + int(np.ceil((high - low) / _TABLE_STEP))))
-    face, ground = blur_curves(curves, np.hypot(blur_mm / np.exp(logs), softness))
-    return Table(
-        curves.grid,
-        float(low),
-        float(logs[1] - logs[0]),
-        (face + 1j * ground).astype(np.complex64),
-    )
+def make_tables(
+    curves: Curves,
+    half_width_mm: Sequence[tuple[float, float]],
+    blur_mm: Sequence[float],
+    softness: Sequence[float],
+) -> Tables:
+    """A table for each of t curves, from the least to the largest half width of each.
+
+    `softness` is the rim's, in half widths.
+    """
+    low, high = np.log(half_width_mm).T
+    rows = max(2, 1 + math.ceil(float((high - low).max()) / _TABLE_STEP))
+    half = np.exp(np.linspace(low, high, rows))
+    face, ground = blur_curves(curves, np.hypot(np.array(blur_mm) / half, softness))
+    both = np.empty((len(low), rows, face.shape[-1]), np.complex64)
+    both.real, both.imag = face.swapaxes(0, 1), ground.swapaxes(0, 1)
+    return Tables(curves.grid, low, (high - low) / (rows - 1), both)
 
 
-def look_up(table: Table, log_a: Floats, xi: Singles) -> tuple[Singles, Singles, Singles]:
-    """F and G by turns, their slopes by log a at constant xi, and by steps of xi; each (n, 2J)."""
-    k = np.clip((log_a - table.log_a0) / table.log_step, 0, len(table.curves) - 1.001)
+def look_up(
+    tables: Tables, of: NDArray[np.int_], log_a: Floats, xi: Singles
+) -> tuple[Singles, Singles, Singles]:
+    """F and G by turns, their slopes by log a at constant xi, and by steps of xi; each (n, 2J).
+
+    `of` (n,) numbers the table of each cut.
+    """
+    rows = tables.curves.shape[1]
+    step = tables.log_step[of]
+    k = np.clip((log_a - tables.log_a0[of]) / step, 0, rows - 1.001)
     k0 = k.astype(np.intp)
     fk = (k - k0).astype(np.float32)[:, None]
-    count = len(table.grid.xi)
-    position = xi * np.float32(1.0 / table.grid.step)
-    position -= np.float32(table.grid.xi[0] / table.grid.step)
+    count = len(tables.grid.xi)
+    position = xi * np.float32(1.0 / tables.grid.step)
+    position -= np.float32(tables.grid.xi[0] / tables.grid.step)
     np.clip(position, 0, np.float32(count - 1.001), out=position)
     whole = np.floor(position)
     position -= whole
     at = whole.astype(np.intp)
     # F and G side by side as they come: real numbers are multiplied far faster than complex ones.
     fi = twice(position)
-    at += k0[:, None] * count
-    curves = table.curves.ravel()
+    at += (count * (rows * of + k0))[:, None]
+    curves = tables.curves.ravel()
 
     def taken(places: NDArray[np.intp]) -> Singles:
         return curves.take(places).view(np.float32)
@@ -75,7 +95,7 @@ def look_up(table: Table, log_a: Floats, xi: Singles) -> tuple[Singles, Singles,
     high_rise *= fk
     low_rise += high_rise
     low += fk * tilt
-    tilt *= np.float32(1.0 / table.log_step)
+    tilt *= (1.0 / step).astype(np.float32)[:, None]
     return low, tilt, low_rise
 
 

@@ -9,15 +9,16 @@ for all cuts at once.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
-from measure.curve_table import Table, look_up, twice
+from measure.curve_table import Tables, look_up, twice
+from measure.cut_samples import Samples
 from measure.medians import median
 
 Floats = NDArray[np.float64]
@@ -25,15 +26,10 @@ Singles = NDArray[np.float32]
 
 SURE_STEP: Final = 0.012
 """A step of less than this share of the half width is taken without looking what it gained."""
-_BENT: Final = 4e-4
-"""How far a curve may bend away from straight within samples that are pooled."""
-_MOST_POOLED: Final = 8
 _AT_ONCE: Final = 160
 """Cuts looked at together, about: what is worked out on the way stays in the processor's cache."""
 _SHOWS: Final = 2.5
 """Half widths within which strand and shadow show most."""
-_ASTRAY: Final = 0.3
-"""How far, half widths, a cut may lie off the typical one whose curves say what to pool."""
 
 U_GROUND_LEVEL: Final = 0.08
 """Relative freedom of the ground's brightness under one cut about its stretch's own."""
@@ -56,88 +52,14 @@ class EdgePairs:
     contrast: Floats
     """(n,) largest departure of the fitted curve from the ground, relative to white."""
 
-
-@dataclass(frozen=True)
-class Samples:
-    """What n cuts of one ground show, J samples each, C channels."""
-
-    u_mm: Singles
-    """(n, J)"""
-    light: Singles
-    """(n, C, J)"""
-    weight: Singles
-    """(n, J) pixels pooled into each sample, in cuts' worth."""
-    level: Singles
-    """(n, C)"""
-    noise: Singles
-    """(n, C)"""
-
-    def some(self, which: NDArray[np.int_] | slice) -> Samples:
-        """Those of the cuts numbered `which`."""
-        return Samples(
-            self.u_mm[which],
-            self.light[which],
-            self.weight[which],
-            self.level[which],
-            self.noise[which],
-        )
-
-
-def pooled(samples: Samples, table: Table, half_width_mm: float, middle_mm: float) -> Samples:
-    """Neighbouring samples put together where the curves of a typical cut run straight.
-
-    Nothing is lost there: edges of strand and shadow keep every sample they have.
-    """
-    grid = table.grid
-    row = round((np.log(half_width_mm) - table.log_a0) / table.log_step)
-    curves = table.curves[min(max(row, 0), len(table.curves) - 1)]
-    second = np.zeros(len(curves), np.complex64)
-    second[1:-1] = (curves[2:] - 2.0 * curves[1:-1] + curves[:-2]) / np.float32(grid.step**2)
-    bend = np.maximum(np.abs(second.real), np.abs(second.imag))
-    bend = maximum_filter1d(bend, 2 * round(_ASTRAY / grid.step) + 1)
-    typical_u = samples.u_mm[:: max(1, len(samples.u_mm) // 16)].mean(axis=0)
-    xi = (typical_u - middle_mm) / half_width_mm
-    here = np.interp(xi, grid.xi, bend)
-    span = median(np.diff(xi))
-    # A pool of m samples bends away by curvature times its span squared over 24.
-    most = np.clip(np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span, 1.0, _MOST_POOLED)
-    room: list[float] = most.tolist()
-    starts, left = [0], room[0]
-    for i in range(1, len(room)):
-        left = min(left, room[i])
-        if i + 1 - starts[-1] > left:
-            starts.append(i)
-            left = room[i]
-    return _together(samples, np.array(starts))
-
-
-def thinned(samples: Samples, count: int) -> Samples:
-    """Every so many neighbouring samples put together, for a first look."""
-    if count < 2:
-        return samples
-    return _together(samples, np.arange(0, samples.u_mm.shape[1], count))
-
-
-def _together(samples: Samples, starts: NDArray[np.int_]) -> Samples:
-    """Samples put together from each start to the next."""
-    n, channels, j = samples.light.shape
-    sums = np.empty((n, 2 + channels, j), np.float32)
-    sums[:, 0] = samples.weight
-    np.multiply(samples.u_mm, samples.weight, out=sums[:, 1])
-    np.multiply(samples.light, samples.weight[:, None], out=sums[:, 2:])
-    # A matrix of ones and zeros adds up far faster than NumPy's reduceat.
-    owner = np.searchsorted(starts, np.arange(j), side="right") - 1
-    ones = np.zeros((j, len(starts)), np.float32)
-    ones[np.arange(j), owner] = 1.0
-    sums = (sums.reshape(-1, j) @ ones).reshape(n, 2 + channels, -1)
-    weight = sums[:, 0]
-    means = sums[:, 1:]
-    means /= np.maximum(weight, np.float32(1e-6))[:, None]
-    return Samples(means[:, 0], means[:, 1:], weight, samples.level, samples.noise)
+    def some(self, which: slice) -> EdgePairs:
+        """Those of some cuts."""
+        return EdgePairs(*(getattr(self, field.name)[which] for field in fields(self)))
 
 
 def fit_cuts(
-    table: Table,
+    tables: Tables,
+    of: NDArray[np.int_],
     samples: Samples,
     half_width_mm: Floats,
     middle_mm: Floats,
@@ -146,30 +68,24 @@ def fit_cuts(
 ) -> EdgePairs:
     """Fit n cuts from a start, looking at each cut at most `looks` times.
 
-    A cut whose next step is less than `sure_step` half widths takes it and is done; only the
-    others are looked at again.
+    `of` (n,) numbers each one's table, ascending; cuts of one table share the noise they are
+    weighed by. A cut whose next step is less than `sure_step` half widths takes it and is done;
+    only the others are looked at again.
     """
     count = len(samples.level)
-    noise = np.mean(samples.noise**2, axis=0)
-    channel = (1.0 / noise).astype(np.float32)
-    channel /= channel.sum()
-    fixed = _Fixed(
-        channel,
-        np.float32(noise.mean())
-        / (np.float32(U_GROUND_LEVEL) * np.maximum(samples.level.T, np.float32(0.02))) ** 2,
-        np.einsum("ncj,ncj->cn", samples.light * samples.weight[:, None], samples.light),
-    )
-    low, high = table.log_a0, table.log_a0 + table.log_step * (len(table.curves) - 1)
+    fixed = _Fixed.of_samples(samples, of, len(tables.curves))
+    low = tables.log_a0[of]
+    high = low + tables.log_step[of] * (tables.curves.shape[1] - 1)
     log_a = np.clip(np.log(half_width_mm), low, high)
     u0 = np.array(middle_mm, float)
     best_a, best_u = log_a.copy(), u0.copy()
     damping = np.full(count, 1e-3)
-    kept = _State.nothing(count, len(channel))
+    kept = _State.nothing(count, len(fixed.channel))
     active = np.arange(count)
     for look in range(looks):
         state = _State.of_parts(
             [
-                _evaluate(table, samples.some(some), fixed.some(some), log_a[some], u0[some])
+                _evaluate(tables, samples.some(some), fixed.some(some), log_a[some], u0[some])
                 for some in _portions(active, count)
             ]
         )
@@ -180,7 +96,8 @@ def fit_cuts(
         damping[active] = np.where(better, damping[active] * 0.3, damping[active] * 8.0)
         step_a, step_u = kept.step(active, damping[active])
         width = np.exp(best_a[active])
-        log_a[active] = np.clip(best_a[active] + np.clip(step_a, -0.25, 0.25), low, high)
+        log_a[active] = best_a[active] + np.clip(step_a, -0.25, 0.25)
+        log_a[active] = np.clip(log_a[active], low[active], high[active])
         u0[active] = best_u[active] + np.clip(step_u, -0.4 * width, 0.4 * width)
         small = better & (np.abs(step_a) < sure_step) & (np.abs(step_u) < sure_step * width)
         sure = active[small]
@@ -201,7 +118,7 @@ def fit_cuts(
         strand=np.ascontiguousarray(kept.strand.T),
         ground=np.ascontiguousarray(kept.ground.T),
         misfit=np.sqrt(kept.cost / np.maximum(share, 1.0)),
-        contrast=_contrast(table, median(best_a), kept),
+        contrast=_contrast(tables, of, best_a, kept),
     )
 
 
@@ -218,16 +135,36 @@ def _portions(active: NDArray[np.int_], count: int) -> Iterator[NDArray[np.int_]
 class _Fixed:
     """What does not change while n cuts are fitted."""
 
+    of: NDArray[np.int_]
+    """(n,) number of each one's table."""
     channel: Singles
-    """(C,) weight of each channel."""
+    """(C, n) weight of each channel."""
     prior: Singles
     """(C, n) weight of the ground's level."""
     energy: Singles
     """(C, n) weighted sum of the squared samples."""
 
+    @staticmethod
+    def of_samples(samples: Samples, of: NDArray[np.int_], tables: int) -> _Fixed:
+        """Of cuts of several tables."""
+        square = samples.noise**2
+        mine = (of == np.arange(tables)[:, None]).astype(np.float32)
+        noise = (mine @ square) / np.maximum(mine.sum(axis=1), 1)[:, None]
+        channel = 1 / np.maximum(noise, np.float32(1e-12))
+        channel /= channel.sum(axis=1, keepdims=True)
+        level = np.maximum(samples.level.T, np.float32(0.02))
+        return _Fixed(
+            of,
+            np.ascontiguousarray(channel[of].T),
+            noise.mean(axis=1)[of] / (np.float32(U_GROUND_LEVEL) * level) ** 2,
+            np.einsum("ncj,ncj->cn", samples.light * samples.weight[:, None], samples.light),
+        )
+
     def some(self, which: NDArray[np.int_] | slice) -> _Fixed:
         """Those of the cuts numbered `which`."""
-        return _Fixed(self.channel, self.prior[:, which], self.energy[:, which])
+        return _Fixed(
+            self.of[which], self.channel[:, which], self.prior[:, which], self.energy[:, which]
+        )
 
 
 @dataclass(frozen=True)
@@ -298,14 +235,14 @@ class _State:
         return (h_uu * b_a - h_au * b_u) / det, (h_aa * b_u - h_au * b_a) / det
 
 
-def _evaluate(table: Table, samples: Samples, fixed: _Fixed, log_a: Floats, u0: Floats) -> _State:
+def _evaluate(tables: Tables, samples: Samples, fixed: _Fixed, log_a: Floats, u0: Floats) -> _State:
     """Cost and normal equations from sums over samples alone, since all is linear in S and g."""
     a = np.exp(log_a)
     xi = samples.u_mm - u0.astype(np.float32)[:, None]
     xi *= (1.0 / a).astype(np.float32)[:, None]
-    value, by_a, by_u = look_up(table, log_a, xi)
-    by_a -= twice(xi * np.float32(1.0 / table.grid.step)) * by_u
-    by_u *= (-1.0 / (a * table.grid.step)).astype(np.float32)[:, None]
+    value, by_a, by_u = look_up(tables, fixed.of, log_a, xi)
+    by_a -= twice(xi * np.float32(1.0 / tables.grid.step)) * by_u
+    by_u *= (-1.0 / (a * tables.grid.step)).astype(np.float32)[:, None]
     n, channels, j = samples.light.shape
     # Double: the cost is a small difference of large sums.
     basis = np.empty((n, 6 + channels, j))
@@ -318,14 +255,15 @@ def _evaluate(table: Table, samples: Samples, fixed: _Fixed, log_a: Floats, u0: 
     sums = np.ascontiguousarray(sums.transpose(1, 2, 0))
     gram, onto = sums[:, :6], sums[:, 6:]
 
-    channel, prior = fixed.channel[:, None], fixed.prior
+    channel, prior = fixed.channel, fixed.prior
     level = samples.level.T
     A, B, D = gram[0, 0] + 1e-6, gram[0, 1], gram[1, 1] + prior
     rhs_f, rhs_g = onto[0], onto[1] + prior * level
     det = np.maximum(A * D - B * B, 1e-9)
     S = (D * rhs_f - B * rhs_g) / det
     g = (A * rhs_g - B * rhs_f) / det
-    cost = fixed.channel @ np.maximum(fixed.energy + prior * level**2 - S * rhs_f - g * rhs_g, 0.0)
+    left = np.maximum(fixed.energy + prior * level**2 - S * rhs_f - g * rhs_g, 0.0)
+    cost = (channel * left).sum(axis=0)
 
     both = np.stack([S, g])
     weighed = channel * both
@@ -356,11 +294,21 @@ def _evaluate(table: Table, samples: Samples, fixed: _Fixed, log_a: Floats, u0: 
     )
 
 
-def _contrast(table: Table, log_a: float, state: _State) -> Floats:
-    """Largest departure of a cut of typical width from the bare ground over channels, (n,)."""
-    row = min(round((log_a - table.log_a0) / table.log_step), len(table.curves) - 1)
-    middle = np.abs(table.grid.xi) < _SHOWS
-    few = table.curves[row, middle][:: max(1, int(middle.sum()) // 48)]
+def _contrast(tables: Tables, of: NDArray[np.int_], log_a: Floats, state: _State) -> Floats:
+    """Largest departure of cuts of their table's typical width from the bare ground, (n,).
+
+    Over channels.
+    """
+    middle = np.flatnonzero(np.abs(tables.grid.xi) < _SHOWS)
+    middle = middle[:: max(1, len(middle) // 48)]
     both = np.stack([state.strand, state.ground], axis=2).astype(np.float32)
-    depart = both @ np.stack([few.real, few.imag - np.float32(1.0)])
-    return np.asarray(np.abs(depart, out=depart).max(axis=2).max(axis=0), float)
+    out = np.empty(len(of))
+    for number in range(len(tables.curves)):
+        mine = slice(*np.searchsorted(of, (number, number + 1)).tolist())
+        if mine.start == mine.stop:
+            continue
+        row = tables.row_of(number, math.exp(median(log_a[mine])))
+        few = tables.curves[number, row, middle]
+        depart = both[:, mine] @ np.stack([few.real, few.imag - np.float32(1.0)])
+        out[mine] = np.abs(depart, out=depart).max(axis=2).max(axis=0)
+    return out

@@ -8,19 +8,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.curve_table import make_table
-from measure.cut_fit import EdgePairs, fit_cuts, pooled
+from measure.cut_fit import EdgePairs
+from measure.cut_groups import CutGroup, fit_groups
 from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
 from measure.lining_up import (
     Edges,
     Lines,
-    around,
     as_before,
     carried,
-    curves_of,
     find_lines,
     mean_profiles,
-    samples_of,
 )
 from measure.medians import median, medians
 from measure.profiles import Cuts, beside_each_other
@@ -164,10 +161,7 @@ def measure_diameters(
         followed = _follow(all_cuts, blur_mm, known, before)
         if followed is not None:
             return followed
-    starts = [
-        find_lines(cuts, blur, _FIRST_LIGHT, _FIRST_RIM, False, None)
-        for cuts, blur in zip(all_cuts, blur_mm, strict=True)
-    ]
+    starts = find_lines(all_cuts, blur_mm, _FIRST_LIGHT, [_FIRST_RIM] * len(all_cuts), False, None)
     all_cuts = beside_each_other(all_cuts, [start.typical for start in starts])
     profiles = mean_profiles(all_cuts, starts, blur_mm)
     if not profiles:
@@ -182,10 +176,7 @@ def measure_diameters(
             for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True))
         ]
         all_cuts = beside_each_other(all_cuts, [start.typical for start in starts])
-        starts = [
-            find_lines(cuts, blur, fit.light, rim, fit.no_ground, start)
-            for cuts, blur, rim, start in zip(all_cuts, blur_mm, fit.rims, starts, strict=True)
-        ]
+        starts = find_lines(all_cuts, blur_mm, fit.light, fit.rims, fit.no_ground, starts)
         profiles = mean_profiles(all_cuts, starts, blur_mm) or profiles
         fit = refit_light(profiles, fit.light, fit.rims, fit.no_ground, fit.flat, known)
         widened = fit.log_half_width - np.log([p.half_width_mm for p in profiles])
@@ -201,10 +192,8 @@ def _follow(
     edges_before: list[dict[str, Edges]] = [{} for _ in all_cuts]
     for (number, ground), edges in zip(before.profiles, before.edges, strict=True):
         edges_before[number][ground] = edges
-    starts = [
-        find_lines(cuts, blur, before.light, rim, before.no_ground, as_before(cuts, edges))
-        for cuts, blur, rim, edges in zip(all_cuts, blur_mm, before.rims, edges_before, strict=True)
-    ]
+    old = [as_before(cuts, edges) for cuts, edges in zip(all_cuts, edges_before, strict=True)]
+    starts = find_lines(all_cuts, blur_mm, before.light, before.rims, before.no_ground, old)
     all_cuts = beside_each_other(all_cuts, [start.typical for start in starts])
     profiles = mean_profiles(all_cuts, starts, blur_mm)
     if tuple((p.strand, p.ground) for p in profiles) != before.profiles:
@@ -237,11 +226,22 @@ def _final(
         ),
         misfit=misfit,
     )
-    out = []
+    groups: list[CutGroup] = []
+    own: list[list[tuple[str, list[int]]]] = []
     for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True)):
-        own = [i for i, p in enumerate(profiles) if p.strand == number]
-        found = _final_pass(cuts, start, number, own, profiles, fit, blur_mm[number])
-        out.append(replace(found, lane=lane))
+        start = carried(number, cuts, start, profiles, fit)
+        mine = [i for i, p in enumerate(profiles) if p.strand == number]
+        names = sorted({profiles[i].ground for i in mine})
+        own.append([(name, [i for i in mine if profiles[i].ground == name]) for name in names])
+        for name in names:
+            index = np.nonzero(start.fitted & (cuts.ground == name))[0]
+            half, middle = start.half_width_mm[index], start.middle_mm[index]
+            groups.append(CutGroup(cuts, index, half, middle, blur_mm[number], fit.rims[number]))
+    fitted = zip(groups, fit_groups(groups, fit.light, fit.no_ground, False), strict=True)
+    out: list[StrandDiameter] = []
+    for number, cuts in enumerate(all_cuts):
+        grounds = [_ground_diameter(name, *next(fitted), fit, mine) for name, mine in own[number]]
+        out.append(replace(_strand_diameter(cuts, grounds, fit.rims[number], fit), lane=lane))
     if not any(strand.off_card for strand in out):
         return out
     # The lane's light was fitted to a strand it does not suit; one seen on dark ground alone has
@@ -268,32 +268,9 @@ def _fit_lane(
     return without if without.cost < _FAR_BETTER * with_ground.cost else with_ground
 
 
-def _final_pass(
-    cuts: Cuts,
-    start: Lines,
-    number: int,
-    own: list[int],
-    profiles: list[MeanProfile],
-    fit: LightFit,
-    blur_mm: float,
+def _strand_diameter(
+    cuts: Cuts, grounds: list[GroundDiameter], rim: Rim, fit: LightFit
 ) -> StrandDiameter:
-    rim = fit.rims[number]
-    start = carried(number, cuts, start, profiles, fit)
-    grounds: list[GroundDiameter] = []
-    names = sorted({profiles[i].ground for i in own})
-    fitted = [[i for i in own if profiles[i].ground == name] for name in names]
-    halves = [float(np.exp(np.mean(fit.log_half_width[mine]))) for mine in fitted]
-    indices = [np.nonzero(start.fitted & (cuts.ground == name))[0] for name in names]
-    all_curves = curves_of(cuts, indices, fit.light, rim, fit.no_ground, halves, blur_mm)
-    for ground, mine, half, index, curves in zip(
-        names, fitted, halves, indices, all_curves, strict=True
-    ):
-        half_mm, middle_mm = start.half_width_mm[index], start.middle_mm[index]
-        table = make_table(curves, around(half_mm, False), blur_mm, rim.softness)
-        samples = samples_of(cuts, index, fit.light, fit.no_ground, half)
-        samples = pooled(samples, table, half, median(middle_mm))
-        pairs = fit_cuts(table, samples, half_mm, middle_mm, 4)
-        grounds.append(_ground_diameter(cuts, ground, index, pairs, rim, fit, mine, blur_mm))
     return StrandDiameter(
         cuts,
         tuple(grounds),
@@ -318,15 +295,10 @@ def _shows_its_face(ground: GroundDiameter) -> bool:
 
 
 def _ground_diameter(
-    cuts: Cuts,
-    ground: str,
-    index: NDArray[np.int_],
-    pairs: EdgePairs,
-    rim: Rim,
-    fit: LightFit,
-    mine: list[int],
-    blur_mm: float,
+    ground: str, group: CutGroup, pairs: EdgePairs, fit: LightFit, mine: list[int]
 ) -> GroundDiameter:
+    """What a group's fitted edges say; `mine` numbers its mean profiles."""
+    cuts, index, rim, blur_mm = group.cuts, group.index, group.rim, group.blur_mm
     # A cut that something foreign lies on (a hair, a neighbour) does not fit like the others.
     typical = median(pairs.misfit)
     log_half = np.log(pairs.half_width_mm)

@@ -2,46 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.beside import Others, dimmed, others_at
-from measure.curve_table import make_table
-from measure.cut_fit import SURE_STEP, Samples, fit_cuts, pooled, thinned
+from measure.beside import Others, others_at
+from measure.cut_fit import EdgePairs
+from measure.cut_groups import CutGroup, fit_groups
 from measure.light_fit import LightFit, MeanProfile
-from measure.medians import median, medians, quantile
+from measure.medians import median, medians
 from measure.profiles import Cuts
-from measure.shading import (
-    XI_MAX,
-    Curves,
-    Light,
-    Rim,
-    aspect,
-    grid,
-    light_up,
-    outline,
-    steps_for,
-)
+from measure.shading import XI_MAX, Light, Rim
 from measure.unevenness import step_between
 
 Floats = NDArray[np.float64]
 
-_FINE: Final = 48
-"""Steps per half width, at least, for placing edges."""
-_UNSURE: Final = 3.1
-_SURE: Final = 1.35
-"""Half widths are looked for up to this many times wider or narrower than their start."""
 _ENOUGH: Final = 160
 """Running cuts of one ground, a quarter of which suffice to line cuts up and average them."""
 _LEAST_CONTRAST: Final = 0.08
-_FIRST_SAMPLES: Final = 5
-"""Samples to a half width that suffice for a first look, whose light is not known yet,"""
-_FIRST_SURE: Final = 0.03
-"""and the step, in half widths, after which its edges are good enough."""
 _FEWEST_CUTS: Final = 6
 """Of either ground, below which nothing is said of how uneven a strand is."""
 _MOST_UNEVEN: Final = 0.4
@@ -89,51 +70,66 @@ def as_before(cuts: Cuts, edges: Mapping[str, Edges]) -> Lines:
 
 
 def find_lines(
-    cuts: Cuts, blur_mm: float, light: Light, rim: Rim, no_ground: bool, start: Lines | None
-) -> Lines:
-    """Edges of every cut under a given light, enough to line cuts up with each other."""
-    n = len(cuts.arc_mm)
-    half = np.full(n, 0.5 * cuts.line.width_mm) if start is None else start.half_width_mm.copy()
-    middle = np.zeros(n) if start is None else start.middle_mm.copy()
-    wander = np.zeros(n)
-    contrast = np.zeros(n)
-    fitted = np.zeros(n, bool)
-    exact = np.zeros(n, bool)
-    brightness: list[float] = []
-    grounds = [
-        np.nonzero(cuts.valid & (cuts.ground == ground))[0]
-        for ground in np.unique(cuts.ground[cuts.valid])
+    all_cuts: Sequence[Cuts],
+    blur_mm: Sequence[float],
+    light: Light,
+    rims: Sequence[Rim],
+    no_ground: bool,
+    starts: Sequence[Lines] | None,
+) -> list[Lines]:
+    """Edges of every cut of a lane's strands under a given light, enough to line cuts up."""
+    finding = [
+        _Finding(cuts, None if starts is None else starts[i]) for i, cuts in enumerate(all_cuts)
     ]
-    few = [index[:: 4 * max(1, len(index) // _ENOUGH)] for index in grounds]
-    halves = [median(half[some]) for some in few]
-    all_curves = curves_of(cuts, grounds, light, rim, no_ground, halves, blur_mm)
-    for index, some, typical, curves in zip(grounds, few, halves, all_curves, strict=True):
-        table = make_table(curves, around(half[some], start is None), blur_mm, rim.softness)
-        samples = samples_of(cuts, some, light, no_ground, typical)
-        if start is None:
-            # Where a picture lies just so, two pixels are equally far off: not the least step.
-            step = quantile(np.diff(samples.u_mm[0]), 0.25)
-            samples = thinned(samples, int(typical / (_FIRST_SAMPLES * step)))
-            looks, sure_step = 8, _FIRST_SURE
-        else:
-            samples = pooled(samples, table, typical, median(middle[some]))
-            looks, sure_step = 5, SURE_STEP
-        pairs = fit_cuts(table, samples, half[some], middle[some], looks, sure_step)
-        # Once the light is known a single cut may be believed, unless it stands quite alone.
-        spread = 0.0 if start is None else 0.35 * median(half[some])
-        half[index] = np.interp(index, some, _calm(pairs.half_width_mm, spread))
-        middle[index] = np.interp(index, some, _calm(pairs.middle_mm, spread))
-        # Where a dyed strand meets a ground of its own brightness a cut says little.
-        plain = pairs.contrast > 0.5 * median(pairs.contrast)
-        plain &= pairs.u_log_half_width <= 3.0 * median(pairs.u_log_half_width)
-        exact[some[plain]] = True
-        wander[index] = middle[index] - median(middle[index])
-        contrast[index] = median(pairs.contrast)
-        brightness.append(median(pairs.strand.mean(axis=1)))
-        fitted[index] = True
-    # Where one ground shows little of it, the other's say is the safer: the darker, as a rule.
-    bright = float(np.clip(min(brightness, default=0.0), 0.0, 1.0))
-    return Lines(half, middle, wander, contrast, fitted, exact, bright)
+    groups = [
+        CutGroup(found.cuts, some, found.half[some], found.middle[some], blur, rim)
+        for found, blur, rim in zip(finding, blur_mm, rims, strict=True)
+        for some in found.few
+    ]
+    pairs = iter(fit_groups(groups, light, no_ground, starts is None))
+    return [found.lines([next(pairs) for _ in found.few]) for found in finding]
+
+
+class _Finding:
+    """Edges of one strand's cuts while they are found."""
+
+    def __init__(self, cuts: Cuts, start: Lines | None) -> None:
+        n = len(cuts.arc_mm)
+        self.cuts = cuts
+        self.first = start is None
+        self.half = np.full(n, 0.5 * cuts.line.width_mm)
+        self.middle = np.zeros(n)
+        if start is not None:
+            self.half, self.middle = start.half_width_mm.copy(), start.middle_mm.copy()
+        self.grounds = [
+            np.nonzero(cuts.valid & (cuts.ground == ground))[0]
+            for ground in np.unique(cuts.ground[cuts.valid])
+        ]
+        self.few = [index[:: 4 * max(1, len(index) // _ENOUGH)] for index in self.grounds]
+
+    def lines(self, all_pairs: list[EdgePairs]) -> Lines:
+        """All cuts' edges from those fitted, ground by ground."""
+        n = len(self.half)
+        half, middle = self.half, self.middle
+        wander, contrast = np.zeros(n), np.zeros(n)
+        fitted, exact = np.zeros(n, bool), np.zeros(n, bool)
+        brightness: list[float] = []
+        for index, some, pairs in zip(self.grounds, self.few, all_pairs, strict=True):
+            # Once the light is known a single cut may be believed, unless it stands quite alone.
+            spread = 0.0 if self.first else 0.35 * median(half[some])
+            half[index] = np.interp(index, some, _calm(pairs.half_width_mm, spread))
+            middle[index] = np.interp(index, some, _calm(pairs.middle_mm, spread))
+            # Where a dyed strand meets a ground of its own brightness a cut says little.
+            plain = pairs.contrast > 0.5 * median(pairs.contrast)
+            plain &= pairs.u_log_half_width <= 3.0 * median(pairs.u_log_half_width)
+            exact[some[plain]] = True
+            wander[index] = middle[index] - median(middle[index])
+            contrast[index] = median(pairs.contrast)
+            brightness.append(median(pairs.strand.mean(axis=1)))
+            fitted[index] = True
+        # Where one ground shows little of it, the other's say is the safer: the darker, as a rule.
+        bright = float(np.clip(min(brightness, default=0.0), 0.0, 1.0))
+        return Lines(half, middle, wander, contrast, fitted, exact, bright)
 
 
 def carried(
@@ -239,58 +235,6 @@ def _mean_profile(
         u_uneven=0.0,
         others=others,
     )
-
-
-def around(half_width_mm: Floats, unsure: bool) -> tuple[float, float]:
-    """From where to where half widths are to be looked for about a start."""
-    room = _UNSURE if unsure else _SURE
-    return float(half_width_mm.min()) / room, float(half_width_mm.max()) * room
-
-
-def samples_of(
-    cuts: Cuts, index: NDArray[np.int_], light: Light, no_ground: bool, half_width_mm: float
-) -> Samples:
-    """What the cuts at `index` show about a strand of that half width, as far as curves reach.
-
-    What other strands take from the ground under that light is made up for.
-    """
-    u = cuts.u_mm[index]
-    shown = cuts.light[index]
-    if cuts.others_mm.shape[1] and not no_ground:
-        others = others_at(u, cuts.others_mm[index], cuts.view_tan[index])
-        shown = shown / dimmed(light, others).astype(np.float32)[:, None]
-    return Samples(
-        u,
-        shown,
-        cuts.weight[index] * (np.abs(u) < XI_MAX * half_width_mm),
-        cuts.level[index],
-        cuts.noise[index],
-    )
-
-
-def curves_of(
-    cuts: Cuts,
-    grounds: list[NDArray[np.int_]],
-    light: Light,
-    rim: Rim,
-    no_ground: bool,
-    half_mm: list[float],
-    blur_mm: float,
-) -> list[Curves]:
-    """The model's curves for the cuts of each ground, which are `half_mm` wide to either side."""
-    if not grounds:
-        return []
-    count = len(grounds)
-    fine = grid(max(steps_for(half, blur_mm, _FINE) for half in half_mm))
-    lit = light_up(
-        light.on(rim).row,
-        np.full(count, rim.rise),
-        aspect(np.array([cuts.view_tan[index].mean() for index in grounds]), fine),
-        np.array([cuts.level[index].mean() for index in grounds]),
-        no_ground,
-    )
-    both = outline(lit, np.repeat(rim.row, count, axis=0))
-    return [Curves(fine, both.face[i : i + 1], both.ground[i : i + 1]) for i in range(count)]
 
 
 def _calm(values: Floats, spread: float) -> Floats:

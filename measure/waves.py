@@ -64,14 +64,20 @@ class _LocalWaves:
 
     window: NDArray[np.int_]
     """(m,) which of the windows, those left out that were not seen well."""
-    amplitude: Complexes
-    """(m, k)"""
+    in_phase: Floats
+    out_of_phase: Floats
+    """(m, k) amplitudes of the cosine and of the sine."""
     explained: Floats
     """(m, k) weighted sum of squares that the wave explains."""
     squares: Floats
     """(m, k) weighted sum of squares, or (m, 1) of all signals together,"""
     of_means: Floats
     """(m, k) and what of that the mean is."""
+
+    @property
+    def amplitude(self) -> Complexes:
+        """(m, k)"""
+        return np.asarray(self.in_phase - 1j * self.out_of_phase)
 
 
 @dataclass(frozen=True)
@@ -195,7 +201,8 @@ def _local_waves(bins: _Bins, squares: Singles, step: int) -> _LocalWaves:
     a, b = (ss * yc - cs * ys) / det, (cc * ys - cs * yc) / det
     return _LocalWaves(
         window=window,
-        amplitude=(a - 1j * b).T,
+        in_phase=a.T,
+        out_of_phase=b.T,
         explained=np.maximum(a * yc + b * ys, 0.0).T,
         squares=sums[1 + k :].T,
         of_means=(mean * y).T,

@@ -9,8 +9,9 @@ import pytest
 from edge_bound import u_width_px
 from scipy.special import ndtr
 
-from measure.curve_table import make_table
-from measure.cut_fit import Samples, fit_cuts, pooled
+from measure.curve_table import make_tables
+from measure.cut_fit import fit_cuts
+from measure.cut_samples import Samples, pooled
 from measure.shading import Curves, Light, Rim, aspect, grid, light_up, outline
 
 HALF_MM, BLUR_MM, PITCH_MM = 0.5, 0.06, 0.05
@@ -54,13 +55,13 @@ def strips(count: int, seed: int = 5) -> tuple[Samples, np.ndarray, np.ndarray]:
 @pytest.mark.parametrize("together", [False, True], ids=["every sample", "pooled"])
 def test_widths_scatter_as_the_noise_demands_and_say_so(together: bool) -> None:
     samples, half, middle = strips(800)
-    table = make_table(curves(), (0.8 * HALF_MM, 1.25 * HALF_MM), BLUR_MM, HARD.softness)
+    tables = make_tables(curves(), [(0.8 * HALF_MM, 1.25 * HALF_MM)], [BLUR_MM], [HARD.softness])
     if together:
         every = samples.u_mm.shape[1]
-        samples = pooled(samples, table, HALF_MM, 0.0)
+        samples = pooled(samples, tables, 0, HALF_MM, 0.0)
         assert samples.u_mm.shape[1] < 0.6 * every
     start = np.full(len(half), HALF_MM)
-    pairs = fit_cuts(table, samples, start, np.zeros(len(half)), 6)
+    pairs = fit_cuts(tables, np.zeros(len(half), int), samples, start, np.zeros(len(half)), 6)
     off = np.log(pairs.half_width_mm / half)
     # Cramer and Rao's bound of two edges one row of pixels long, brightnesses known.
     bound = u_width_px(NOISE, (GROUND - STRAND,), BLUR_MM / PITCH_MM, 1.0) * PITCH_MM
@@ -76,7 +77,7 @@ def test_widths_scatter_as_the_noise_demands_and_say_so(together: bool) -> None:
 
 def test_a_far_start_is_brought_home() -> None:
     samples, half, middle = strips(60, seed=6)
-    table = make_table(curves(), (HALF_MM / 3, 3 * HALF_MM), BLUR_MM, HARD.softness)
-    pairs = fit_cuts(table, samples, 1.8 * half, middle + 0.15, 12)
+    tables = make_tables(curves(), [(HALF_MM / 3, 3 * HALF_MM)], [BLUR_MM], [HARD.softness])
+    pairs = fit_cuts(tables, np.zeros(len(half), int), samples, 1.8 * half, middle + 0.15, 12)
     assert np.allclose(pairs.half_width_mm, half, rtol=0.02)
     assert np.allclose(pairs.contrast, GROUND - STRAND, atol=0.03)

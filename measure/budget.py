@@ -42,6 +42,11 @@ _STAND_OFF_MM: Final = 0.25
 """How far above the card a strand that lies on it may stand (standard uncertainty, ours)."""
 _HELD_MM: Final = 5.0
 """The same of what throws no shade at all, and may be held up in the air (ours)."""
+_LYING: Final = 0.5
+_UP: Final = 0.1
+"""Shade thrown beside a strand that tells that it lies, and that tells nothing of the kind: shares
+of the light; of drawn ones 99 in 100 of those that lie throw 0.3 and more, half of those that are
+held up less (ours)."""
 _SECTION: Final = 0.35
 """Share of the correction for a cylinder seen aside that is in doubt: one that lies flat, like a
 ribbon, hardly looks wider aside (ours)."""
@@ -100,11 +105,11 @@ def budget_of(
     u_view = float(
         np.hypot(np.sqrt(max(aside, 0.0)), closer - _too_wide(tan_v, height, diameter_mm))
     )
-    u_height = _STAND_OFF_MM / height if region.name != "picture" else 0.0
+    u_stand_off_mm = float(np.hypot(_STAND_OFF_MM, _HELD_MM * may_be_up(strand)))
+    u_height = u_stand_off_mm / height if region.name != "picture" else 0.0
     u_section = _SECTION * _too_wide(tan_v, height, diameter_mm)
     if strand.flat:
         u_view = u_section = 0.0
-        u_height *= _HELD_MM / _STAND_OFF_MM
     u_plies = _PLIES / plies if plies > 1 else 0.0
     u_colours = _TWO_COLOURS * apart
 
@@ -143,6 +148,18 @@ def budget_of(
             Component("sampling", sampling, max(mean.dof, _LEAST_DOF)),
         )
     )
+
+
+def may_be_up(strand: StrandDiameter) -> float:
+    """How well it may be held above the card, 0 to 1, by the little shade it throws beside it.
+
+    Before an open lane with nothing behind it there is nothing to throw it on.
+    """
+    if strand.no_ground:
+        return 0.0
+    light = strand.light.on(strand.rim)
+    shade = light.sky + light.lamp * light.beside / (1.0 + light.softness**2)
+    return float(np.clip((_LYING - shade) / (_LYING - _UP), 0.0, 1.0))
 
 
 def _u_cut(u_mm: Floats, at_mm: Floats, whole_mm: Floats) -> float:

@@ -33,11 +33,11 @@ Floats = NDArray[np.float64]
 
 _FIRST_LIGHT: Final = Light(0.5, 0.1, 0.0, 0.3, 0.6, 0.2, 0.85)
 _FIRST_RIM: Final = Rim(1.03, 0.05, 0.0, 0.5)
-_FUZZ_BIAS: Final = {"dark": (-0.051, 0.094), "light": (-0.008, 0.05), "open": (0.0, 0.0)}
+_FUZZ_BIAS: Final = {"dark": (-0.033, 0.03), "light": (-0.008, 0.05), "open": (0.0, 0.0)}
 """What is to be added to the width of a fuzzy strand, and that per unit of scatter: fuzz close to
 the core counts with it on a dark ground, where it is bright, as far as it was not taken for a face
 that scatters. From fibre-built strands whose cover is known exactly (docs/accuracy.md)."""
-_FUZZY: Final = 0.1
+_FUZZY: Final = 0.06
 """Halo from which a strand is fuzzy rather than smooth: half of what it is to be corrected by."""
 _CORE_BEYOND: Final = 0.1
 """How far beyond the hard edge, in half widths, soft edge and fuzz cover half of the ground where

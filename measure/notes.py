@@ -109,7 +109,7 @@ CAUTIONS: Final[dict[str, str]] = {
         "of it may pass for ground there; the interval allows for it."
     ),
     "no_shade": (
-        "It throws no shade on the card: held above it, it would look wider than it is; the "
+        "It throws hardly any shade on the card: held above it, it would look wider than it is; the "
         "interval allows for it."
     ),
     "grounds_disagree": (

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.backdrop import unrest
-from measure.budget import Surroundings, budget_of, length_mm
+from measure.budget import Surroundings, budget_of, length_mm, may_be_up
 from measure.diameter import StrandDiameter
 from measure.evenness import cv_percent, find_uneven_places
 from measure.grounds import Part, Whole, combined, part_of, trusted, whole_cuts
@@ -45,6 +45,8 @@ _OF_THE_YARN: Final = ("sampling", "two_colours", "recoloured")
 _UNSURE: Final = 0.015
 """Relative doubt from light or shape that is cautioned for."""
 _DISAGREE: Final = 0.03
+_PERHAPS_UP: Final = 0.5
+"""How well a strand may be held above the card, 0 to 1, that is cautioned for."""
 _OTHER_COLOUR: Final = 0.02
 """Of a strand that looks brighter on one ground than on the other, log, beyond what is usual."""
 _MOST_UNREST: Final = 0.05
@@ -261,7 +263,7 @@ def _cautions(
         out.append(caution("unverified_scale"))
     if len(parts) == 1 and cuts.line.region.name == "banded":
         out.append(caution("one_ground", ground=parts[0].ground.ground))
-    if strand.flat and not strand.no_ground:
+    if may_be_up(strand) > _PERHAPS_UP:
         out.append(caution("no_shade"))
     if apart:
         out.append(caution("two_colours"))

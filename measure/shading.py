@@ -74,6 +74,12 @@ class Light:
         """Share of the light that comes from a lamp small enough for bumps to throw shadows."""
         return self.lamp / (1.0 + (self.softness / _HARD_SHADOW) ** 2)
 
+    @property
+    def beside(self) -> float:
+        """How far a lamp's shadow reaches out from under a strand, in radii, at most one."""
+        lean = abs(self.lean)
+        return min(lean + float(np.hypot(1.0, lean)) - 1.0, 1.0)
+
     def on(self, rim: Rim) -> Light:
         """As it falls on a strand of that rim."""
         return replace(self, softness=self.softness * float(np.exp(rim.shade)))

@@ -109,8 +109,8 @@ CAUTIONS: Final[dict[str, str]] = {
         "of it may pass for ground there; the interval allows for it."
     ),
     "no_shade": (
-        "It throws hardly any shade on the card: held above it, it would look wider than it is; the "
-        "interval allows for it."
+        "It throws hardly any shade on the card: held above it, it would look wider than it is; "
+        "the interval allows for it."
     ),
     "grounds_disagree": (
         "Light and dark ground disagree by {percent:.1f} %; the interval allows for it."

@@ -37,7 +37,7 @@ from measure.live import LiveState
 from measure.results import StrandReading
 from measure.twist_band import TwistBand
 
-_PROFILE_MS: Final = 330
+_PROFILE_MS: Final = 500
 """The strand's profile is drawn anew at most this often: it is looked at, not watched."""
 _DONE: Final = object()
 _STARTING: Final = "Choose a camera above, open a picture or a video (Ctrl+O), or drop one here."

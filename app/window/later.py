@@ -8,6 +8,7 @@ from threading import Thread
 from typing import Final
 
 from PySide6.QtCore import QObject, QTimer
+from PySide6.QtWidgets import QWidget
 
 _BREATH_MS: Final = 1
 
@@ -27,6 +28,16 @@ def soon(context: QObject, call: Callable[[], None]) -> None:
     After 0 ms Qt would do it before it looks for any of these.
     """
     QTimer.singleShot(_BREATH_MS, context, call)
+
+
+def paint_soon(widget: QWidget) -> None:
+    """Paint what changes in a widget now in an event of its own, after it is laid out anew.
+
+    Both together, for a whole page, could keep a frame waiting.
+    """
+    if widget.isVisible() and widget.updatesEnabled():
+        widget.setUpdatesEnabled(False)
+        soon(widget, lambda: widget.setUpdatesEnabled(True))
 
 
 class Loading(Thread):

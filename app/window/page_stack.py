@@ -10,7 +10,7 @@ from typing import Final, Protocol, TypeVar, cast
 from PySide6.QtCore import QRect, Qt, QTimer, Signal, SignalInstance
 from PySide6.QtWidgets import QMenu, QStackedWidget, QWidget
 
-from app.window.later import Loading, soon
+from app.window.later import Loading, paint_soon, soon
 from app.window.theme import Theme
 
 _PIECE_S: Final = 0.004
@@ -209,5 +209,6 @@ class PageStack(QStackedWidget):
         if self._wanted == name:
             page = cast(QWidget, self._made[name])
             self.setCurrentWidget(page)
+            paint_soon(page)
             page.setFocus()
             self.shown.emit(name)

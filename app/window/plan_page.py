@@ -30,6 +30,7 @@ from app.pairs import KnownSkein, known_skeins
 from app.plan import SWATCH, Wheel, plan_lines
 from app.window.bench_bar import band_text
 from app.window.desk import Desk
+from app.window.later import paint_soon
 from app.window.panel import headed_panel, quiet_label, scrolled_panel, words_label
 from app.window.plan_form import PlanForm
 from app.window.plan_lessons import LessonTable
@@ -256,6 +257,7 @@ class PlanPage(QWidget):
     def _show(self, number: int, found: _Found) -> None:
         if number != self._asked:
             return
+        paint_soon(self)
         self._plan = found.plan
         self.trouble.setText(found.why_not)
         self.trouble.setVisible(bool(found.why_not))

@@ -94,7 +94,11 @@ def watch(source: str, seconds: float, begun: float, posture: Posture) -> dict[s
                 at_s = seconds + _A_PAGE_S * number
                 QTimer.singleShot(round(1000 * at_s), window, lambda n=name: show(n))  # type: ignore
             end_s = seconds + _A_PAGE_S * len(others)
-            QTimer.singleShot(round(1000 * end_s), window.close)
+            QTimer.singleShot(round(1000 * end_s), close)
+
+        def close() -> None:
+            beat.stop()
+            window.close()
 
         window.pages.all_made.connect(go_on)
         application.exec()

@@ -28,6 +28,7 @@ _STALL_S = 0.5
 _SHOW_EVERY_S = 0.2
 _LONGEST_GAP_S = 2.0
 _LOOK_EVERY_S = 1.0
+_YIELD_S = 0.004
 
 
 class VideoSource(ThreadedSource):
@@ -104,6 +105,8 @@ class VideoSource(ThreadedSource):
                     self._hand(SourceState("running", detail=f"{width} x {height}{reader.rate}"))
                 self._hand_frame(pixels, due)
                 shown, shown_at = True, time.monotonic()
+                # On one core whoever takes it would else wait until the next one is decoded.
+                stopping.wait(_YIELD_S)
             return shown
         finally:
             reader.close()

@@ -17,7 +17,8 @@ from PySide6.QtGui import QColor, QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.window.big_reading_figures import ends_shown, glanced, twist_shown
-from app.window.big_reading_paint import Painting, Shown
+from app.window.big_reading_paint import Painting
+from app.window.big_reading_shown import Shown
 from app.window.preferences import Unit
 from app.window.theme import LIGHT, Theme
 from measure.band import Band

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Final
 
 from app.format import interval_decimals, rounded
-from app.window.big_reading_paint import TWIST_WAYS, Shown
+from app.window.big_reading_shown import TWIST_WAYS, Shown
 from measure.live import LiveState
 from measure.results import Interval
 from measure.twist_band import TwistBand, TwistJudgement, TwistPlace
@@ -67,7 +67,11 @@ def twist_shown(state: LiveState, band: TwistBand | None) -> Shown:
     judged = band.judge(turns, interval)
     less, more = ends_shown((band.low, band.high), most=_TWIST_DECIMALS)
     if band.balanced:
-        about = [f"{_balance(judged)}: balance is {less} to {more}"]
+        about = [
+            _balance(judged)
+            + (": " if judged.place == "in" else ": balance is ")
+            + f"{less} to {more}"
+        ]
     return replace(
         shown,
         classes=" · ".join(about),

@@ -3,74 +3,23 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
 
+from app.window.big_reading_shown import WORDS, Shown
+from app.window.filling_text import draw_filling, filling_height
 from app.window.theme import Theme
 from measure.band import Judgement, Place
 from measure.twist_band import TwistJudgement, TwistPlace
 
-WORDS: Final[dict[Place | TwistPlace, str]] = {
-    "in": "IN THE BAND",
-    "thicker": "THICKER",
-    "thinner": "THINNER",
-    "more": "MORE TWIST",
-    "less": "LESS TWIST",
-}
-_WAYS: Final = ("thin", "thick")
-TWIST_WAYS: Final = ("less", "more")
 _TRACK_SPAN: Final = 2.2
 """Positions that the track shows, in half bands to either side of the middle."""
 _CENTRE: Final = Qt.AlignmentFlag.AlignCenter
 _LEFT: Final = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 _RIGHT: Final = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-
-
-@dataclass(frozen=True)
-class Shown:
-    """All that a painting depends on; equal ones need no new painting."""
-
-    figure: str = ""
-    interval: str = ""
-    classes: str = ""
-    judged: Judgement | TwistJudgement | None = None
-    position: float = 0.0
-    position_low: float = 0.0
-    position_high: float = 0.0
-    band_thin: str = ""
-    band_thick: str = ""
-    faded: bool = False
-    cause: str = ""
-    advice: str = ""
-    hold: float = 0.0
-    armed: bool = True
-    live: bool = True
-    """False for a picture that stands still: there is nothing to hold steady."""
-    logged: str = ""
-    ways: tuple[str, str] = _WAYS
-    """Words at the track's ends."""
-    turns: Shown | None = None
-    """The same of the ply twist, to stand beside it; None where only thickness is of interest."""
-
-    def words(self) -> str:
-        """The same as a sentence, for those who listen."""
-        parts: list[str] = []
-        if self.figure and not self.faded:
-            parts.append(f"{self.figure}, {self.interval}")
-            if self.judged is not None:
-                parts.append(WORDS[self.judged.place].lower() + _sureness(self.judged))
-            if self.classes:
-                parts.append(self.classes)
-            if self.turns is not None:
-                parts.append(self.turns.words())
-        else:
-            parts += [text.rstrip(".") for text in (self.cause, self.advice) if text]
-        if self.logged:
-            parts.append(self.logged)
-        return ". ".join(parts)
 
 
 class Painting:
@@ -129,7 +78,9 @@ class Painting:
             ends = QPointF(middle.x(), self.box.top()), QPointF(middle.x(), self.box.bottom())
         self.painter.setPen(QPen(QColor(self.theme.line), 1.5))
         self.painter.drawLine(*ends)
-        for box, shown in ((one, replace(self.shown, turns=None)), (other, turns)):
+        thickness = replace(self.shown, turns=None, beside=turns.figure)
+        turns = replace(turns, beside=self.shown.figure)
+        for box, shown in ((one, thickness), (other, turns)):
             Painting(self.painter, self.font, self.theme, shown, box).paint()
 
     def _halves(self) -> tuple[QRectF, QRectF]:
@@ -172,7 +123,10 @@ class Painting:
         below_height = (3.2 if advised else 2.3) * self.text
         space = 0.35 * self.text
         room = QRectF(box.left(), box.top(), box.width(), box.height() - below_height - space)
-        high = figure_height(room, shown.figure, self.font)
+        room.adjust(self.gap, 0, -self.gap, 0)
+        # Two figures side by side are of one size.
+        widest = max(shown.figure, shown.beside, key=len)
+        high = filling_height(room, widest, self.font)
         top = box.top() + (room.height() - high) / 2
         figure = QRectF(box.left(), top, box.width(), high)
         below = QRectF(box.left(), figure.bottom() + space, box.width(), below_height)
@@ -180,7 +134,7 @@ class Painting:
         if shown.faded:
             ink = _mixed(ink, QColor(self.theme.panel), 0.62)
         self.painter.setPen(ink)
-        _draw_filling(self.painter, room, figure.center(), shown.figure, self.font)
+        draw_filling(self.painter, room, figure.center(), shown.figure, widest, self.font)
         if advised:
             self._fit(below, shown.advice, self.theme.ink, wrap=True)
             return
@@ -323,8 +277,15 @@ class Painting:
         left = QRectF(box.left(), box.top(), room, box.height())
         right = QRectF(box.right() - room, box.top(), room, box.height())
         less, more = self.shown.ways
-        self._fit(left, less, self.theme.quiet_ink, align=_LEFT, tallest=1.0)
-        self._fit(right, more, self.theme.quiet_ink, align=_RIGHT, tallest=1.0)
+        tallest = min(self._tallest(left, less), self._tallest(right, more))
+        self._fit(left, less, self.theme.quiet_ink, align=_LEFT, tallest=tallest)
+        self._fit(right, more, self.theme.quiet_ink, align=_RIGHT, tallest=tallest)
+
+    def _tallest(self, box: QRectF, text: str) -> float:
+        """The size in which the text fits the box, of one line of the smaller texts at most."""
+        font = QFont(self.font)
+        font.setPixelSize(max(1, round(0.82 * self.text)))
+        return min(1.0, box.width() / max(1.0, QFontMetricsF(font).horizontalAdvance(text)))
 
     # Held, taken, logged.
 
@@ -397,10 +358,6 @@ class Painting:
         self.painter.drawText(box, flags, text)
 
 
-def _sureness(judged: Judgement | TwistJudgement) -> str:
-    return "" if judged.sure else ", perhaps"
-
-
 def _detail(judged: Judgement | TwistJudgement) -> str:
     """What there is to add to the word."""
     beyond = f"by {abs(judged.beyond_percent):.0f} %" if judged.place != "in" else ""
@@ -416,31 +373,3 @@ def _mixed(one: QColor, other: QColor, share: float) -> QColor:
         one.greenF() * (1 - share) + other.greenF() * share,
         one.blueF() * (1 - share) + other.blueF() * share,
     )
-
-
-def figure_height(box: QRectF, text: str, font: QFont) -> float:
-    """Height in pixels of the digits of a figure that fills a box."""
-    return _filling(box, text, font)[1].height()
-
-
-def _filling(box: QRectF, text: str, font: QFont) -> tuple[QFont, QRectF]:
-    """The font in which the figure fills the box, and what its ink takes up in it.
-
-    All digits count as eights, so that the size does not change with the figure.
-    """
-    big = QFont(font)
-    big.setWeight(QFont.Weight.DemiBold)
-    big.setPixelSize(200)
-    eights = "".join("8" if c.isdigit() else c for c in text)
-    ink = QFontMetricsF(big).tightBoundingRect(eights)
-    if ink.width() <= 0 or ink.height() <= 0:
-        return big, QRectF()
-    grow = min(box.width() / ink.width(), box.height() / ink.height())
-    big.setPixelSize(max(8, int(200 * grow)))
-    return big, QFontMetricsF(big).tightBoundingRect(eights)
-
-
-def _draw_filling(painter: QPainter, room: QRectF, middle: QPointF, text: str, font: QFont) -> None:
-    big, ink = _filling(room, text, font)
-    painter.setFont(big)
-    painter.drawText(middle - ink.center(), text)

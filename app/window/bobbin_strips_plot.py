@@ -11,7 +11,9 @@ import pyqtgraph as pg
 from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QFont, QPainter
 
-from app.window.plots import PlainAxis, ThicknessPlot, inked
+from app.window.plot_axes import PlainAxis
+from app.window.plot_pens import inked
+from app.window.plots import ThicknessPlot
 from app.window.theme import Theme
 from measure.results import Floats
 

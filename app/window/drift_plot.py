@@ -13,15 +13,9 @@ from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QFont
 
 from app.window.drift_points import Along, Points, day_text
-from app.window.plots import (
-    PlainAxis,
-    ThicknessPlot,
-    decimals_of,
-    inked,
-    pen,
-    round_step,
-    steps_between,
-)
+from app.window.plot_axes import PlainAxis, decimals_of, round_step, steps_between
+from app.window.plot_pens import inked, pen
+from app.window.plots import ThicknessPlot
 from app.window.theme import Theme
 from measure.results import Floats
 

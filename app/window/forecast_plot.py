@@ -15,7 +15,9 @@ import pyqtgraph as pg
 from PySide6.QtCore import QSize
 from PySide6.QtGui import QFont
 
-from app.window.plots import PlainAxis, ThicknessPlot, inked
+from app.window.plot_axes import PlainAxis
+from app.window.plot_pens import inked
+from app.window.plots import ThicknessPlot
 from app.window.theme import Theme
 from measure.results import Floats
 

@@ -7,11 +7,7 @@ from typing import Final
 
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QAction, QKeyEvent, QKeySequence
-from PySide6.QtWidgets import (
-    QDialog,
-    QInputDialog,
-    QMenu,
-)
+from PySide6.QtWidgets import QDialog, QInputDialog, QMenu
 
 from app.notebook.records import PLIED_POSTURES, LoggedReading, Posture
 from app.window.band_dialog import BandDialog
@@ -30,6 +26,7 @@ from app.window.measuring_settings import MeasuringSettings
 from app.window.preferences import Preferences, Sound, Unit
 from app.window.sound import Voice
 from app.window.source_chooser import SourceChooser
+from app.window.still_words import still_words, trouble_words
 from app.window.theme import LIGHT, Theme
 from measure.band import Band
 from measure.errors import MeasureError
@@ -40,6 +37,10 @@ from measure.twist_band import TwistBand
 _PROFILE_MS: Final = 500
 """The strand's profile is drawn anew at most this often: it is looked at, not watched."""
 _DONE: Final = object()
+_WRAP_FACTOR: Final = (
+    "Pitch of your own hand-wrapped yarn over its diameter.\n"
+    "1 means turns that touch and are not squeezed:"
+)
 _STARTING: Final = "Choose a camera above, open a picture or a video (Ctrl+O), or drop one here."
 
 
@@ -240,10 +241,7 @@ class GaugePage(GaugeParts):
         if isinstance(measured.reading, MeasureError):
             error = measured.reading
             self.picture.clear(f"{error.text} {error.advice}")
-            name = measured.still.name
-            self.said.emit(
-                ("" if name in error.text else f"{name}: ") + f"{error.text} {error.advice}"
-            )
+            self.said.emit(trouble_words(measured.still.name, error))
             self.reading.set_strand(None, error.advice)
             return
         if measured.preview is not None:
@@ -252,21 +250,8 @@ class GaugePage(GaugeParts):
         if not measured.reading.strands and measured.reading.refusals:
             refusal = measured.reading.refusals[0]
             self.reading.set_strand(None, f"{refusal.text} {refusal.advice}")
-        strands = len(measured.reading.strands)
-        words = []
-        scale = measured.reading.scale
-        if scale is not None and scale.source == "ruler":
-            words.append(
-                f"No card in {measured.still.name}: the ruler gives the scale, its marks taken for "
-                f"{scale.marks}."
-            )
-        if strands > 1:
-            words.append(
-                f"{strands} strands in {measured.still.name}: N shows the next, space logs the one "
-                "shown."
-            )
-        if words:
-            self.said.emit(" ".join(words))
+        if words := still_words(measured.still.name, measured.reading):
+            self.said.emit(words)
 
     def _show_chosen(self, strand: StrandReading | None) -> None:
         if strand is None:
@@ -371,14 +356,7 @@ class GaugePage(GaugeParts):
     def edit_wrap_factor(self) -> None:
         """Ask how much farther apart than touching the spinner's own wraps lie."""
         value, done = QInputDialog.getDouble(
-            self,
-            "Wrap factor",
-            "Pitch of your own hand-wrapped yarn over its diameter.\n"
-            "1 means turns that touch and are not squeezed:",
-            self._preferences.wrap_factor,
-            0.5,
-            3.0,
-            3,
+            self, "Wrap factor", _WRAP_FACTOR, self._preferences.wrap_factor, 0.5, 3.0, 3
         )
         if done:
             self.measuring.set_wrap_factor(value)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from PySide6.QtCore import QPointF, QRectF, QSizeF
+from PySide6.QtCore import QPointF, QRect, QRectF, QSizeF
 from PySide6.QtGui import QTransform
 
 _CLOSEST: Final = 24.0
@@ -89,3 +89,15 @@ class PicturePlace:
             )
         )
         self._centre = QPointF(x, y)
+
+
+def margins(outer: QRect, inner: QRect) -> tuple[QRect, ...]:
+    """What of `outer` lies above, below, left and right of `inner`; empty where nothing does."""
+    above, below = max(inner.top(), 0), min(inner.bottom() + 1, outer.height())
+    left, right = max(inner.left(), 0), min(inner.right() + 1, outer.width())
+    return (
+        QRect(0, 0, outer.width(), above),
+        QRect(0, below, outer.width(), outer.height() - below),
+        QRect(0, above, left, below - above),
+        QRect(right, above, outer.width() - right, below - above),
+    )

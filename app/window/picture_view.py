@@ -28,6 +28,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.window.frame import Frame
+from app.window.picture_empty import draw_invitation
 from app.window.picture_marks import (
     PictureMarks,
     draw_marks,
@@ -35,7 +36,7 @@ from app.window.picture_marks import (
     marks_place,
     nearest_strand,
 )
-from app.window.picture_place import PicturePlace
+from app.window.picture_place import PicturePlace, margins
 from app.window.picture_scaling import ScaledPicture
 from app.window.preferences import Unit
 from app.window.theme import LIGHT, Theme
@@ -221,8 +222,8 @@ class PictureView(QWidget):
         """Paint the picture, its marks, and a frame when something is about to be dropped."""
         painter = QPainter(self)
         if self._picture is None:
-            painter.fillRect(self.rect(), QColor(self._theme.picture_back))
-            self._paint_empty(painter)
+            painter.setFont(self.font())
+            draw_invitation(painter, self.rect(), self._empty, self._theme)
         else:
             self._paint_picture(painter, self._picture)
             self._paint_marks(painter)
@@ -244,7 +245,7 @@ class PictureView(QWidget):
         source = QRect(left, top, right - left, bottom - top)
         ratio = self.devicePixelRatioF()
         target = self._place.to_view().mapRect(QRectF(source))
-        for margin in _margins(self.rect(), target.toAlignedRect().adjusted(1, 1, -1, -1)):
+        for margin in margins(self.rect(), target.toAlignedRect().adjusted(1, 1, -1, -1)):
             painter.fillRect(margin, QColor(self._theme.picture_back))
         device = QRect(
             round(target.left() * ratio),
@@ -277,21 +278,6 @@ class PictureView(QWidget):
         drawn, place = self._drawn[2:]
         taken = QRectF(QPointF(place.topLeft()) * ratio, QSizeF(place.size()) * ratio)
         painter.drawPixmap(QRectF(place), drawn, taken)
-
-    def _paint_empty(self, painter: QPainter) -> None:
-        font = self.font()
-        font.setPointSizeF(font.pointSizeF() * 1.25)
-        painter.setFont(font)
-        margin = 0.06 * min(self.width(), self.height())
-        room = QRectF(self.rect()).adjusted(margin, margin, -margin, -margin)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        edge = _mixed(self._theme.quiet_ink, self._theme.picture_back)
-        painter.setPen(QPen(edge, 1.5, Qt.PenStyle.DashLine))
-        painter.drawRoundedRect(room, margin, margin)
-        painter.setPen(QColor(self._theme.quiet_ink))
-        room = room.adjusted(margin, margin, -margin, -margin)
-        flags = int(Qt.AlignmentFlag.AlignCenter.value) | int(Qt.TextFlag.TextWordWrap.value)
-        painter.drawText(room, flags, self._empty)
 
     # --- hands ----------------------------------------------------------------------------
 
@@ -405,22 +391,3 @@ class PictureView(QWidget):
         self.update()
         event.acceptProposedAction()
         self.dropped.emit(event.mimeData())
-
-
-def _margins(outer: QRect, inner: QRect) -> tuple[QRect, ...]:
-    """What of `outer` lies above, below, left and right of `inner`; empty where nothing does."""
-    above, below = max(inner.top(), 0), min(inner.bottom() + 1, outer.height())
-    left, right = max(inner.left(), 0), min(inner.right() + 1, outer.width())
-    return (
-        QRect(0, 0, outer.width(), above),
-        QRect(0, below, outer.width(), outer.height() - below),
-        QRect(0, above, left, below - above),
-        QRect(right, above, outer.width() - right, below - above),
-    )
-
-
-def _mixed(one: str, other: str) -> QColor:
-    a, b = QColor(one), QColor(other)
-    return QColor(
-        (a.red() + b.red()) // 2, (a.green() + b.green()) // 2, (a.blue() + b.blue()) // 2
-    )

@@ -13,16 +13,9 @@ from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QBrush, QFont, QPainter, QPen
 
 from app.drawing import merged_places, runs
-from app.window.plots import (
-    PlainAxis,
-    Range,
-    ThicknessPlot,
-    decimals_of,
-    inked,
-    pen,
-    round_step,
-    steps_between,
-)
+from app.window.plot_axes import PlainAxis, decimals_of, round_step, steps_between
+from app.window.plot_pens import inked, pen
+from app.window.plots import Range, ThicknessPlot
 from app.window.theme import Theme
 from measure.evenness import CUT_MM
 from measure.results import Along, Floats, StrandReading, UnevenPlace

@@ -19,14 +19,8 @@ from app.notebook.store import Notebook
 from app.notebook.things import quoted
 from app.window.desk import Desk
 from app.window.preferences import Preferences
-from app.window.spin_dialogs import (
-    BobbinDialog,
-    DeletedDialog,
-    Gone,
-    SpinDialog,
-    gone_line,
-    question_of,
-)
+from app.window.spin_deleted import DeletedDialog, Gone, gone_line, question_of
+from app.window.spin_dialogs import BobbinDialog, SpinDialog
 from app.window.spin_shelf import latest_of, when_text
 from app.window.theme import LIGHT
 

@@ -574,10 +574,17 @@ def test_a_low_chart_leaves_out_what_has_no_room(chart: DriftChart) -> None:
     assert chart._head.isVisible()
     plot = plot_of(chart)
     assert plot.left.labelText == "WPI (thicker is up)"
+    assert plot.bottom.label.isVisible()
     chart.resize(600, 150)
     settle()
     assert not chart._head.isVisible()
     assert plot.left.labelText == "WPI"
+    chart.resize(600, 120)
+    settle()
+    assert not plot.bottom.label.isVisible()
+    chart.resize(900, 420)
+    settle()
+    assert plot.bottom.label.isVisible()
 
 
 def test_it_has_a_name_and_says_its_figures(chart: DriftChart) -> None:

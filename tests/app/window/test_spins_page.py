@@ -34,7 +34,8 @@ from app.notebook.things import places_after_move
 from app.window.desk import Desk
 from app.window.page_stack import whole
 from app.window.preferences import Preferences
-from app.window.spin_dialogs import BobbinDialog, DeletedDialog, SpinDialog
+from app.window.spin_deleted import DeletedDialog
+from app.window.spin_dialogs import BobbinDialog, SpinDialog
 from app.window.spin_shelf import when_text
 from app.window.spins_page import SpinsPage
 from app.window.theme import DARK, LIGHT, palette_of, sheet_of

@@ -8,7 +8,7 @@ all that counts of it is its width, its place and its brightness.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, TypeVar
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from measure.radiometry import sky_hidden
 from measure.shading import Light
 
 Floats = NDArray[np.float64]
-Real = TypeVar("Real", np.float32, np.float64)
+Singles = NDArray[np.float32]
 
 _BY_SKY: Final = 0.72
 _BY_LAMP: Final = 0.54
@@ -27,6 +27,9 @@ there: under a sky; under a lamp straight above; how much more of that (exponent
 a lamp's lean, on the lit side, and less on the other. As `measure.shading` has it for the strand
 itself; where nothing shades, nothing is thrown."""
 
+_LYING: Final = np.ones((1, 1), np.float32)
+"""Height of a strand's axis that lies on the card, in radii."""
+
 
 @dataclass(frozen=True)
 class Others:
@@ -35,26 +38,34 @@ class Others:
     The brightness of those to the left of a place counts apart from that of those to the right.
     """
 
-    hidden: Floats
-    left: Floats
-    right: Floats
+    hidden: NDArray[np.floating[Any]]
+    left: NDArray[np.floating[Any]]
+    right: NDArray[np.floating[Any]]
 
 
-def others_at(u_mm: NDArray[Real], others_mm: Floats, view_tan: Floats) -> Others:
+def others_at(u_mm: Singles, others_mm: Floats, view_tan: Floats) -> Others:
     """At places u (n, J) across n cuts seen under `view_tan` (n,).
 
     `others_mm` (n, m, 3): where along u the outlines of other strands lie, their half widths (0 for
     none) and brightnesses relative to white.
     """
-    hidden, left, right = np.zeros((3, *u_mm.shape))
+    hidden, left, right = np.zeros((3, *u_mm.shape), np.float32)
+    # Seen aside, the place of contact lies beside the outline's middle.
+    contact = others_mm[..., 0] + view_tan[:, None] * others_mm[..., 1]
+    narrow = 1.0 / np.maximum(others_mm[..., 1], 1e-6)
+    figures = np.stack([contact, narrow, others_mm[..., 2]], axis=2).astype(np.float32)
     for number in range(others_mm.shape[1]):
-        at, half, bright = np.split(others_mm[:, number], 3, axis=1)
-        # Seen aside, the place of contact lies beside the outline's middle.
-        away = u_mm - at - view_tan[:, None] * half
-        share = sky_hidden(away / np.maximum(half, 1e-6), np.ones((1, 1)), False)[0]
+        at, by_half, bright = np.split(figures[:, number], 3, axis=1)
+        away = u_mm - at
+        beyond = away >= 0.0
+        away *= by_half
+        share = sky_hidden(away, _LYING, False)[0]
         hidden += share
-        left += bright * share * (away < 0.0)
-        right += bright * share * (away >= 0.0)
+        share *= bright
+        left += share
+        share *= beyond
+        right += share
+        left -= share
     return Others(hidden, left, right)
 
 

@@ -87,9 +87,9 @@ def _pieces(signs: PlySigns, length: int) -> Complexes:
     """Fourier coefficients (m, f, R) of the rows in m pieces of so many columns, whitened along."""
     count = len(signs.face) // length
     channels = signs.face.shape[2]
-    mix = np.full(channels, 1.0 / channels)
+    mix = np.full(channels, 1.0 / channels, np.float32)
     # Single precision: cross-spectra are told from hundreds of them.
-    texture = (signs.face[: count * length] @ mix).astype(np.float32).reshape(count, length, -1)
+    texture = (signs.face[: count * length] @ mix).reshape(count, length, -1)
     weight = signs.face_weight[: count * length].reshape(count, length)
     seen = weight.mean(axis=1) >= _SEEN
     window = (np.hanning(length) * weight[seen]).astype(np.float32)[..., None]
@@ -106,7 +106,7 @@ def _best(curves: NDArray[np.floating[Any]]) -> FibreSlope | None:
     if abs(angle) > _STEEPEST_DEG:
         return None
     count = len(curves)
-    left_out = np.array([_peak((curves.sum(axis=0) - c) / (count - 1)) for c in curves])
+    left_out = np.array([_peak(c) for c in (curves.sum(axis=0) - curves) / (count - 1)])
     u = float(np.sqrt((count - 1) / count * np.sum((left_out - left_out.mean()) ** 2)))
     other = np.sign(_ANGLES_DEG) != np.sign(angle)
     return FibreSlope(angle, u, float(total.max()), float(total[other].max()))

@@ -8,6 +8,7 @@ across their borders too.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -211,11 +212,11 @@ def _step(cuts: Cuts, index: Sequence[NDArray[np.int_]], values: Sequence[Floats
 def whole_cuts(position_mm: Floats, diameter_mm: Floats) -> tuple[Floats, Floats]:
     """Of running cuts those that do not overlap: one each millimetre."""
     keep: list[int] = []
-    last = -np.inf
-    for i, position in enumerate(position_mm):
-        if position - last >= CUT_MM - 1e-6:
-            keep.append(i)
-            last = position
+    positions = position_mm.tolist()
+    at = 0
+    while at < len(positions):
+        keep.append(at)
+        at = bisect_left(positions, positions[at] + CUT_MM - 1e-6, at + 1)
     return position_mm[keep], diameter_mm[keep]
 
 

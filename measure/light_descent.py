@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -118,9 +119,7 @@ def _step(H: Floats, downhill: Floats, point: Point) -> Floats:
     light: where they are, one grows by as much as the other shrinks.
     """
     value = np.concatenate([point.light, point.rim.ravel()])
-    strands = len(point.rim)
-    low = np.concatenate([LIGHT_PRIOR[:, 2], np.tile(RIM_PRIOR[:, 2], strands)])
-    high = np.concatenate([LIGHT_PRIOR[:, 3], np.tile(RIM_PRIOR[:, 3], strands)])
+    low, high = _limits(len(point.rim))
     size = len(downhill)
     full = point.light[0] + point.light[1] > 1.0 - 1e-9
     free = np.asarray(np.linalg.solve(H, downhill))
@@ -146,6 +145,15 @@ def _step(H: Floats, downhill: Floats, point: Point) -> Floats:
         gone = np.nonzero(passes)[0]
         ways = ways[:, ~(ways[gone] != 0.0).any(axis=0)]
     return step
+
+
+@lru_cache(maxsize=32)
+def _limits(strands: int) -> tuple[Floats, Floats]:
+    """Least and largest figures of a light and of so many rims."""
+    low, high = (
+        np.concatenate([LIGHT_PRIOR[:, end], np.tile(RIM_PRIOR[:, end], strands)]) for end in (2, 3)
+    )
+    return low, high
 
 
 def _moved(point: Point, step: Floats) -> Point:

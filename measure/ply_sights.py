@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -148,7 +148,7 @@ def _highest(shares: Floats) -> float:
 
 
 def _followed(
-    values: Floats,
+    values: NDArray[np.floating[Any]],
     weight: Floats,
     s_mm: Floats,
     frequency: float,

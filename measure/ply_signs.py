@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from measure.straightened import XI_STEP, Straightened
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 _FACE: Final = 0.55
 """Half widths within which a strand of touching plies covers the ground all along."""
@@ -35,7 +36,7 @@ class PlySigns:
     """(n, 2) how far out the -u and the +u edge lies, half widths, less its stretch's mean."""
     edge_weight: Floats
     """(n,)"""
-    face: Floats
+    face: Singles
     """(n, R, C) brightness over the row's mean in its stretch, less one."""
     face_weight: Floats
     """(n,)"""
@@ -49,7 +50,7 @@ def ply_signs(strand: Straightened) -> PlySigns:
     xi = strand.xi
     on_face = _rows(np.abs(xi) <= _FACE + 1e-9)
     edge = np.zeros((n, 2))
-    face = np.zeros((n, len(xi[on_face]), strand.light.shape[2]))
+    face = np.zeros((n, len(xi[on_face]), strand.light.shape[2]), np.float32)
     edge_weight, face_weight = np.zeros(n), np.zeros(n)
     low, high = _EDGE_LEVELS
     numbers, size = np.unique(strand.stretch[strand.stretch >= 0], return_counts=True)

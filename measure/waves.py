@@ -14,13 +14,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Reals = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
 _BINS: Final = 8
@@ -107,7 +108,7 @@ class FollowedWave:
 class _Pooled:
     """Signals (n, k) ready to be pooled into any bins: their running sums."""
 
-    def __init__(self, values: Floats, weight: Floats, s_mm: Floats) -> None:
+    def __init__(self, values: Reals, weight: Floats, s_mm: Floats) -> None:
         self.pitch_mm = float(s_mm[1] - s_mm[0])
         self.start_mm = float(s_mm[0]) - 0.5 * self.pitch_mm
         self.length_mm = len(s_mm) * self.pitch_mm
@@ -209,7 +210,7 @@ def _local_waves(bins: _Bins, squares: Singles, step: int) -> _LocalWaves:
     )
 
 
-def wave_shares(values: Floats, weight: Floats, s_mm: Floats, frequencies_per_mm: Floats) -> Floats:
+def wave_shares(values: Reals, weight: Floats, s_mm: Floats, frequencies_per_mm: Floats) -> Floats:
     """Share (q,) of the signals' local variance that a wave of each frequency explains.
 
     `values` (n, k), `weight` (n,), `s_mm` (n,) evenly spaced. NaN where less than three windows'
@@ -242,7 +243,7 @@ def wave_shares(values: Floats, weight: Floats, s_mm: Floats, frequencies_per_mm
 
 
 def follow_wave(
-    values: Floats, weight: Floats, s_mm: Floats, frequency_per_mm: float
+    values: Reals, weight: Floats, s_mm: Floats, frequency_per_mm: float
 ) -> FollowedWave | None:
     """The wave near one frequency in signals (n, k), counted by its phase; None if out of sight."""
     # Some of many signals, of every row and channel some, tell where to look with all of them.

@@ -81,9 +81,8 @@ def ply_signs(strand: Straightened) -> PlySigns:
         nothing = (ground * way).sum(axis=1) + low / (high - low)
         rows = seen[:, _rows(out >= _EDGE_FROM)]
         weight = way.astype(np.float32).take(owner, axis=0)
-        cover = -nothing.astype(np.float32)[owner, None]
-        for channel in range(rows.shape[2]):
-            cover = cover + rows[..., channel] * weight[:, channel, None]
+        cover = np.einsum("njc,nc->nj", rows, weight)
+        cover -= nothing.astype(np.float32)[owner, None]
         np.clip(cover, np.float32(0.0), np.float32(1.0), out=cover)
         course = cover.sum(axis=1, dtype=float) * XI_STEP
         edge[columns, side] = course - (np.bincount(owner, course) / size)[owner]

@@ -329,7 +329,8 @@ def _piece(thing: _Thing, flat: _Flat, ground: Singles) -> Piece | None:
     own = flat.light[:, thing.y : thing.y + h, columns]
     share = own / np.maximum(ground[:, None, columns], 1e-4)
     darkest = np.where(thing.here, share.mean(axis=0), np.float32(9.0)).min(axis=0)
-    typical = medians(share[:, thing.here & keep], axis=1)
+    shown = np.flatnonzero(thing.here & keep)
+    typical = medians(share.reshape(len(share), -1).take(shown, axis=1), axis=1)
     return Piece(
         stretch=thing.stretch,
         along=xs,

@@ -260,38 +260,32 @@ def _evaluate(tables: Tables, samples: Samples, fixed: _Fixed, log_a: Floats, u0
     A, B, D = gram[0, 0] + 1e-6, gram[0, 1], gram[1, 1] + prior
     rhs_f, rhs_g = onto[0], onto[1] + prior * level
     det = np.maximum(A * D - B * B, 1e-9)
-    S = (D * rhs_f - B * rhs_g) / det
-    g = (A * rhs_g - B * rhs_f) / det
+    figures = np.empty((6 + 2 * channels, n))
+    both = figures[6:].reshape(2, channels, n)
+    S, g = both
+    np.divide(D * rhs_f - B * rhs_g, det, out=S)
+    np.divide(A * rhs_g - B * rhs_f, det, out=g)
     left = np.maximum(fixed.energy + prior * level**2 - S * rhs_f - g * rhs_g, 0.0)
-    cost = (channel * left).sum(axis=0)
+    np.sum(channel * left, axis=0, out=figures[0])
 
-    both = np.stack([S, g])
     weighed = channel * both
     # What the slopes by log a and by u0 have in common with F and with G (2, 2, C, n), and how a
     # change of S and g would make up for it.
     slopes = gram[2:].reshape(2, 2, 6, n)
     common = slopes[:, 0, :2, None] * S + slopes[:, 1, :2, None] * g
     with_f, with_g = common[:, 0], common[:, 1]
-    made_up = np.stack([D * with_f - B * with_g, A * with_g - B * with_f], axis=1)
+    made_up = np.empty_like(common)
+    np.subtract(D * with_f, B * with_g, out=made_up[:, 0])
+    np.subtract(A * with_g, B * with_f, out=made_up[:, 1])
     made_up *= channel / det
     lost = (common[:, None] * made_up).sum(axis=(2, 3))
     pairs = (weighed[:, None] * both).sum(axis=2)
     whole = (slopes[:, :, 2:].reshape(2, 2, 2, 2, n) * pairs[:, None]).sum(axis=(1, 3))
     normal = whole - lost
-    downhill = ((onto[2:].reshape(common.shape) - common) * weighed).sum(axis=(1, 2))
-    return _State(
-        np.stack(
-            [
-                cost,
-                np.maximum(normal[0, 0], 1e-12),
-                normal[0, 1],
-                np.maximum(normal[1, 1], 1e-12),
-                *downhill,
-                *S,
-                *g,
-            ]
-        )
-    )
+    figures[1:4] = normal[0, 0], normal[0, 1], normal[1, 1]
+    np.maximum(figures[1:4:2], 1e-12, out=figures[1:4:2])
+    np.sum((onto[2:].reshape(common.shape) - common) * weighed, axis=(1, 2), out=figures[4:6])
+    return _State(figures)
 
 
 def _contrast(tables: Tables, of: NDArray[np.int_], log_a: Floats, state: _State) -> Floats:

@@ -148,27 +148,40 @@ def _sizes(pixels: NDArray[Any]) -> Iterator[tuple[NDArray[np.uint8], int]]:
         yield plane.astype(np.uint8, copy=False), shrunk
 
 
-@lru_cache(maxsize=1)
-def _dictionary() -> tuple[cv2.aruco.Dictionary, tuple[int, ...]]:
-    """Our numbers alone, and behind them the same seen in a mirror.
+@lru_cache(maxsize=2)
+def _dictionary(mirrored: bool) -> tuple[cv2.aruco.Dictionary, tuple[int, ...]]:
+    """Our numbers alone, as they are or as a mirror shows them.
 
     Faster than the whole family, and a foreign marker is not one of ours.
     """
     whole = cv2.aruco.getPredefinedDictionary(MARKER_FAMILY)
     numbers = tuple(sorted(card_of_marker()))
     codes = [whole.bytesList[number] for number in numbers]
-    for number in numbers:
-        paper = ~marker_modules(number)[1:-1, 1:-1]
-        flipped = np.ascontiguousarray(paper[:, ::-1], np.uint8)
-        codes.append(cv2.aruco.Dictionary.getByteListFromBits(flipped)[0])
+    if mirrored:
+        paper = [~marker_modules(number)[1:-1, 1:-1] for number in numbers]
+        flipped = [np.ascontiguousarray(one[:, ::-1], np.uint8) for one in paper]
+        codes = [cv2.aruco.Dictionary.getByteListFromBits(one)[0] for one in flipped]
     # The family keeps its codes 11 bits apart, mirrored ones 6: two wrong ones can be mended.
     # (OpenCV mends 0.6 of what is stated.)
     return cv2.aruco.Dictionary(np.array(codes), whole.markerSize, 4), numbers
 
 
 def _detect(image: NDArray[np.uint8]) -> tuple[MarkersSeen | None, bool]:
-    """The card that shows most markers, and whether markers show that are mirrored."""
-    dictionary, numbers = _dictionary()
+    """The card that shows most markers, and whether markers show that are mirrored.
+
+    Mirrored ones are only looked for where too few others show, since OpenCV's time grows with the
+    number of codes.
+    """
+    seen = _seen(*_markers(image, mirrored=False))
+    if seen is not None and len(seen.markers) >= _ENOUGH:
+        return seen, False
+    backwards, _ = _markers(image, mirrored=True)
+    return seen, len(backwards) >= FEWEST_MARKERS
+
+
+def _markers(image: NDArray[np.uint8], mirrored: bool) -> tuple[Floats, list[int]]:
+    """Corners (m, 4, 2) and numbers of our markers, or of those that a mirror shows."""
+    dictionary, numbers = _dictionary(mirrored)
     settings = cv2.aruco.DetectorParameters()
     settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = _WINDOW_PX
     settings.minMarkerPerimeterRate = min(
@@ -177,15 +190,16 @@ def _detect(image: NDArray[np.uint8]) -> tuple[MarkersSeen | None, bool]:
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     detector = cv2.aruco.ArucoDetector(dictionary, settings)
     found, indices, _ = detector.detectMarkers(image)
-    if indices is None or not len(found):
-        return None, False
-    corners_px = np.asarray(found, float).reshape(-1, 4, 2)
-    plain = np.ravel(indices) < len(numbers)
-    mirrored = bool(np.count_nonzero(~plain) >= FEWEST_MARKERS)
-    if not plain.any():
-        return None, mirrored
-    corners_px = corners_px[plain]
-    owners = [card_of_marker()[numbers[int(i)]] for i in np.ravel(indices)[plain]]
+    if indices is None:
+        return np.empty((0, 4, 2)), []
+    return np.asarray(found, float).reshape(-1, 4, 2), [numbers[int(i)] for i in np.ravel(indices)]
+
+
+def _seen(corners_px: Floats, numbers: list[int]) -> MarkersSeen | None:
+    """The card that shows most of the markers found."""
+    if not numbers:
+        return None
+    owners = [card_of_marker()[number] for number in numbers]
     counts: dict[int, int] = {}
     for card, _marker in owners:
         counts[id(card)] = counts.get(id(card), 0) + 1
@@ -194,7 +208,7 @@ def _detect(image: NDArray[np.uint8]) -> tuple[MarkersSeen | None, bool]:
     card = owners[chosen[0]][0]
     markers = [owners[i][1] for i in chosen]
     keep = _consistent(markers, corners_px[chosen])
-    return MarkersSeen(card, tuple(markers[i] for i in keep), corners_px[chosen][keep]), mirrored
+    return MarkersSeen(card, tuple(markers[i] for i in keep), corners_px[chosen][keep])
 
 
 def _consistent(markers: list[Marker], corners_px: Floats) -> NDArray[np.intp]:

@@ -28,6 +28,7 @@ _FIRST_SAMPLES: Final = 5
 """Samples to a half width that suffice for a first look, whose light is not known yet,"""
 _FIRST_SURE: Final = 0.03
 """and the step, in half widths, after which its edges are good enough."""
+_LEAST_LEFT: Final = 1e-3
 _FIRST_LOOKS: Final = 8
 _LOOKS: Final = 5
 
@@ -103,7 +104,9 @@ def _samples(group: CutGroup, light: Light, no_ground: bool, half_width_mm: floa
     shown = cuts.light[index]
     if cuts.others_mm.shape[1] and not no_ground:
         others = others_at(u, cuts.others_mm[index], cuts.view_tan[index])
-        shown = shown / dimmed(light, others).astype(np.float32)[:, None]
+        # Below another strand nothing may be left; those samples do not count.
+        left = np.maximum(dimmed(light, others), _LEAST_LEFT)
+        shown = shown / left.astype(np.float32)[:, None]
     return Samples(
         u,
         shown,

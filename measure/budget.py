@@ -25,14 +25,14 @@ _RELIEF: Final = 0.22
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _RIM: Final = 0.026
 """Relative doubt per unit of soft rim, from rendered and drawn hairy yarn (ours)."""
-_HALO: Final = 0.06
+_HALO: Final = 0.055
 _LITTLE_HALO: Final = 0.05
 """Relative doubt by the fuzz's cover: as its root once there is more than a little of it, for how
 yarn is made tells more of where its core ends than how much fuzz there is; from the same (ours)."""
 _ENOUGH_STEPS: Final = 10
 _LEAST_DOF: Final = 4.0
 """Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
-_BLUR: Final = 0.205
+_BLUR: Final = 0.19
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
 from drawn pictures that went through such cameras (ours)."""
@@ -47,10 +47,10 @@ _UP: Final = 0.1
 """Shade thrown beside a strand that tells that it lies, and that tells nothing of the kind: shares
 of the light; of drawn ones 99 in 100 of those that lie throw 0.3 and more, half of those that are
 held up less (ours)."""
-_SECTION: Final = 0.35
+_SECTION: Final = 0.25
 """Share of the correction for a cylinder seen aside that is in doubt: one that lies flat, like a
 ribbon, hardly looks wider aside (ours)."""
-_PLIES: Final = 0.05
+_PLIES: Final = 0.055
 """Relative doubt of a plied strand times its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
 _TWO_COLOURS: Final = 0.34

@@ -43,8 +43,8 @@ _SHADOWLESS: Final = 0.03
 """Relative doubt of a strand under such a light in the open lane (ours)."""
 _UNCHECKED: Final = 0.02
 """Relative doubt of a light ground that no dark one checks (ours)."""
-_PALE: Final = 0.02
-"""Relative doubt of a width per unit of the strand's brightness: light that comes through a pale
+_PALE: Final = 0.033
+"""Relative doubt of a width per square of the strand's brightness: light that comes through a pale
 strand's edges, or a face flatter than a cylinder's, narrows it; from drawn ones (ours)."""
 _MISFIT: Final = 0.15
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
@@ -53,7 +53,7 @@ _SHAPE: Final = 0.6
 is no cylinder (ours, from drawn strands of all kinds)."""
 _USUALLY_APART: Final = 0.06
 """How much brighter, log, a strand may look on one ground than on the other (ours)."""
-_FITTED: Final = 0.45
+_FITTED: Final = 0.35
 """Share of the fit's own doubt: its samples were counted as less alike than they are (ours)."""
 
 
@@ -96,16 +96,16 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
     shaded = min(strand.light.sky + strand.light.lamp, 1.0)
     level = float(np.clip(ground.strand_level, 0.0, 1.2))
     if ground.ground == "dark":
-        floor = 0.0008 + 0.0019 * shaded + 0.0011 / max(ground.contrast, 0.02)
+        floor = 0.0004 + 0.001 * shaded + 0.0006 / max(ground.contrast, 0.02)
     else:
-        floor = 0.0008 + shaded * (0.0015 + 0.0075 * level)
+        floor = 0.0004 + shaded * (0.0008 + 0.0038 * level)
     light = strand.light
     if ground.ground == "open" and not strand.no_ground and not strand.flat:
         # A lamp straight above throws no shadow beside a strand: neither does an open window.
         straight = light.sky < _NO_SKY and light.lamp > 0.5 and abs(light.lean) < _STRAIGHT
         floor = float(np.hypot(floor, _SHADOWLESS if straight else 0.0))
     if not strand.flat:
-        floor = float(np.hypot(floor, _PALE * level))
+        floor = float(np.hypot(floor, _PALE * level**2))
     u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))
     return Part(ground, float(ground.diameter_mm.mean()), u, _SHAPE * ground.core_misfit)
 

@@ -47,6 +47,7 @@ _UNSURE: Final = 0.015
 _DISAGREE: Final = 0.03
 _PERHAPS_UP: Final = 0.5
 """How well a strand may be held above the card, 0 to 1, that is cautioned for."""
+_LITTLE_CONTRAST: Final = 0.12
 _OTHER_COLOUR: Final = 0.02
 """Of a strand that looks brighter on one ground than on the other, log, beyond what is usual."""
 _MOST_UNREST: Final = 0.05
@@ -283,7 +284,7 @@ def _cautions(
         out.append(caution("clipped_highlights"))
     if around.overshoot > 0.06:
         out.append(caution("sharpened"))
-    if max(p.ground.contrast for p in parts) < 0.12:
+    if min(p.ground.contrast for p in parts) < _LITTLE_CONTRAST:
         out.append(caution("low_contrast"))
     if length_mm < _SHORT_MM:
         out.append(caution("short_length", length_mm=length_mm))

@@ -53,9 +53,9 @@ def others_at(u_mm: Singles, others_mm: Floats, view_tan: Floats) -> Others:
     # Seen aside, the place of contact lies beside the outline's middle.
     contact = others_mm[..., 0] + view_tan[:, None] * others_mm[..., 1]
     narrow = 1.0 / np.maximum(others_mm[..., 1], 1e-6)
-    figures = np.stack([contact, narrow, others_mm[..., 2]], axis=2).astype(np.float32)
+    figures = np.array([contact, narrow, others_mm[..., 2]], np.float32)[..., None]
     for number in range(others_mm.shape[1]):
-        at, by_half, bright = np.split(figures[:, number], 3, axis=1)
+        at, by_half, bright = figures[:, :, number]
         away = u_mm - at
         beyond = away >= 0.0
         away *= by_half

@@ -20,6 +20,8 @@ _NORMAL: Final = 1.0 / np.sqrt(2.0 * np.pi)
 _CORE: Final = 0.5
 """Half widths about the middle that surely are strand."""
 _STILL: Final = 1e-6
+_SETTLED: Final = 1e-3
+"""Step, in 0.3 half widths and in log s, after which nothing changes that counts."""
 
 
 @dataclass(frozen=True)
@@ -57,9 +59,11 @@ def flat_edges(
         rest = shown - size[:, :1] - size[:, 1:] * face
         basis = np.concatenate([slopes * size[:, 1, None, None], linear], axis=2)
         step = _solved(basis, w, rest[..., None])[..., 0]
-        farthest = 0.3 * half
-        edges += np.clip(step[:, :2], -farthest[:, None], farthest[:, None])
+        farthest = 0.3 * half[:, None]
+        edges += np.clip(step[:, :2], -farthest, farthest)
         log_s += np.clip(step[:, 2], -0.7, 0.7)
+        if np.abs(step[:, :2] / farthest).max() < _SETTLED and np.abs(step[:, 2]).max() < _SETTLED:
+            break
     _, _, linear = _curves(u, edges, log_s)
     rest_of_all = y - linear @ _solved(linear, w, y)
     left_over = float(np.einsum("nj,njc->", w, rest_of_all**2))

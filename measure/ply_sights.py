@@ -22,9 +22,6 @@ _HIGHEST: Final = 1.75
 """The same of the hardest: four plies at 54 degrees."""
 _LOG_STEP: Final = 0.08
 """Half of how sharply a window of one period's standard deviation tells frequencies apart."""
-_NEARLY: Final = 0.7
-"""Least share that a wave explains at the next frequency but one, over its own: a window of that
-width falls to exp(-(2 pi 0.08)^2) = 0.78 there."""
 _NYQUIST: Final = 0.22
 """Highest frequency looked for, periods per column."""
 _EDGE_SHARE: Final = 0.42
@@ -80,8 +77,8 @@ def ply_sights(
     s = signs.s_mm
     face = signs.face.reshape(len(s), -1)
     few = signs.face[:, 1::4].reshape(len(s), -1)
-    face_shares = _shares(few, signs.face_weight, s, frequencies, _FACE_SHARE)
-    edge_shares = _shares(signs.edge, signs.edge_weight, s, frequencies, _EDGE_SHARE)
+    face_shares = wave_shares(few, signs.face_weight, s, frequencies, _FACE_SHARE)
+    edge_shares = wave_shares(signs.edge, signs.edge_weight, s, frequencies, _EDGE_SHARE)
     face_share, edge_share = _highest(face_shares), _highest(edge_shares)
     face_wave = edge_wave = None
     if face_share >= _FACE_SHARE:
@@ -144,22 +141,6 @@ def _bumps(wave: FollowedWave | None, blur_mm: float) -> FollowedWave | None:
     ) < _LEAST_SWING * edge_swing(PLIES[-1]):
         return None
     return wave
-
-
-def _shares(
-    values: NDArray[np.floating[Any]],
-    weight: Floats,
-    s_mm: Floats,
-    frequencies: Floats,
-    least: float,
-) -> Floats:
-    """Share of the variance that a wave of each frequency explains; NaN for every second one where
-    those between show that none comes near to the `least` that counts."""
-    out = np.full(len(frequencies), np.nan)
-    out[::2] = wave_shares(values, weight, s_mm, frequencies[::2])
-    if _highest(out) >= _NEARLY * least:
-        out[1::2] = wave_shares(values, weight, s_mm, frequencies[1::2])
-    return out
 
 
 def _highest(shares: Floats) -> float:

@@ -40,6 +40,9 @@ _FEWEST: Final = 3
 """Windows from which a frequency's share is told."""
 _LEAST_POWER: Final = 1e-20
 """Weight left to a place where there is no wave at all, so that means stay numbers."""
+_NEARLY: Final = 0.7
+"""Least share that a wave explains at the next frequency, over its own: a window of one period's
+standard deviation falls to exp(-(2 pi 0.08)^2) = 0.78 there."""
 _APART: Final = 3
 """Periods between the bins of two frequencies: more than a window reaches."""
 
@@ -210,17 +213,29 @@ def _local_waves(bins: _Bins, squares: Singles, step: int) -> _LocalWaves:
     )
 
 
-def wave_shares(values: Reals, weight: Floats, s_mm: Floats, frequencies_per_mm: Floats) -> Floats:
+def wave_shares(
+    values: Reals, weight: Floats, s_mm: Floats, frequencies_per_mm: Floats, least: float = 0.0
+) -> Floats:
     """Share (q,) of the signals' local variance that a wave of each frequency explains.
 
     `values` (n, k), `weight` (n,), `s_mm` (n,) evenly spaced. NaN where less than three windows'
-    worth was seen.
+    worth was seen, and for every second frequency where those between show that none comes near to
+    the `least` share that counts; they should lie 8 % apart for that.
     """
+    out = np.full(len(frequencies_per_mm), np.nan)
+    pooled = _Pooled(values, weight, s_mm)
+    out[::2] = _shares(pooled, frequencies_per_mm[::2])
+    if np.nan_to_num(out).max(initial=0.0) >= _NEARLY * least:
+        out[1::2] = _shares(pooled, frequencies_per_mm[1::2])
+    return out
+
+
+def _shares(pooled: _Pooled, frequencies_per_mm: Floats) -> Floats:
+    """Shares (q,) of each frequency."""
     out = np.full(len(frequencies_per_mm), np.nan)
     if not len(out):
         # Too few samples to a width for any wave of it.
         return out
-    pooled = _Pooled(values, weight, s_mm)
     # All of them in one row, with room between them that no window reaches across.
     periods = (pooled.length_mm * frequencies_per_mm).astype(int)
     first = np.cumsum([0, *(periods + _APART)])

@@ -103,7 +103,7 @@ class _Finding:
             self.half, self.middle = start.half_width_mm.copy(), start.middle_mm.copy()
         self.grounds = [
             np.nonzero(cuts.valid & (cuts.ground == ground))[0]
-            for ground in np.unique(cuts.ground[cuts.valid])
+            for ground in sorted(set(cuts.ground[cuts.valid].tolist()))
         ]
         self.few = [index[:: 4 * max(1, len(index) // _ENOUGH)] for index in self.grounds]
 
@@ -160,10 +160,10 @@ def mean_profiles(
 def _mean_profiles(number: int, cuts: Cuts, start: Lines, blur_mm: float) -> list[MeanProfile]:
     """Averaged profiles of each ground, cuts lined up and stretched to one width."""
     shown: dict[str, NDArray[np.int_]] = {}
-    for ground in np.unique(cuts.ground[start.fitted]):
+    for ground in sorted(set(cuts.ground[start.fitted].tolist())):
         index = np.nonzero(start.exact & (cuts.ground == ground))[0]
         if len(index) and start.contrast[index[0]] >= _LEAST_CONTRAST:
-            shown[str(ground)] = index
+            shown[ground] = index
     out = [
         _mean_profile(number, cuts, start, index, ground, blur_mm)
         for ground, index in shown.items()

@@ -167,10 +167,10 @@ def _lay_flat(picture: Picture, scale: Scale, region: Region) -> _Flat | None:
     rows = min(max(round(region.width_mm / max(_ROW_MM, native)), 16), 4000)
     columns = min(max(math.ceil(region.length_mm / _COLUMN_MM), 8), 4000)
     # Two places to a column, so that one odd pixel is not all it has.
-    x, y = _places_px(scale, region, rows, 2 * columns)
+    x, y, bounds = _places_px(scale, region, rows, 2 * columns)
     height, width = picture.pixels.shape[:2]
     valid = np.ones((rows, columns), bool)
-    if x.min() < 0 or y.min() < 0 or x.max() > width - 1 or y.max() > height - 1:
+    if bounds[0].min() < 0 or (bounds[1] > (width - 1, height - 1)).any():
         inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
         valid = inside[:, 0::2] & inside[:, 1::2]
         if inside.mean() < 0.1:
@@ -182,8 +182,11 @@ def _lay_flat(picture: Picture, scale: Scale, region: Region) -> _Flat | None:
     return _Flat(light, valid, along, region.width_mm / rows)
 
 
-def _places_px(scale: Scale, region: Region, rows: int, columns: int) -> tuple[Singles, Singles]:
-    """Pixels x and y (rows, columns) of an even grid over a region, straight between nodes."""
+def _places_px(
+    scale: Scale, region: Region, rows: int, columns: int
+) -> tuple[Singles, Singles, Floats]:
+    """Pixels x and y (rows, columns) of an even grid over a region, straight between nodes; and
+    bounds of them all, the least and the largest x and y (2, 2)."""
     each = [max(1, round(_NODE_MM * n / mm)) for n, mm in _sides(region, rows, columns)]
     # A node in the middle of every block of cells, and one more block on every side.
     nodes = [
@@ -199,7 +202,8 @@ def _places_px(scale: Scale, region: Region, rows: int, columns: int) -> tuple[S
         whole = cv2.resize(at_nodes.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
         return np.asarray(whole, np.float32)[inner]
 
-    return between(px[..., 0]), between(px[..., 1])
+    bounds = np.array([px.min(axis=(0, 1)), px.max(axis=(0, 1))])
+    return between(px[..., 0]), between(px[..., 1]), bounds
 
 
 def _sides(region: Region, rows: int, columns: int) -> tuple[tuple[int, float], ...]:

@@ -34,6 +34,10 @@ _FINE_PX: Final = 12.0
 _FACE: Final = 0.4
 _FACE_ALONE: Final = 0.5
 """How much darker than light ground a strand is to be, at least, beside a dark one and alone."""
+_HIDDEN: Final = 0.2
+"""Brightness below which a strand may be lost on a dark ground (ours)."""
+_ENOUGH_CUTS: Final = 8
+"""Of a ground a strand lies on, to say that it does not show there."""
 _WEAK: Final = 0.03
 """Relative doubt of a light ground that is only worth something beside a dark one (ours)."""
 _NO_SKY: Final = 0.25
@@ -114,10 +118,13 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
     """Parts less a shaded light ground on which strand and shadow cannot be told apart.
 
     That is a strand hardly darker than the paper, whose shadows are all that shows, one as grey as
-    a lamp's shadow, which may be one, or one so dark that its black shadow goes on where it ends.
+    a lamp's shadow, which may be one, or one so dark that its black shadow goes on where it ends,
+    or one that does not show on a dark ground although it seems bright enough.
     Beside a dark ground that contradicts it, or alone, such a part is worth nothing; beside one
     that agrees it is kept, with more doubt.
     """
+    if len(parts) == 1 and _lost_on_dark(parts[0], strand):
+        return []
     # A fine black strand with its black shadow looks like one black line.
     fine = min(p.mean_mm for p in parts) < _FINE_PX * median(strand.cuts.mm_per_px)
     line = strand.flat and fine
@@ -147,6 +154,20 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
         return firm
     unsure = replace(weak[0], u_relative=float(np.hypot(weak[0].u_relative, _WEAK)))
     return [unsure if p is weak[0] else p for p in parts]
+
+
+def _lost_on_dark(light: Part, strand: StrandDiameter) -> bool:
+    """It is too bright on light ground not to show on the dark one it lies on as well.
+
+    Then the light's fit took a black strand and its shadow for a brighter one.
+    """
+    on_dark = int(np.sum(strand.cuts.ground == "dark"))
+    return (
+        light.ground.ground == "light"
+        and light.ground.strand_level > _HIDDEN
+        and on_dark >= _ENOUGH_CUTS
+        and not any(g.ground == "dark" for g in strand.grounds)
+    )
 
 
 def combined(cuts: Cuts, parts: list[Part]) -> Whole:

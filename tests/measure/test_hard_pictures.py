@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from stress_shots import random_shot, take
 
 from measure import Settings, measure_picture
 from measure.settings import Printer
@@ -42,3 +43,12 @@ def test_a_hard_picture_is_read_within_its_interval(path: Path) -> None:
         assert abs(off) <= 0.05 or strand.cautions
     refused = sum(n for part, n in REFUSED.items() if part in path.stem)
     assert len(reading.strands) >= len(true_mm) - refused
+
+
+def test_a_black_strand_that_passes_for_a_grey_one_is_refused() -> None:
+    # Fine black strands under a scanner's lamp, colour fringes on their edges: on light ground one
+    # with its shadow looks like a grey strand, which would show on the dark bands as well.
+    shot = random_shot(50399)
+    reading = measure_picture(take(shot).data, settings=shot.settings)
+    assert not reading.strands
+    assert {r.code for r in reading.refusals} == {"strong_shadow"}

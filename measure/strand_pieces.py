@@ -271,18 +271,11 @@ def _things(
 ) -> Iterator[_Thing]:
     """Connected things that are long enough to have a direction; none reaches over a gap between
     stretches, where the mask is empty."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        _sharpened(mask, strongest), connectivity=8
-    )
-    for label in range(1, count):
-        x, y, w, h, _area = (int(v) for v in stats[label])
-        if w * _COLUMN_MM < _SHORTEST_MM:
-            continue
-        here = labels[y : y + h, x : x + w] == label
+    for x, y, here in _connected(_sharpened(mask, strongest)):
         filled = here.sum(axis=0)
         there = filled > 0
         top = np.argmax(here, axis=0)
-        span = (h - np.argmax(here[::-1], axis=0) - top)[there]
+        span = (len(here) - np.argmax(here[::-1], axis=0) - top)[there]
         middle_span = median(span)
         steady = np.abs(span - middle_span) <= max(3.0, 0.5 * middle_span)
         tops = top[there] + y
@@ -354,17 +347,29 @@ def _sharpened(mask: NDArray[np.uint8], strength: NDArray[np.float32]) -> NDArra
     Shadows fade out over many radii; without this a strand's would reach the lane's edge or its
     neighbour's.
     """
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     out = np.zeros_like(mask)
-    for label in range(1, count):
-        x, y, w, h, _area = (int(v) for v in stats[label])
-        if w * _COLUMN_MM < _SHORTEST_MM:
-            continue
-        box = np.s_[y : y + h, x : x + w]
-        own = np.where(labels[box] == label, strength[box], 0.0)
+    for x, y, here in _connected(mask):
+        box = np.s_[y : y + here.shape[0], x : x + here.shape[1]]
+        own = np.where(here, strength[box], 0.0)
         depth = median(own.max(axis=0))
         out[box] |= (own > 0.35 * depth).astype(np.uint8)
     return out
+
+
+def _connected(mask: NDArray[np.uint8]) -> Iterator[tuple[int, int, Mask]]:
+    """First column and row of each connected thing long enough, and its cells in its box."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    if not len(rows):
+        return
+    # OpenCV's time grows with the empty rows too.
+    first = int(rows[0])
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        mask[first : int(rows[-1]) + 1], connectivity=8
+    )
+    for label in range(1, count):
+        x, y, w, h, _area = (int(v) for v in stats[label])
+        if w * _COLUMN_MM >= _SHORTEST_MM:
+            yield x, first + y, labels[y : y + h, x : x + w] == label
 
 
 def straight_line(x: Floats, y: Floats) -> tuple[float, float]:

@@ -36,6 +36,7 @@ class BandDialog(QDialog):
             QDialogButtonBox.StandardButton.Ok | QDialogButtonBox.StandardButton.Cancel
         )
         none = buttons.addButton("No band", QDialogButtonBox.ButtonRole.DestructiveRole)
+        none.setToolTip("Judge neither thickness nor twist")
         none.clicked.connect(self._no_band)
         self._ok = buttons.button(QDialogButtonBox.StandardButton.Ok)
         self._ok.setProperty("main", True)

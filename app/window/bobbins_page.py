@@ -132,8 +132,10 @@ class BobbinsPage(QWidget):
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
         self._spin.setMinimumContentsLength(14)
+        self._spin.setToolTip("The spin whose bobbins are shown")
         self._spin.activated.connect(self._choose_spin)
         self._posture = QComboBox()
+        self._posture.setToolTip("Which readings: only those taken in the same way are compared")
         for posture in POSTURES:
             self._posture.addItem(POSTURE_NAMES[posture], posture)
         self._posture.setCurrentIndex(POSTURES.index(self._preferences.posture))

@@ -9,6 +9,7 @@ from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from app.window.flow_row import FlowRow
+from app.window.live_advice import brief_advice
 from app.window.theme import LIGHT, Theme
 
 if TYPE_CHECKING:
@@ -155,7 +156,9 @@ class CameraMeters(QWidget):
         meters: dict[MeterName, Meter] = {} if help_ is None else {m.name: m for m in help_.meters}
         for name, chip in self._chips.items():
             chip.show_meter(meters.get(name))
-        advice = "" if help_ is None or help_.advice == said else help_.advice
+        advice = "" if help_ is None else brief_advice(help_.advice)
+        if advice == said:
+            advice = ""
         if advice != self._advice.text():
             self._advice.setText(advice)
             self._advice.setVisible(bool(advice))

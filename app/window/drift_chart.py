@@ -7,7 +7,7 @@ first reading that there is to show (`app.window.plots` says why).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -316,15 +316,18 @@ class DriftChart(ChartPanel["DriftPlot"]):
         self._point(None)
         self._show_legend()
 
-    def paint_on(self, painter: QPainter, area: QRectF) -> None:
-        """Draw the chart as it is zoomed now, light and without pointer, into part of a sheet."""
+    def paint_on(self, painter: QPainter, area: QRectF) -> Iterator[None]:
+        """Draw the chart as it is zoomed now, light and without pointer, into part of a sheet.
+
+        In steps of some milliseconds.
+        """
         from app.window.drift_plot import DriftPlot
 
         if self._plot is None or not len(self._points.x):
             raise ValueError("there are no readings to draw")
         copy = DriftPlot()
-        for _ in copy.furnish():
-            pass
+        yield
+        yield from copy.furnish()
         copy.dress(LIGHT, self.font(), painter.device().devicePixelRatioF())
         copy.set_unit(self._unit, self._wrap)
         copy.draw_points(self._points)
@@ -333,4 +336,5 @@ class DriftChart(ChartPanel["DriftPlot"]):
         self._fit(copy)
         x, y = self._plot.view.viewRange()
         copy.view.setRange(xRange=x, yRange=y, padding=0.0)
-        copy.paint_on(painter, area)
+        yield
+        yield from copy.paint_on(painter, area)

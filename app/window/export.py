@@ -7,10 +7,10 @@ Whatever a title contains stays words: it is never read as markup.
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 from threading import Thread
-from typing import Final, Protocol
+from typing import Final, Protocol, TypeAlias, TypeVar
 
 from PySide6.QtCore import (
     QBuffer,
@@ -29,6 +29,7 @@ from PySide6.QtSvg import QSvgGenerator
 from PySide6.QtWidgets import QApplication, QFileDialog, QWidget
 
 from app import UseError
+from app.window.later import soon
 from app.window.theme import LIGHT
 from app.window.tips import forward
 
@@ -40,11 +41,16 @@ _PX_PER_INCH: Final = 96
 _TITLE_LETTERS: Final = 200
 
 
+T = TypeVar("T")
+Steps: TypeAlias = Generator[None, None, T]
+"""Something made in steps of some milliseconds, between which the window answers."""
+
+
 class Drawable(Protocol):
     """A chart that can draw itself on a sheet."""
 
-    def paint_on(self, painter: QPainter, area: QRectF) -> None:
-        """Draw into part of the sheet."""
+    def paint_on(self, painter: QPainter, area: QRectF) -> Iterator[None]:
+        """Draw into part of the sheet, in steps of some milliseconds."""
 
     def summary(self) -> str:
         """The figures in words."""
@@ -64,13 +70,22 @@ def plain(text: str) -> str:
 
 def chart_png(chart: Drawable, title: str, size: QSize = SHEET_PX) -> bytes:
     """The chart as a PNG of `PNG_SCALE` times `size` pixels."""
-    return _png_of(_chart_image(chart, title, size), title)
+    return _png_of(_at_once(_chart_image(chart, title, size)), title)
 
 
-def _chart_image(chart: Drawable, title: str, size: QSize) -> QImage:
+def _at_once(steps: Steps[T]) -> T:
+    while True:
+        try:
+            next(steps)
+        except StopIteration as end:
+            done: T = end.value
+            return done
+
+
+def _chart_image(chart: Drawable, title: str, size: QSize) -> Steps[QImage]:
     image = QImage(size * PNG_SCALE, QImage.Format.Format_RGB32)
     image.setDevicePixelRatio(PNG_SCALE)
-    _paint_sheet(image, chart, title, size)
+    yield from _paint_sheet(image, chart, title, size)
     # Said after painting: Qt would size the words by it.
     dots_per_metre = round(_PX_PER_INCH * PNG_SCALE / 0.0254)
     image.setDotsPerMeterX(dots_per_metre)
@@ -92,6 +107,10 @@ def _png_of(image: QImage, title: str) -> bytes:
 
 def chart_svg(chart: Drawable, title: str, size: QSize = SHEET_PX) -> bytes:
     """The chart as an SVG of `size` pixels."""
+    return _at_once(_chart_drawing(chart, title, size))
+
+
+def _chart_drawing(chart: Drawable, title: str, size: QSize) -> Steps[bytes]:
     store = QByteArray()
     buffer = QBuffer(store)
     buffer.open(QIODevice.OpenModeFlag.WriteOnly)
@@ -102,7 +121,7 @@ def chart_svg(chart: Drawable, title: str, size: QSize = SHEET_PX) -> bytes:
     generator.setResolution(_PX_PER_INCH)
     generator.setTitle(plain(title))
     generator.setDescription(plain(chart.summary()))
-    _paint_sheet(generator, chart, title, size)
+    yield from _paint_sheet(generator, chart, title, size)
     buffer.close()
     return bytes(store.data())
 
@@ -112,17 +131,17 @@ def save_chart(chart: Drawable, file: Path, title: str) -> None:
 
     The file is there whole or not at all.
     """
-    _write(file, _drawn(chart, file, title))
+    _write(file, _at_once(_drawn(chart, file, title)))
 
 
-def _drawn(chart: Drawable, file: Path, title: str) -> Callable[[], bytes]:
+def _drawn(chart: Drawable, file: Path, title: str) -> Steps[Callable[[], bytes]]:
     """Draw the chart, and give what makes a file's content of that, in any thread."""
     ending = file.suffix.lower()
     if ending == ".png":
-        image = _chart_image(chart, title, SHEET_PX)
+        image = yield from _chart_image(chart, title, SHEET_PX)
         return lambda: _png_of(image, title)
     if ending == ".svg":
-        content = chart_svg(chart, title)
+        content = yield from _chart_drawing(chart, title, SHEET_PX)
         return lambda: content
     raise UseError(f"{file.name} does not say which kind of picture: end it in .png or .svg.")
 
@@ -147,6 +166,7 @@ class ChartSaver(QObject):
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
         self._parent = parent
+        self._drawing: tuple[Path, Steps[Callable[[], bytes]]] | None = None
         self._writing: Thread | None = None
 
     def ask(self, chart: Drawable, title: str) -> None:
@@ -165,15 +185,26 @@ class ChartSaver(QObject):
         self.save(chart, file, title)
 
     def save(self, chart: Drawable, file: Path, title: str) -> None:
-        """Save the chart as it is now."""
-        try:
-            content = _drawn(chart, file, title)
-        except UseError as error:
-            self.said.emit(str(error))
-            return
+        """Save the chart as it is now: drawn in steps, between which the window goes on."""
         self.stop()
-        self._writing = Thread(target=self._work, args=(file, content), name="save the chart")
-        self._writing.start()
+        self._drawing = (file, _drawn(chart, file, title))
+        self._draw()
+
+    def _draw(self) -> None:
+        if self._drawing is None:
+            return
+        file, steps = self._drawing
+        try:
+            next(steps)
+        except UseError as error:
+            self._drawing = None
+            self.said.emit(str(error))
+        except StopIteration as end:
+            self._drawing = None
+            self._writing = Thread(target=self._work, args=(file, end.value), name="save the chart")
+            self._writing.start()
+        else:
+            soon(self, self._draw)
 
     def _work(self, file: Path, content: Callable[[], bytes]) -> None:
         try:
@@ -184,22 +215,26 @@ class ChartSaver(QObject):
             self.said.emit(f"Saved {file}.")
 
     def stop(self) -> None:
-        """Finish what is being written."""
+        """Finish what is being drawn and written."""
+        while self._drawing is not None:
+            self._draw()
         if self._writing is not None:
             self._writing.join()
             self._writing = None
 
 
-def _paint_sheet(device: QPaintDevice, chart: Drawable, title: str, size: QSize) -> None:
+def _paint_sheet(device: QPaintDevice, chart: Drawable, title: str, size: QSize) -> Steps[None]:
     painter = QPainter(device)
     try:
-        _paint_words_and_chart(painter, chart, title, size)
+        yield from _paint_words_and_chart(painter, chart, title, size)
     finally:
         # A painter that outlives its device takes the program with it.
         painter.end()
 
 
-def _paint_words_and_chart(painter: QPainter, chart: Drawable, title: str, size: QSize) -> None:
+def _paint_words_and_chart(
+    painter: QPainter, chart: Drawable, title: str, size: QSize
+) -> Steps[None]:
     sheet = QRectF(0, 0, size.width(), size.height())
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     painter.fillRect(sheet, QColor(LIGHT.panel))
@@ -222,6 +257,6 @@ def _paint_words_and_chart(painter: QPainter, chart: Drawable, title: str, size:
         )
         flags = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
         painter.drawText(area, int(flags) | int(Qt.TextFlag.TextSingleLine), text)
-    chart.paint_on(
+    yield from chart.paint_on(
         painter, QRectF(inside.left(), top.bottom(), inside.width(), foot.top() - top.bottom() - 6)
     )

@@ -20,6 +20,7 @@ from app.notebook.errors import NotebookError
 from app.notebook.records import PLIED_POSTURES, LoggedReading
 from app.window.desk import Desk
 from app.window.frame import Frame, Still
+from app.window.live_advice import briefly
 from app.window.log_entry import Bench, LogEntry
 from app.window.measurer import Measured, MeasuredStill, Measurer
 from app.window.sources.source import Source
@@ -187,7 +188,7 @@ class GaugeSession(QObject):
     def _update(self, reading: PictureReading | None, time_s: float) -> LiveState:
         # Time that passed without a frame is told to the gauge too; it must never run backwards.
         self._gauge_s = max(time_s, self._gauge_s)
-        return self._gauge.update(reading, self._gauge_s)
+        return briefly(self._gauge.update(reading, self._gauge_s))
 
     def _pass_time(self) -> None:
         """Let the figure fade when a source falls silent."""

@@ -97,12 +97,21 @@ class LabelPanel(QWidget):
         self.fields = SkeinFields(
             "Label", "Your own words for the label; fibre and colourway are the spin's otherwise."
         )
-        self.fibre = self.fields.add_line("&Fibre", "fibre", lambda s: s.label.fibre)
-        self.colourway = self.fields.add_line(
-            "&Colourway", "colourway", lambda s: s.label.colourway
+        self.fibre = self.fields.add_line(
+            "&Fibre", "fibre", lambda s: s.label.fibre, tip="What the yarn is made of"
         )
-        self.fields.add_line("C&are", "care", lambda s: s.label.care_line, "Hand wash, dry flat")
-        self.fields.add_text("&Text", "text", lambda s: s.label.label_text)
+        self.colourway = self.fields.add_line(
+            "&Colourway",
+            "colourway",
+            lambda s: s.label.colourway,
+            tip="What its colours are called",
+        )
+        self.fields.add_line(
+            "C&are", "care", lambda s: s.label.care_line, "Hand wash, dry flat", "How to wash it"
+        )
+        self.fields.add_text(
+            "Te&xt", "text", lambda s: s.label.label_text, "Whatever else is to stand on the label"
+        )
         self.preview = LabelPreview()
         self.trouble = QLabel()
         self.trouble.setObjectName("caution")
@@ -112,11 +121,15 @@ class LabelPanel(QWidget):
         self.paper = QComboBox()
         for words, value in (("one", None), ("nine on A4", "a4"), ("nine on Letter", "letter")):
             self.paper.addItem(words, value)
+        self.paper.setToolTip("One label a page, of its own size, or a sheet of nine to cut apart")
         self.copies = number_field(QSpinBox)
+        self.copies.setToolTip("How many labels to put on the pages")
         self.copies.setRange(1, 500)
         self.save = QPushButton("&Save label…")
         self.save.setProperty("main", True)
+        self.save.setToolTip("Save the label as PDF to print, or as PNG")
         self.copy = QPushButton("C&opy for a listing")
+        self.copy.setToolTip("Copy what the label says as text, to paste elsewhere")
         row = FlowRow()
         row.add("&Page", self.paper)
         row.add("Co&pies", self.copies)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from html import escape
 from pathlib import Path
 from typing import Final, cast
 
@@ -13,6 +12,7 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QMainWindow,
+    QMenu,
     QMessageBox,
     QToolButton,
     QVBoxLayout,
@@ -27,11 +27,17 @@ from app.window.page_stack import Making, Page, PageStack
 from app.window.preferences import Preferences
 from app.window.source_chooser import AT_THE_WHEEL
 from app.window.theme import LIGHT, Theme, palette_of, sheet_of
-from app.window.tips import tip_of, words_of
+from app.window.tips import keys_table, tip_of, words_of
 
 _SMALLEST: Final = QSize(1024, 700)
 _FIRST_SIZE: Final = QSize(1280, 820)
 _SAID_MS: Final = 9000
+_PLAIN_KEYS: Final = (
+    ("+, -", "Larger, smaller"),
+    ("0", "All of it"),
+    ("Arrow keys", "Move a picture; from reading to reading in the chart"),
+    ("Enter", "Show the reading chosen in the chart"),
+)
 _COPY_LOOK_MS: Final = 60_000
 """How often it is looked whether the notebook's daily copy is due."""
 
@@ -91,6 +97,7 @@ class MainWindow(QMainWindow):
         self.setCentralWidget(body)
         self._said = QLabel()
         self._said.setAccessibleName("Messages")
+        self._said.setIndent(10)
         self._said.setTextFormat(Qt.TextFormat.PlainText)
         self._said.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.statusBar().addWidget(self._said, 1)
@@ -276,9 +283,9 @@ class MainWindow(QMainWindow):
         application = QApplication.instance()
         if isinstance(application, QApplication):
             application.setPalette(palette_of(theme))
-            self.setStyleSheet(sheet_of(theme))
-        for page in self.pages.made:
-            page.set_theme(theme)
+        for part in (self._rail, self.menuBar(), self.statusBar()):
+            part.setStyleSheet(sheet_of(theme))
+        self.pages.set_theme(theme)
 
     def say(self, text: str) -> None:
         """Show a sentence for a while."""
@@ -304,29 +311,37 @@ class MainWindow(QMainWindow):
             self.showNormal()
 
     def _show_keys(self) -> None:
-        rows = [
-            (action.shortcut().toString(QKeySequence.SequenceFormat.NativeText), action.text())
-            for menu in self._menus.values()
-            for action in menu.actions()
-            if not action.shortcut().isEmpty()
-        ]
-        table = "".join(
-            f"<tr><td><b>{escape(key)}</b>&nbsp;&nbsp;</td><td>{escape(words_of(text))}</td></tr>"
-            for key, text in rows
+        groups = {name: self._keys_of(menu) for name, menu in self._menus.items()}
+        plain = keys_table("Pictures and charts", _PLAIN_KEYS)
+        left = "".join(groups[name] for name in ("gauge", "view", "help"))
+        right = "".join(groups[name] for name in ("file", "spins")) + plain
+        self._tell(
+            "Keys", f"<table><tr><td>{left}</td><td width=24></td><td>{right}</td></tr></table>"
         )
-        QMessageBox.information(self, "Keys", f"<table>{table}</table>")
+
+    @staticmethod
+    def _keys_of(menu: QMenu) -> str:
+        native = QKeySequence.SequenceFormat.NativeText
+        keys = [(a.shortcut().toString(native), words_of(a.text())) for a in menu.actions()]
+        return keys_table(words_of(menu.title()), [row for row in keys if row[0]])
 
     def _show_cautions(self) -> None:
-        QMessageBox.information(self, "Take care", "\n\n".join(CAUTIONS))
+        self._tell("Take care", "\n\n".join(CAUTIONS), QMessageBox.Icon.Information)
 
     def _show_about(self) -> None:
-        QMessageBox.about(
-            self,
+        self._tell(
             "About Slubwise",
             f"<b>Slubwise {program_version()}</b><p>A gauge for handspinners: how thick, how even, "
             "how sure.</p><p>Free software under the MIT licence. It works without a network."
             "</p>",
         )
+
+    def _tell(
+        self, title: str, text: str, icon: QMessageBox.Icon = QMessageBox.Icon.NoIcon
+    ) -> None:
+        box = QMessageBox(icon, title, text, parent=self)
+        box.setStyleSheet(sheet_of(self._theme))
+        box.exec()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Keys that no widget has, or none that wants them, are for the gauge while it is shown."""

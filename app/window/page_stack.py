@@ -11,7 +11,7 @@ from PySide6.QtCore import QRect, Qt, QTimer, Signal, SignalInstance
 from PySide6.QtWidgets import QMenu, QStackedWidget, QWidget
 
 from app.window.later import Loading, paint_soon, soon
-from app.window.theme import Theme
+from app.window.theme import Theme, sheet_of
 
 _PIECE_S: Final = 0.004
 """Small pieces are made together until they have taken so long, in processor time."""
@@ -88,6 +88,7 @@ class PageStack(QStackedWidget):
         """The page that is to be in front, once it is made."""
         self._loadings: list[Loading] = []
         self._closed = False
+        self._sheet = ""
         self._empty = QWidget()
         self.addWidget(self._empty)
         self._loaded.connect(self._make_on, Qt.ConnectionType.QueuedConnection)
@@ -127,6 +128,34 @@ class PageStack(QStackedWidget):
     def make_all(self) -> None:
         """Make all pages beside other work, so that each opens at once when it is wanted."""
         self._load(tuple(self._modules.values()), self._all_loaded.emit)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Draw in these colours: the page in front now, each other in an event of its own.
+
+        A page has the style sheet for itself: the whole window would take it on at once, which
+        takes long.
+        """
+        self._sheet = sheet_of(theme)
+        front = self.currentWidget()
+        pages = sorted(self._made.values(), key=lambda page: cast(QWidget, page) is not front)
+        for widget in self._being_made():
+            widget.setStyleSheet(self._sheet)
+        if pages:
+            self._dress(pages, theme, self._sheet)
+
+    def _being_made(self) -> list[QWidget]:
+        made = [self._empty, *self._made.values()]
+        return [w for w in self.children() if isinstance(w, QWidget) and w not in made]
+
+    def _dress(self, pages: list[Page], theme: Theme, sheet: str) -> None:
+        """Give the first of these pages its colours, and the others theirs later."""
+        if self._closed or sheet != self._sheet:
+            return
+        page, *rest = pages
+        cast(QWidget, page).setStyleSheet(sheet)
+        page.set_theme(theme)
+        if rest:
+            soon(self, lambda: self._dress(rest, theme, sheet))
 
     def stop(self) -> None:
         """End all work, that of the pages as well."""
@@ -181,6 +210,8 @@ class PageStack(QStackedWidget):
     def _placed(self, name: str) -> Making:
         page = yield from self._makers[name]()
         widget = cast(QWidget, page)
+        if not widget.styleSheet():
+            widget.setStyleSheet(self._sheet)
         self.addWidget(widget)
         yield
         self._furnish(page)
@@ -191,7 +222,9 @@ class PageStack(QStackedWidget):
 
     def put(self, page: APage) -> Generator[None, None, APage]:
         """Put a page that is still empty in the window and make what is on it."""
-        cast(QWidget, page).setParent(self)
+        widget = cast(QWidget, page)
+        widget.setParent(self)
+        widget.setStyleSheet(self._sheet)
         yield
         yield from page.make()
         return page

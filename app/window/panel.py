@@ -7,6 +7,7 @@ from typing import TypeVar
 from PySide6.QtCore import QEvent, QObject, QSize, Qt
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import (
+    QAbstractScrollArea,
     QAbstractSpinBox,
     QFrame,
     QLabel,
@@ -172,6 +173,15 @@ def number_field(kind: type[_Field]) -> _Field:
     assert edit is not None
     edit.setTextMargins(round(0.4 * field.fontMetrics().height()), 0, 0, 0)
     return field
+
+
+def field_label(title: str, field: QWidget) -> QLabel:
+    """A field's label for a form, in the middle of its height, or at the top of a high field."""
+    label = QLabel(title)
+    label.setBuddy(field)
+    if not isinstance(field, QAbstractScrollArea):
+        label.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
+    return label
 
 
 def heading_font(widget: QWidget, factor: float) -> QFont:

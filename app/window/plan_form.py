@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 from app.bobbin_sources import one_line
 from app.notebook.records import Spin
 from app.plan import DRAFT_MM, Wheel
-from app.window.panel import number_field
+from app.window.panel import field_label, number_field
 from measure.band import Band
 from measure.bloom import Method
 from measure.plan import (
@@ -63,6 +63,7 @@ class PlanForm(QWidget):
         self.low, self.high = _number(0.5, 200, 1), _number(0.5, 200, 1)
         for field, name in ((self.low, "Fewest wraps wanted"), (self.high, "Most wraps wanted")):
             field.setAccessibleName(name)
+            field.setToolTip(f"{name} of the finished yarn, per inch")
         self.way = _choice("How it is plied")
         for words, method, plies in _WAYS:
             self.way.addItem(words, (method, plies))
@@ -70,7 +71,9 @@ class PlanForm(QWidget):
         self.fibre.setPlaceholderText("as in your notebook")
         self.fibre.setToolTip("Skeins of a fibre with the same words count most")
         self.fibre_g = _number(0, 100_000, 0, " g", _NOT_SAID)
+        self.fibre_g.setToolTip("Weight of what there is to spin: says how long a yarn it makes")
         self.length_m = _number(0, 100_000, 0, " m", _NOT_SAID)
+        self.length_m.setToolTip("Of the finished yarn: says how much fibre it takes")
         self.angle = _number(5, 44, 0, "°")
         self.angle.setToolTip("20° is soft, 30° firm; of a single, the angle of its fibres")
         self.ratio = _number(0, 100, 1, " : 1", _NOT_SAID)
@@ -84,6 +87,7 @@ class PlanForm(QWidget):
         self.draft.setToolTip("Length of one draft")
         self.bobbin_g = _number(1, 10_000, 0, " g")
         self.bobbin_g.setValue(BOBBIN_G)
+        self.bobbin_g.setToolTip("Weight of yarn that fits on one of your bobbins")
         self.units = _choice("Units of lengths and weights")
         self.units.addItem("mm, m", "mm")
         self.units.addItem("in, yd", "inch")
@@ -92,7 +96,7 @@ class PlanForm(QWidget):
         form = QFormLayout(self)
         form.setContentsMargins(0, 0, 0, 0)
         form.setVerticalSpacing(7)
-        form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.ExpandingFieldsGrow)
+        form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
         wraps = QWidget()
         row = QHBoxLayout(wraps)
         row.setContentsMargins(0, 0, 0, 0)
@@ -115,9 +119,7 @@ class PlanForm(QWidget):
             ("&Units", self.units, self.units),
         )
         for title, widget, buddy in rows:
-            label = QLabel(title)
-            label.setBuddy(buddy)
-            form.addRow(label, widget)
+            form.addRow(field_label(title, buddy), widget)
             if not buddy.accessibleName():
                 buddy.setAccessibleName(title.replace("&", ""))
         self._connect()

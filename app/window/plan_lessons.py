@@ -28,6 +28,9 @@ _HEADS: Final = (
     ("Pull", "How much thicker it makes the yarn that the plan expects"),
 )
 _ID: Final = Qt.ItemDataRole.UserRole
+_WORDS: Final = 2
+"""The last column that holds words: figures follow."""
+_LEFT: Final = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 _RIGHT: Final = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 
 
@@ -40,17 +43,19 @@ class LessonTable(QTableWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(0, len(_HEADS), parent)
         self.setAccessibleName("Skeins the plan learns from")
+        self.setToolTip("Untick a skein to leave it out of the plan")
         for place, (title, tip) in enumerate(_HEADS):
             item = QTableWidgetItem(title)
             item.setToolTip(tip)
+            item.setTextAlignment(_RIGHT if place > _WORDS else _LEFT)
             self.setHorizontalHeaderItem(place, item)
         self.verticalHeader().hide()
         self.verticalHeader().setDefaultSectionSize(round(1.7 * self.fontMetrics().height()))
         header = self.horizontalHeader()
         header.setHighlightSections(False)
         header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
-        for place in (0, 2):
-            header.setSectionResizeMode(place, QHeaderView.ResizeMode.Stretch)
+        header.setSectionResizeMode(_WORDS, QHeaderView.ResizeMode.Stretch)
+        header.setMinimumSectionSize(6 * self.fontMetrics().averageCharWidth())
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
         self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)

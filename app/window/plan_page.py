@@ -30,6 +30,7 @@ from app.pairs import KnownSkein, known_skeins
 from app.plan import SWATCH, Wheel, plan_lines
 from app.window.bench_bar import band_text
 from app.window.desk import Desk
+from app.window.flow_row import FlowRow
 from app.window.later import paint_soon
 from app.window.panel import headed_panel, quiet_label, scrolled_panel, words_label
 from app.window.plan_form import PlanForm
@@ -139,11 +140,10 @@ class PlanPage(QWidget):
         self.use.setProperty("main", True)
         self.use.setToolTip("Judge readings by this band, and make it the aim of the spin")
         self.use.clicked.connect(self.use_band)
-        top = QWidget()
-        row = QHBoxLayout(top)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.addWidget(self.headline, 1)
-        row.addWidget(self.use, 0, Qt.AlignmentFlag.AlignTop)
+        self.headline.setWordWrap(False)
+        top = FlowRow()
+        top.add("", self.headline)
+        top.add("", self.use)
         swatch = quiet_label("Caution", SWATCH)
         return scrolled_panel("What to spin", top, self.trouble, self.sentences, self.table, swatch)
 

@@ -230,18 +230,21 @@ class ThicknessPlot(pg.GraphicsView):  # type: ignore[misc]
 
     # --- on paper
 
-    def paint_on(self, painter: QPainter, area: QRectF) -> None:
+    def paint_on(self, painter: QPainter, area: QRectF) -> Iterator[None]:
         """Draw the whole plot into part of a sheet, in strokes and words rather than pixels.
 
-        For a plot that is not on the screen: it takes the size of that part.
+        For a plot that is not on the screen: it takes the size of that part. In steps, the last of
+        which draws.
         """
         x, y = self.view.viewRange()
         self.resize(round(area.width()), round(area.height()))
         # Axes learn how wide their words are while they draw, and make room the next time.
         for _ in range(3):
             self.grab()
+            yield
         self.view.setRange(xRange=x, yRange=y, padding=0.0)
         self.grab()
+        yield
         for item in self.scene().items():
             if isinstance(item, pg.GraphicsItem):
                 item.setExportMode(True, {"antialias": True, "painter": painter})

@@ -25,7 +25,7 @@ class PlyingWays(QWidget):
         layout.setSpacing(2)
         self._ways: list[tuple[QLabel, QLabel]] = []
         for _ in range(3):
-            heading, groups = words_label(), words_label()
+            heading, groups = words_label("A way to ply"), words_label("Its plies")
             strong = QFont(heading.font())
             strong.setBold(True)
             heading.setFont(strong)

@@ -6,6 +6,7 @@ below: the ground behind. Thicker is up, as in the drift chart.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -207,18 +208,20 @@ class ProfilePlot(ChartPanel["ProfileCurves"]):
         self._details.hide()
         self._show_title()
 
-    def paint_on(self, painter: QPainter, area: QRectF) -> None:
-        """Draw the profile as it is zoomed now, light, into part of a sheet."""
+    def paint_on(self, painter: QPainter, area: QRectF) -> Iterator[None]:
+        """Draw the profile as it is zoomed now, light, into part of a sheet; in steps."""
         from app.window.profile_curves import ProfileCurves
 
         if self._plot is None or self._strand is None or self._range is None:
             raise ValueError("there is no strand to draw")
         copy = ProfileCurves()
-        for _ in copy.furnish():
-            pass
+        yield
+        yield from copy.furnish()
         copy.dress(LIGHT, self.font(), painter.device().devicePixelRatioF())
-        self._draw_in(copy, self._strand)
-        copy.set_whole(*self._range)
+        if self._strand is not None and self._range is not None:
+            self._draw_in(copy, self._strand)
+            copy.set_whole(*self._range)
         x, y = self._plot.view.viewRange()
         copy.view.setRange(xRange=x, yRange=y, padding=0.0)
-        copy.paint_on(painter, area)
+        yield
+        yield from copy.paint_on(painter, area)

@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
 
 from app.bobbin_sources import one_line
 from app.notebook.records import Bobbin, Spin
-from app.window.panel import number_field, quiet_label
+from app.window.panel import field_label, number_field, quiet_label
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,7 @@ class SkeinDialog(QDialog):
             ("&Plies", self.plies),
         ):
             field.setAccessibleName(title.replace("&", ""))
-            form.addRow(title, field)
+            form.addRow(field_label(title, field), field)
         standard = QDialogButtonBox.StandardButton
         self.buttons = QDialogButtonBox(standard.Ok | standard.Cancel)
         self.buttons.button(standard.Ok).setProperty("main", True)

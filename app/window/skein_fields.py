@@ -25,7 +25,7 @@ from app.skein_values import (
     wanted_wpi_written,
     wraps_written,
 )
-from app.window.panel import quiet_label
+from app.window.panel import field_label, quiet_label
 from measure.grist import ROUTE_WORDS, ROUTES
 from measure.weight_class import CHARTS
 
@@ -100,10 +100,16 @@ class SkeinFields(QWidget):
         return field
 
     def add_choice(
-        self, title: str, name: str, choices: list[tuple[str, str]], kept: Callable[[Skein], str]
+        self,
+        title: str,
+        name: str,
+        choices: list[tuple[str, str]],
+        kept: Callable[[Skein], str],
+        tip: str,
     ) -> QComboBox:
         """A choice of (words, value)."""
         field = QComboBox()
+        field.setToolTip(tip)
         field.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         field.setMinimumContentsLength(12)
         for words, value in choices:
@@ -133,9 +139,12 @@ class SkeinFields(QWidget):
         field.clicked.connect(lambda on: self.wrote.emit({name: on}))
         return field
 
-    def add_text(self, title: str, name: str, kept: Callable[[Skein], str]) -> QPlainTextEdit:
+    def add_text(
+        self, title: str, name: str, kept: Callable[[Skein], str], tip: str
+    ) -> QPlainTextEdit:
         """A field of several lines, handed on when it is left."""
         field = _Text()
+        field.setToolTip(tip)
         self._label(title, field)
 
         def show(skein: Skein) -> None:
@@ -155,7 +164,7 @@ class SkeinFields(QWidget):
 
     def _label(self, title: str, field: QWidget) -> None:
         field.setAccessibleName(title.replace("&", ""))
-        self.form.addRow(title, field)
+        self.form.addRow(field_label(title, field), field)
 
 
 class _Text(QPlainTextEdit):
@@ -194,7 +203,13 @@ def amount_fields() -> SkeinFields:
         fields.add_line(title, name, _amount_shown(name), example, tip)
     choices = [("the first there is", "")]
     choices += [(ROUTE_WORDS[name], name) for name in ROUTES]
-    fields.add_choice("&Told on the label", "length_from", choices, lambda s: s.amounts.length_from)
+    fields.add_choice(
+        "Told &on the label",
+        "length_from",
+        choices,
+        lambda s: s.amounts.length_from,
+        "By which way the length is told where there is more than one",
+    )
     fields.add_line(
         "Wraps &by hand",
         "wraps",
@@ -215,29 +230,42 @@ def finish_fields() -> SkeinFields:
         "&Washed on", "washed_on", lambda s: s.finish.washed_on, "2026-11-20",
         "YYYY-MM-DD, when it was washed and its twist set",
     )  # fmt: skip
-    fields.add_line("&How", "finishing", lambda s: s.finish.finishing, "soaked, hung to dry")
+    fields.add_line(
+        "&How", "finishing", lambda s: s.finish.finishing, "soaked, hung to dry",
+        "How it was washed and dried",
+    )  # fmt: skip
     fields.add_line(
         "Hang &test", "hang", lambda s: hang_written(s.finish), "0, or 2 Z",
         "0: hangs straight; otherwise turns, and S or Z as its sides wind round each other",
     )  # fmt: skip
-    fields.add_line("&Pattern", "pattern", lambda s: s.wanted.pattern, "what it is for")
+    fields.add_line(
+        "&Pattern", "pattern", lambda s: s.wanted.pattern, "what it is for",
+        "What is to be made of it",
+    )  # fmt: skip
     fields.add_choice(
         "&Chart",
         "chart",
         [("as the gauge", ""), *((name, name) for name in CHARTS)],
         lambda s: s.wanted.wanted_chart,
+        "The chart whose words the class wanted is told in",
     )
     fields.add_line(
         "C&lass wanted", "want", lambda s: s.wanted.wanted_class, "Fine", "In the chart's words"
     )
-    fields.add_line("W&raps wanted", "want_wpi", lambda s: wanted_wpi_written(s.wanted), "14 to 16")
+    fields.add_line(
+        "W&raps wanted", "want_wpi", lambda s: wanted_wpi_written(s.wanted), "14 to 16",
+        "Wraps per inch of the yarn wanted",
+    )  # fmt: skip
     fields.add_line(
         "&Grist wanted", "want_grist", _wanted_grist, "400 m/100g", "The pattern yarn's"
     )
-    fields.add_line("Plied, &method", "method", lambda s: s.method, "plied, chain-plied")
     fields.add_line(
-        "Pl&ies", "plies", lambda s: "" if s.plies is None else str(s.plies), "as many as bobbins"
+        "Plied, &method", "method", lambda s: s.method, "plied, chain-plied", "How it was plied"
     )
+    fields.add_line(
+        "Pl&ies", "plies", lambda s: "" if s.plies is None else str(s.plies), "as many as bobbins",
+        "How many strands it is plied of",
+    )  # fmt: skip
     fields.add_check(
         "&Next plans learn from this skein",
         "counts",

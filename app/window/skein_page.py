@@ -163,7 +163,9 @@ class SkeinPage(SkeinParts):
                     (self.undo, "Undo", shelf.undo), (self.redo, "Redo", shelf.redo)
                 ):  # fmt: skip
                     button.setEnabled(text is not None)
-                    button.setToolTip(f"{word} {one_line(text)}" if text else "")
+                    button.setToolTip(
+                        f"{word} {one_line(text)}" if text else f"Nothing to {word.lower()}"
+                    )
 
         self._desk.ask(lambda notebook: look_up(notebook, wanted, chart, wrap), put)
 

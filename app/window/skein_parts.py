@@ -81,20 +81,26 @@ class SkeinParts(QWidget):
     def _add_fields(self, title: str, fields: SkeinFields) -> None:
         area = TallArea(fields)
         area.setAccessibleName(title[2:])
+        # A scroll area fills itself with the window's colour: the tab's own shows through.
+        fields.setAutoFillBackground(False)
+        area.viewport().setAutoFillBackground(False)
         self.tabs.addTab(area, f"&{title}")
 
     def _top_row(self) -> QHBoxLayout:
         self.skeins = QComboBox()
         self.skeins.setAccessibleName("Skein")
+        self.skeins.setToolTip("The skein that is shown and written down")
         self.skeins.setSizeAdjustPolicy(
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
         self.skeins.setMinimumContentsLength(24)
         self.new = QPushButton("&New skein…")
+        self.new.setToolTip("Begin a skein plied from bobbins of a spin")
         self.undo = QPushButton("&Undo")
         self.redo = QPushButton("&Redo")
-        for button in (self.undo, self.redo):
+        for button, word in ((self.undo, "undo"), (self.redo, "redo")):
             button.setEnabled(False)
+            button.setToolTip(f"Nothing to {word}")
         self.delete = QPushButton("&Delete")
         self.delete.setToolTip("Put the skein away; Undo, or Deleted on the Spins page, brings it")
         top = QHBoxLayout()

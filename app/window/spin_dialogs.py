@@ -31,7 +31,7 @@ from PySide6.QtWidgets import (
 from app.notebook.errors import NotebookError
 from app.notebook.records import Aim, Bobbin, Spin
 from app.window.band_editor import BandEditor
-from app.window.panel import number_field
+from app.window.panel import field_label, number_field
 from app.window.preferences import Preferences
 from app.window.spin_shelf import band_of
 from app.window.theme import Theme
@@ -185,7 +185,7 @@ class SpinDialog(_Form):
             ("No&te", "Anything else", self._note),
         ):
             edit.setToolTip(tip)
-            left.addRow(text, edit)
+            left.addRow(field_label(text, edit), edit)
         band_box = QVBoxLayout()
         band_box.setSpacing(8)
         heading = QLabel("Aim: the band of the single")
@@ -197,9 +197,10 @@ class SpinDialog(_Form):
         self._plies.setToolTip("How many singles are to be plied")
         self._class.setToolTip("The class that the yarn is to have, chosen or in your own words")
         self._aim_note.setToolTip("Pattern, twist, or what else it is to become")
-        right.addRow("Pl&ies", self._plies)
-        right.addRow("Yarn cl&ass", self._class)
-        right.addRow("Aim n&ote", self._aim_note)
+        for text, field in (
+            ("Pl&ies", self._plies), ("Yarn cl&ass", self._class), ("Aim n&ote", self._aim_note)
+        ):  # fmt: skip
+            right.addRow(field_label(text, field), field)
         columns = QHBoxLayout(self._fields)
         columns.setSpacing(24)
         columns.addLayout(left, 1)
@@ -257,7 +258,7 @@ class BobbinDialog(_Form):
             ("No&te", "Anything else", self._note),
         ):
             edit.setToolTip(tip)
-            form.addRow(text, edit)
+            form.addRow(field_label(text, edit), edit)
 
     def changes(self) -> dict[str, Any]:
         """What was changed, by the names that `Notebook.add_bobbin` has."""

@@ -50,6 +50,8 @@ _ID: Final = Qt.ItemDataRole.UserRole
 _SECOND_LINE: Final = Qt.ItemDataRole.UserRole + 1
 _TO_THE_LEFT: Final = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 _TO_THE_RIGHT: Final = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+_AT_THE_TOP: Final = int((Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop).value)
+_WRAPPED: Final = _AT_THE_TOP | int(Qt.TextFlag.TextWordWrap.value)
 _SITTINGS: Final = 3
 """Their column."""
 _NAME_LETTERS: Final = 14
@@ -143,6 +145,11 @@ class SpinList(QListWidget):
                 self.setCurrentRow(at)
         self._filling = False
 
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Another width breaks the lines elsewhere."""
+        super().resizeEvent(event)
+        self.scheduleDelayedItemsLayout()
+
     def _current_changed(self, item: QListWidgetItem | None) -> None:
         if item is not None and not self._filling:
             self.chosen.emit(str(item.data(_ID)))
@@ -163,9 +170,13 @@ class SpinList(QListWidget):
 
 
 class _SpinDelegate(QStyledItemDelegate):
-    """Draws a name in bold and a quiet line below it, each cut short with dots."""
+    """Draws a name in bold, cut short with dots, and quiet words below it in some lines."""
 
     theme = LIGHT
+
+    def __init__(self, view: QListWidget) -> None:
+        super().__init__(view)
+        self._view = view
 
     def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: _Index) -> None:
         """Draw one spin."""
@@ -178,23 +189,29 @@ class _SpinDelegate(QStyledItemDelegate):
         bold = QFont(option.font)
         bold.setBold(True)
         painter.save()
-        for font, line, colour in (
-            (bold, text, self.theme.ink),
-            (option.font, str(index.data(_SECOND_LINE)), self.theme.quiet_ink),
-        ):
-            metrics = QFontMetrics(font)
-            painter.setFont(font)
-            painter.setPen(QColor(self.theme.on_accent if chosen else colour))
-            shown = metrics.elidedText(line, Qt.TextElideMode.ElideRight, rect.width())
-            place = QRect(rect.x(), rect.y(), rect.width(), metrics.height())
-            painter.drawText(place, Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop, shown)
-            rect.setTop(rect.top() + metrics.lineSpacing())
+        metrics = QFontMetrics(bold)
+        painter.setFont(bold)
+        painter.setPen(QColor(self.theme.on_accent if chosen else self.theme.ink))
+        name = metrics.elidedText(text, Qt.TextElideMode.ElideRight, rect.width())
+        painter.drawText(rect, _AT_THE_TOP, name)
+        rect.setTop(rect.top() + metrics.lineSpacing())
+        painter.setFont(option.font)
+        painter.setPen(QColor(self.theme.on_accent if chosen else self.theme.quiet_ink))
+        painter.drawText(rect, _WRAPPED, self._words(index, rect.width(), option.fontMetrics))
         painter.restore()
 
     def sizeHint(self, option: QStyleOptionViewItem, index: _Index) -> QSize:
-        """Room for two lines."""
-        height = option.fontMetrics.lineSpacing()
-        return QSize(10 * height, 2 * height + height)
+        """Room for the name and for the words at the list's width."""
+        metrics, line = option.fontMetrics, option.fontMetrics.lineSpacing()
+        width = self._inside(self._view.viewport().rect(), metrics).width()
+        room = QRect(0, 0, width, 10 * line)
+        words = metrics.boundingRect(room, _WRAPPED, self._words(index, width, metrics))
+        return QSize(10 * line, 2 * line + max(line, words.height()))
+
+    def _words(self, index: _Index, width: int, metrics: QFontMetrics) -> str:
+        """The second line's words, cut short where they would take more than three lines."""
+        words = str(index.data(_SECOND_LINE))
+        return metrics.elidedText(words, Qt.TextElideMode.ElideRight, round(2.6 * width))
 
     def _inside(self, rect: QRect, metrics: QFontMetrics) -> QRect:
         gap = metrics.lineSpacing() // 2

@@ -306,10 +306,11 @@ class SpinsPage(QWidget):
         if latest is None:
             self.latest.say("", "No sitting yet")
         else:
+            there = f"{one_line(latest.bobbin.name)[:24]} · {one_line(latest.spin.name)[:24]}"
             self.latest.say(
-                f"{one_line(latest.bobbin.name)[:24]} · {one_line(latest.spin.name)[:24]}, "
-                f"{when_text(latest.at, now)}",
+                f"{there}, {when_text(latest.at, now)}",
                 f"{latest.bobbin.name} · {latest.spin.name}",
+                there,
             )
         self._say_of_bobbins()
         self._choose_bobbin()

@@ -162,7 +162,9 @@ QComboBox::down-arrow, QAbstractSpinBox::up-arrow, QAbstractSpinBox::down-arrow 
 QAbstractSpinBox::up-arrow {{ border-top: none; border-bottom: 0.35em solid {theme.quiet_ink}; }}
 QAbstractSpinBox::up-arrow:off {{ border-bottom-color: {theme.line}; }}
 QAbstractSpinBox::down-arrow:off {{ border-top-color: {theme.line}; }}
-QTabWidget::pane {{ border: 1px solid {theme.line}; border-radius: 6px; top: -1px; }}
+QTabWidget::pane {{
+    border: 1px solid {theme.line}; border-radius: 6px; top: -1px; background: {theme.panel};
+}}
 QTabBar::tab {{
     padding: 0.35em 0.9em; border: 1px solid transparent; border-bottom: none;
     border-top-left-radius: 6px; border-top-right-radius: 6px; color: {theme.quiet_ink};
@@ -175,7 +177,13 @@ QCheckBox::indicator:unchecked {{
 }}
 QTabBar QToolButton {{ padding: 0; border-radius: 0; }}
 QTabBar::tab:focus {{ border-color: {theme.accent}; }}
+QPlainTextEdit[readOnly="false"] {{
+    border: 1px solid {theme.line}; border-radius: 6px; background: {theme.panel};
+}}
+QPlainTextEdit[readOnly="false"]:focus {{ border: 2px solid {theme.accent}; }}
+QListWidget::item {{ padding: 0.3em 0.4em; }}
 QListView, QTableView {{ border: 1px solid {theme.line}; }}
+QTableView::item {{ padding: 0 0.4em; }}
 QHeaderView::section {{
     padding: 0.3em 0.6em; border: none; border-bottom: 1px solid {theme.line};
     background: {theme.panel}; color: {theme.quiet_ink};

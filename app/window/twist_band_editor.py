@@ -13,6 +13,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.window.panel import number_field
 from measure.band import Band
 from measure.twist_band import TwistBand
 
@@ -33,6 +34,7 @@ class TwistBandEditor(QWidget):
         self.single = _turns("Turns per inch of the singles", "unknown")
         self.plies = QComboBox()
         self.plies.setAccessibleName("Plies")
+        self.plies.setToolTip("How many singles the yarn is plied of")
         for count in (2, 3, 4):
             self.plies.addItem(f"{count} plies", count)
         self.balance = QPushButton("Balan&ced")
@@ -131,7 +133,7 @@ class TwistBandEditor(QWidget):
 
 
 def _turns(name: str, nothing: str) -> QDoubleSpinBox:
-    edit = QDoubleSpinBox()
+    edit = number_field(QDoubleSpinBox)
     edit.setAccessibleName(name)
     edit.setToolTip(f"{name}; 0 for {nothing}")
     edit.setRange(0.0, _MOST_TPI)

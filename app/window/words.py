@@ -50,21 +50,23 @@ class ShortLabel(QLabel):
 
     def __init__(self, name: str = "") -> None:
         super().__init__()
-        self._whole = ""
+        self._whole = self._short = ""
         self.setTextFormat(Qt.TextFormat.PlainText)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self._name = name
 
-    def say(self, text: str, tip: str = "") -> None:
-        """Show this."""
-        self._whole = one_line(text)
+    def say(self, text: str, tip: str = "", short: str = "") -> None:
+        """Show this; where there is no room for all of it `short`, if that is given."""
+        self._whole, self._short = one_line(text), one_line(short)
         self.setToolTip(tip_of(tip or text))
         self.setAccessibleName(f"{self._name}: {self._whole}" if self._name else self._whole)
         self._cut()
 
     def _cut(self) -> None:
-        mode = Qt.TextElideMode.ElideRight
-        self.setText(self.fontMetrics().elidedText(self._whole, mode, self.width()))
+        metrics, words = self.fontMetrics(), self._whole
+        if self._short and metrics.horizontalAdvance(words) > self.width():
+            words = self._short
+        self.setText(metrics.elidedText(words, Qt.TextElideMode.ElideRight, self.width()))
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """More or less of it fits."""

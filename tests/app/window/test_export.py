@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -118,8 +119,9 @@ def test_a_hostile_title_stays_words(chart: DriftChart) -> None:
 class Blank:
     """A chart with nothing on it, so that a sheet is its title."""
 
-    def paint_on(self, painter: QPainter, area: QRectF) -> None:
+    def paint_on(self, painter: QPainter, area: QRectF) -> Iterator[None]:
         """Nothing."""
+        return iter(())
 
     def summary(self) -> str:
         """Nothing to say."""
@@ -207,7 +209,10 @@ def test_it_is_written_beside_the_window_and_said(
     with qtbot.waitSignal(saver.said) as said:
         saver.save(chart, tmp_path / "missing" / "drift.png", "Bobbin 1")
     assert "choose another place" in said.args[0]
+    # The window closes while it is drawn: it is finished first.
+    saver.save(chart, tmp_path / "last.svg", "Bobbin 1")
     saver.stop()
+    assert (tmp_path / "last.svg").read_bytes() == chart_svg(chart, "Bobbin 1")
 
 
 def test_what_cannot_be_saved_is_said_and_leaves_nothing(chart: DriftChart, tmp_path: Path) -> None:

@@ -78,6 +78,9 @@ def test_each_strand_held_is_logged_once_by_itself(
     assert settled
     bare = [state for state, what in shown if what is not None and not what.reading.strands]
     assert any(state.advice for state in bare)
+    # Words that are taken in at a glance, and nothing of scans and rulers at the wheel.
+    assert all(len(state.advice) <= 80 for state, _ in shown)
+    assert not any(word in s.advice for s, _ in shown for word in ("ruler", "scan", "dpi"))
 
 
 def test_by_hand_nothing_is_logged_by_itself(window: MainWindow, qtbot: QtBot) -> None:

@@ -7,6 +7,7 @@ import shutil
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import cast
 
 import cv2
 import numpy as np
@@ -14,7 +15,15 @@ import pytest
 from keyboard import give_keyboard, wait_for_focus
 from PySide6.QtCore import QEvent, QMimeData, QObject, Qt, QUrl
 from PySide6.QtGui import QAction, QGuiApplication, QImage, QKeySequence
-from PySide6.QtWidgets import QApplication, QLineEdit, QWidget
+from PySide6.QtWidgets import (
+    QAbstractButton,
+    QAbstractSpinBox,
+    QApplication,
+    QComboBox,
+    QLineEdit,
+    QTabBar,
+    QWidget,
+)
 from pytestqt.qtbot import QtBot
 
 from app.lenses import Lenses
@@ -24,7 +33,7 @@ from app.samples import samples_folder
 from app.window.main_window import MainWindow
 from app.window.page_stack import PageStack
 from app.window.preferences import Preferences
-from app.window.theme import DARK, LIGHT
+from app.window.theme import DARK, LIGHT, sheet_of
 from measure import measure_picture
 from measure.band import Band
 from measure.lens import Lens
@@ -318,6 +327,12 @@ def test_both_themes_are_drawn(open_window: OpenWindow, qtbot: QtBot) -> None:
         image = window.gauge.reading.grab().toImage()
         backs.append(image.pixelColor(3, image.height() // 2).name())
     assert backs == [LIGHT.panel, DARK.panel]
+    window.page("spins")
+    window.set_theme(LIGHT)
+    # Pages that are not in front follow one after the other, so that none stands still for all.
+    pages = [cast(QWidget, page) for page in window.pages.made]
+    assert len(pages) > 1
+    qtbot.waitUntil(lambda: {page.styleSheet() for page in pages} == {sheet_of(LIGHT)})
 
 
 def test_a_bobbin_chosen_among_the_spins_is_the_one_logged_to(
@@ -431,13 +446,28 @@ def test_closing_while_a_page_is_made_leaves_nothing(open_window: OpenWindow, qt
     assert [t for t in set(threading.enumerate()) - before if t.is_alive() and not t.daemon] == []
 
 
+def controls(page: QWidget) -> list[QWidget]:
+    """What a person can press, choose or type into; not the parts that Qt makes these of."""
+    kinds = (QAbstractButton, QComboBox, QAbstractSpinBox, QLineEdit)
+    found = [part for part in page.findChildren(QWidget) if isinstance(part, kinds)]
+    parts = {inner for part in found for inner in part.findChildren(QWidget)}
+    made_by_qt = {p for p in found if p.objectName().startswith("qt_")}
+    made_by_qt |= {p for p in found if isinstance(p.parent(), QTabBar)}
+    return [p for p in found if p not in parts | made_by_qt]
+
+
 def test_every_page_opens_and_closes(open_window: OpenWindow, qtbot: QtBot) -> None:
     window = open_window()
     assert set(window.page_names) >= {"gauge", "spins", "plan", "bobbins", "skeins", "card"}
     for number, name in enumerate(window.page_names, start=1):
         qtbot.keyClick(window, Qt.Key(Qt.Key.Key_0 + number), Qt.KeyboardModifier.ControlModifier)
-        assert window.page(name).isVisible()
+        page = cast(QWidget, window.page(name))
+        assert page.isVisible()
         assert window.preferences.page == name
+        for part in controls(page):
+            told = part.accessibleName() or (isinstance(part, QAbstractButton) and part.text())
+            assert told, (name, part)
+            assert part.toolTip(), (name, told)
 
 
 def test_a_lens_belongs_to_its_camera(
@@ -474,10 +504,10 @@ def test_what_a_person_wrote_stays_words(
     qtbot.waitUntil(undoes, timeout=WAIT_MS)
     told: list[str] = []
     monkeypatch.setattr(
-        "app.window.main_window.QMessageBox.information", lambda *given: told.append(given[-1])
+        "app.window.main_window.QMessageBox.exec", lambda box: told.append(box.text())
     )
     window._show_keys()
-    assert "&lt;img src=x&gt; &amp; &lt;b&gt;bold" in told[0]
+    assert "&lt;img src=x&gt; &amp; &lt;b&gt;bold" in told[0].replace("&nbsp;", " ")
     assert "<img" not in told[0]
     window.say(f"Deleted {hostile}.")
     assert window._said.textFormat() == Qt.TextFormat.PlainText

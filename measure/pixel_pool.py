@@ -103,26 +103,21 @@ def pool_pixels(
 ) -> Pool:
     """Pixels of each quarter millimetre."""
     u_grid, rows = across_it.u_mm, across_it.rows
-    n = len(at)
-    offsets = ((np.arange(rows) + 0.5) / rows - 0.5) * STEP_MM
-    fine = (at[:, None] + offsets[None]).ravel()
-    fine_across = np.interp(fine, at, across)
-    # Beyond the last nodes the line goes on straight.
-    fine_normals = np.repeat(normals, rows, axis=0)
     edge = u_grid[-1]
-    three = np.stack(
-        [np.stack([fine, fine_across], axis=1) + k * edge * fine_normals for k in (-1.0, 0.0, 1.0)]
-    )
+    line = np.stack([at, across], axis=1)
+    three = np.stack([line + k * edge * normals for k in (-1.0, 0.0, 1.0)])
     px = scale.to_picture(region.to_card(three))
     first = (px[2] - px[0]) / (2 * edge)
     second = (px[2] + px[0] - 2 * px[1]) / (2 * edge**2)
-    # How far along u the nearest pixel lies from the place asked for: the inverse of the local
-    # map, its along-axis taken from the line itself.
-    step = np.gradient(px[1], axis=0) / (STEP_MM / rows)
-    det = first[:, 0] * step[:, 1] - first[:, 1] * step[:, 0]
-    gain = np.stack([step[:, 1] / det, -step[:, 0] / det], axis=1)
-    way = np.stack([px[1], first, second, gain], axis=1).astype(np.float32)
-    way = way.reshape(n, rows, 4, 2)
+    # From one quarter to the next, and how far along u the nearest pixel lies from the place asked
+    # for: the inverse of the local map, its along-axis taken from the line itself.
+    onward = np.gradient(px[1], axis=0)
+    det = first[:, 0] * onward[:, 1] - first[:, 1] * onward[:, 0]
+    gain = np.stack([onward[:, 1], -onward[:, 0]], axis=1) / det[:, None]
+    way = np.empty((len(at), rows, 4, 2), np.float32)
+    offsets = (np.arange(rows) + 0.5) / rows - 0.5
+    way[:, :, 0] = px[1][:, None] + offsets[:, None] * onward[:, None]
+    way[:, :, 1:] = np.stack([first, second, gain], axis=1)[:, None]
     few = ((np.arange(across_it.far_rows) + 0.5) * (rows / across_it.far_rows)).astype(int)
     u = u_grid.astype(np.float32)
     near = across_it.near

@@ -240,10 +240,9 @@ def _outline(cuts: Cuts, parts: list[Part], scale: Scale) -> Outline:
     base = np.stack([cuts.along_mm[index], cuts.across_mm[index]], axis=1)
     region = cuts.line.region
 
-    def at(u: Floats) -> Floats:
-        return scale.to_picture(region.to_card(base + u[:, None] * cuts.normals[index]))
-
-    return Outline(at(middle), at(middle - half), at(middle + half))
+    u = np.stack([middle, middle - half, middle + half])
+    places = base + u[..., None] * cuts.normals[index]
+    return Outline(*scale.to_picture(region.to_card(places)))
 
 
 def _cautions(

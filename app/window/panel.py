@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from PySide6.QtCore import QEvent, QObject, QSize, Qt
 from PySide6.QtGui import QFont
@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+_TABLE_LETTERS: Final = 60
 _Field = TypeVar("_Field", bound=QAbstractSpinBox)
 
 
@@ -114,9 +115,13 @@ class _Wrapped(QLabel):
         return self._heights[width]
 
     def sizeHint(self) -> QSize:
-        """As QLabel says."""
+        """As QLabel says; of a table, at some width."""
         self._look()
-        if self._hint is None:
+        if self._hint is None and self.textFormat() == Qt.TextFormat.RichText:
+            # Qt would lay it out many times over to find a pleasing shape.
+            width = _TABLE_LETTERS * self.fontMetrics().averageCharWidth()
+            self._hint = QSize(width, self.heightForWidth(width))
+        elif self._hint is None:
             self._hint = super().sizeHint()
         return self._hint
 

@@ -20,6 +20,7 @@ from PySide6.QtWidgets import (
     QAbstractSpinBox,
     QApplication,
     QComboBox,
+    QLabel,
     QLineEdit,
     QTabBar,
     QWidget,
@@ -193,8 +194,20 @@ def test_readings_of_yesterday_are_there_again(open_window: OpenWindow, qtbot: Q
     again = open_window()
     qtbot.waitUntil(lambda: len(again.gauge.chart.points.readings) == 1, timeout=WAIT_MS)
     assert again.gauge.chart.points.readings[0].id == logged.args[0].id
-    again.gauge.log.pin(logged.args[0].id)
+    # Chosen on the chart, by Enter here, its own picture and profile are shown.
+    assert again.gauge.chart.plot is not None
+    for key in (Qt.Key.Key_Right, Qt.Key.Key_Return):
+        qtbot.keyClick(again.gauge.chart.plot, key)
     qtbot.waitUntil(lambda: again.gauge.log.pinned == logged.args[0].id, timeout=WAIT_MS)
+    inset = next(
+        label
+        for label in again.gauge.findChildren(QLabel)
+        if label.accessibleName() == "Picture of the reading"
+    )
+    assert inset.isVisible()
+    assert inset.pixmap().width() > 4 * inset.pixmap().height()
+    again.gauge.profile.set_inch(False)
+    assert f"{logged.args[0].length_mm:.0f} mm" in again.gauge.profile.summary()
     with qtbot.waitSignal(again.gauge.said, timeout=30_000) as said:
         again.gauge.log.use("")
         qtbot.waitUntil(lambda: again.gauge.log.pinned == "", timeout=WAIT_MS)

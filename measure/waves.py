@@ -339,9 +339,17 @@ def _counted(
         pa, pb = (weight[i] @ phase[i] / weight[i].sum() for i in (first, last))
         turned += float(pb - pa)
         length += float(b - a)
-        smooth = np.convolve(np.pad(phase, 6, mode="reflect", reflect_type="odd"), np.ones(13) / 13)
-        doubt += 2.0 * float(np.mean((phase - smooth[12:-12]) ** 2))
+        doubt += 2.0 * float(np.mean((phase - _smooth(phase)) ** 2))
     return turned, length, float(np.sqrt(doubt))
+
+
+def _smooth(phase: Floats) -> Floats:
+    """Running means of 13 phases, mirrored through the ends."""
+    reach = min(6, len(phase) - 1)
+    before, after = 2 * phase[0] - phase[reach:0:-1], 2 * phase[-1] - phase[-2 : -reach - 2 : -1]
+    size = 2 * reach + 1
+    whole = np.concatenate([before, phase, after])
+    return np.asarray(np.convolve(whole, np.full(size, 1.0 / size), mode="valid"))
 
 
 def _local_frequency(centre_mm: Floats, phases: Floats, runs: list[NDArray[np.int_]]) -> Floats:

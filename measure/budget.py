@@ -25,14 +25,14 @@ _RELIEF: Final = 0.22
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _RIM: Final = 0.026
 """Relative doubt per unit of soft rim, from rendered and drawn hairy yarn (ours)."""
-_HALO: Final = 0.055
+_HALO: Final = 0.05
 _LITTLE_HALO: Final = 0.05
 """Relative doubt by the fuzz's cover: as its root once there is more than a little of it, for how
 yarn is made tells more of where its core ends than how much fuzz there is; from the same (ours)."""
 _ENOUGH_STEPS: Final = 10
 _LEAST_DOF: Final = 4.0
 """Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
-_BLUR: Final = 0.19
+_BLUR: Final = 0.18
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
 from drawn pictures that went through such cameras (ours)."""

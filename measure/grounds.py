@@ -46,18 +46,19 @@ _STRAIGHT: Final = 0.2
 _SHADOWLESS: Final = 0.03
 """Relative doubt of a strand under such a light in the open lane (ours)."""
 _UNCHECKED: Final = 0.02
-"""Relative doubt of a light ground that no dark one checks (ours)."""
-_PALE: Final = 0.033
+"""Relative doubt of a ground, other than a dark one, that no other checks (ours)."""
+_PALE: Final = 0.029
 """Relative doubt of a width per square of the strand's brightness: light that comes through a pale
-strand's edges, or a face flatter than a cylinder's, narrows it; from drawn ones (ours)."""
+strand's edges, or a face flatter than a cylinder's, narrows it; twice as much under a lamp alone as
+under a sky. From drawn ones (ours)."""
 _MISFIT: Final = 0.15
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
-_SHAPE: Final = 0.6
+_SHAPE: Final = 0.62
 """The same per unit of what it leaves over on the strand's own face: nothing tells so well that it
 is no cylinder (ours, from drawn strands of all kinds)."""
 _USUALLY_APART: Final = 0.06
 """How much brighter, log, a strand may look on one ground than on the other (ours)."""
-_FITTED: Final = 0.35
+_FITTED: Final = 0.3
 """Share of the fit's own doubt: its samples were counted as less alike than they are (ours)."""
 
 
@@ -107,9 +108,9 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
     if ground.ground == "open" and not strand.no_ground and not strand.flat:
         # A lamp straight above throws no shadow beside a strand: neither does an open window.
         straight = light.sky < _NO_SKY and light.lamp > 0.5 and abs(light.lean) < _STRAIGHT
-        floor = float(np.hypot(floor, _SHADOWLESS if straight else 0.0))
+        floor = float(np.hypot(floor, _SHADOWLESS if straight else _UNCHECKED))
     if not strand.flat:
-        floor = float(np.hypot(floor, _PALE * level**2))
+        floor = float(np.hypot(floor, _PALE * level**2 * (1.0 + light.lamp)))
     u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))
     return Part(ground, float(ground.diameter_mm.mean()), u, _SHAPE * ground.core_misfit)
 

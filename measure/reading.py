@@ -48,6 +48,10 @@ _DISAGREE: Final = 0.03
 _PERHAPS_UP: Final = 0.5
 """How well a strand may be held above the card, 0 to 1, that is cautioned for."""
 _LITTLE_CONTRAST: Final = 0.12
+_EDGELESS: Final = 0.4
+_FAINT: Final = 0.3
+"""Softness of the rim from which what stands out by less than this is light falling unevenly: drawn
+and rendered strands of any kind stay below 0.36 (ours)."""
 _OTHER_COLOUR: Final = 0.02
 """Of a strand that looks brighter on one ground than on the other, log, beyond what is usual."""
 _MOST_UNREST: Final = 0.05
@@ -73,7 +77,7 @@ def read_strand(
         return refusal("out_of_focus", number, blur_px=around.blur_px, width_px=rough_px)
     if around.eaten_px > _MOST_EATEN_PX:
         return refusal("clipped", number)
-    if strand.faint or not any(len(g.index) for g in strand.grounds):
+    if strand.faint or not any(len(g.index) for g in strand.grounds) or _edgeless(strand):
         return refusal("low_contrast", number)
 
     parts = [part_of(g, strand) for g in strand.grounds if len(g.index) >= 4]
@@ -198,6 +202,12 @@ def too_few_pixels(width_px: float, number: int | None = None) -> Refusal:
         needed=COMFORTABLE_PX,
         share=100.0 * width_px / COMFORTABLE_PX,
     )
+
+
+def _edgeless(strand: StrandDiameter) -> bool:
+    """A stripe of light or shade that fades out to both sides, where nothing lies."""
+    contrast = max(g.contrast for g in strand.grounds if len(g.index))
+    return strand.rim.softness > _EDGELESS and contrast < _FAINT
 
 
 def _held_up(strand: StrandDiameter) -> bool:

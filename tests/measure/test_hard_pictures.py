@@ -52,3 +52,10 @@ def test_a_black_strand_that_passes_for_a_grey_one_is_refused() -> None:
     reading = measure_picture(take(shot).data, settings=shot.settings)
     assert not reading.strands
     assert {r.code for r in reading.refusals} == {"strong_shadow"}
+
+
+def test_a_stripe_of_light_is_no_strand() -> None:
+    # A rolling exposure under a flickering lamp: the empty open lane is banded light and dark.
+    shot = random_shot(40056)
+    reading = measure_picture(take(shot).data, settings=shot.settings)
+    assert {strand.lane for strand in reading.strands} == {"banded"}

@@ -184,6 +184,8 @@ class MainWindow(QMainWindow):
         page.band_wanted.connect(gauge.take_band)
         page.twist_band_wanted.connect(gauge.take_twist_band)
         page.changed.connect(gauge.log.load)
+        # Worked out and laid out before it is asked for.
+        page.refresh()
         return page
 
     def _bobbins_page(self) -> Making:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from html import escape
 from typing import Final
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import QRect, Qt, Signal
 from PySide6.QtGui import QFont, QShowEvent
 from PySide6.QtWidgets import (
     QHBoxLayout,
@@ -31,7 +31,7 @@ from app.plan import SWATCH, Wheel, plan_lines
 from app.window.bench_bar import band_text
 from app.window.desk import Desk
 from app.window.flow_row import FlowRow
-from app.window.later import paint_soon
+from app.window.later import paint_soon, soon
 from app.window.panel import headed_panel, quiet_label, scrolled_panel, words_label
 from app.window.plan_form import PlanForm
 from app.window.plan_lessons import LessonTable
@@ -86,8 +86,8 @@ class PlanPage(QWidget):
         self._skeins: tuple[KnownSkein, ...] = ()
         self._left_out: set[str] = set()
         self._plan: Plan | None = None
-        self._known = False
-        """Whether the notebook answered yet."""
+        self._known = self._seen = False
+        """Whether the notebook answered yet, and whether a person has seen it."""
         self._looked_up = self._asked = 0
         self._stopped = False
         self._work = ThreadPoolExecutor(1, thread_name_prefix="plan")
@@ -200,8 +200,8 @@ class PlanPage(QWidget):
         self._desk.ask(look_up, put)
 
     def _put(self, shelf: _Shelf) -> None:
-        first = not self._known
-        self._known = True
+        first = not self._seen
+        self._known, self._seen = True, self._seen or self.isVisible()
         chosen = shelf.latest if first else self.form.spin.currentData()
         self.form.set_spins(shelf.spins, chosen)
         bobbins = {s.id for s in shelf.skeins if not s.is_skein}
@@ -263,6 +263,13 @@ class PlanPage(QWidget):
         self.trouble.setVisible(bool(found.why_not))
         self.use.setEnabled(found.plan is not None)
         self._fill()
+        if not self.isVisible():
+            soon(self, self._lay_out)
+
+    def _lay_out(self) -> None:
+        """Lay out what is to be shown later: the words take as long as all else on the page."""
+        if not self._stopped and not self.isVisible():
+            self.grab(QRect(0, 0, 1, 1))
 
     def _fill(self) -> None:
         """Put the plan into words."""

@@ -63,6 +63,12 @@ _NO_SHADE: Final = Light(0.2, 0.75, 0.3, 0.1, 0.0, 0.0, 0.0)
 """Sky, lamp, lean and softness below which light seems to come from straight above, and half of it
 to be shaded by nothing: what a strand held above its ground looks like under an open sky."""
 
+_SHARP: Final = Light(0.06, 0.0, 0.0, 0.03, 0.0, 0.0, 0.0)
+"""Sky and softness below which a lamp would be alone in the dark and without any size."""
+_SHARP_MISFIT: Final = 0.025
+"""What the fit of such a light leaves over if the strand is held above its shadow (ours)."""
+_PLIES_SHOWED: Final = ("plies_unsure", "twist_cues_disagree")
+
 
 def read_strand(
     number: int, strand: StrandDiameter, twist: Twist | None, around: Surroundings
@@ -110,7 +116,8 @@ def read_strand(
         return refusal("too_short", number, length_mm=length)
     plies = twist.plies if twist else None
     apart = colours_apart(strand, twist)
-    budget = budget_of(strand, diameter_mm, whole, plies or 1, apart, around)
+    perhaps = _maybe_plied(twist)
+    budget = budget_of(strand, diameter_mm, whole, plies or 1, perhaps, apart, around)
     low, high = budget.interval(diameter_mm)
     seen = Budget(tuple(c for c in budget.components if c.name not in _OF_THE_YARN))
     if seen.expanded() > _WIDEST_INTERVAL * diameter_mm:
@@ -156,6 +163,7 @@ def read_strand(
                 parts,
                 whole,
                 apart,
+                perhaps,
                 width_px,
                 length,
                 (low, high),
@@ -218,8 +226,16 @@ def _held_up(strand: StrandDiameter) -> bool:
     if strand.cuts.line.region.name == "picture":
         # Without a card nothing says that there is one behind it to be shaded.
         return False
+    if light.sky < _SHARP.sky and light.softness < _SHARP.softness:
+        # A shadow that falls clear of its strand is taken for one without a sky or a soft edge.
+        return max(g.misfit for g in strand.grounds if len(g.index)) > _SHARP_MISFIT
     from_above = light.sky < least.sky and light.lamp < least.lamp
     return from_above and abs(light.lean) < least.lean and light.softness < least.softness
+
+
+def _maybe_plied(twist: Twist | None) -> bool:
+    """Something like plies showed, but not clearly enough to be counted."""
+    return bool(twist and not twist.plies and twist.reason and twist.reason.code in _PLIES_SHOWED)
 
 
 def _restless(strand: StrandDiameter) -> bool:
@@ -260,6 +276,7 @@ def _cautions(
     parts: list[Part],
     whole: Whole,
     apart: float,
+    perhaps_plied: bool,
     width_px: float,
     length_mm: float,
     interval: tuple[float, float],
@@ -279,6 +296,8 @@ def _cautions(
         out.append(caution("two_colours"))
     elif whole.recoloured > _OTHER_COLOUR:
         out.append(caution("other_colour"))
+    if perhaps_plied:
+        out.append(caution("perhaps_plied"))
     if whole.torn and abs(whole.gap) > _DISAGREE:
         out.append(caution("grounds_disagree", percent=100 * abs(whole.gap)))
     if whole.u_relative > _UNSURE:

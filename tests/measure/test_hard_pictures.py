@@ -59,3 +59,23 @@ def test_a_stripe_of_light_is_no_strand() -> None:
     shot = random_shot(40056)
     reading = measure_picture(take(shot).data, settings=shot.settings)
     assert {strand.lane for strand in reading.strands} == {"banded"}
+
+
+@pytest.mark.parametrize("seed", [54089, 62223])
+def test_a_strand_above_its_sharp_shadow_is_refused(seed: int) -> None:
+    # Several millimetres above the card, its shadow falls clear of it: taken for a cylinder with
+    # its own shadow it would read a fifth to a half too thin.
+    shot = random_shot(seed)
+    reading = measure_picture(take(shot).data, settings=shot.settings)
+    assert not reading.strands
+    assert {r.code for r in reading.refusals} == {"off_card"}
+
+
+def test_plies_that_show_but_cannot_be_counted_are_allowed_for() -> None:
+    # Two plies, as black as the ink they lie on in part.
+    shot = random_shot(55009)
+    reading = measure_picture(take(shot).data, settings=shot.settings)
+    thin = min(reading.strands, key=lambda strand: strand.diameter_mm)
+    assert thin.plies is None
+    assert "perhaps_plied" in [c.code for c in thin.cautions]
+    assert thin.budget_mm["plies"] > 0.01 * thin.diameter_mm

@@ -33,6 +33,9 @@ _NEAR_STEPS: Final = 13
 _SCATTER_KEPT: Final = 2.0
 """How much of the scatter about its near course that course holds itself beyond the long one, for
 places as alike as half of their neighbours."""
+_LEAST_WAVE_MM: Final = 0.018
+"""A wave of this size (root mean square) is not followed at all: middles of straight strands wander
+by up to that from one ground to the next (ours)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -195,7 +198,7 @@ def _smooth(values: Floats) -> Floats:
     long = np.convolve(padded, window / window.sum(), mode="valid")
     near = _local_cubics(values, min(_NEAR_STEPS, n - 1 + n % 2))
     power = float(np.mean((near - long) ** 2))
-    scatter = _SCATTER_KEPT * float(np.mean((values - near) ** 2))
+    scatter = _SCATTER_KEPT * float(np.mean((values - near) ** 2)) + _LEAST_WAVE_MM**2
     return np.asarray(long + max(0.0, 1.0 - scatter / max(power, 1e-12)) * (near - long))
 
 

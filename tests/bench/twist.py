@@ -84,7 +84,9 @@ def drawn(seed: int) -> Iterator[Outcome]:
         share = (y_mm - lane.y_mm) / lane.height_mm
         turns = mean_turns_per_inch(strand, -half, half)
         group = "drawn, striped" if len(strand.albedo) > 1 else "drawn"
-        yield Outcome(group, strand.plies, turns, strand.twist, _at(reading, share))
+        yield Outcome(
+            group, strand.plies, turns, strand.twist, _at(reading, share, len(case.strands))
+        )
 
 
 def rendered(folder: Path) -> Iterator[Outcome]:
@@ -105,7 +107,7 @@ def rendered(folder: Path) -> Iterator[Outcome]:
                 strand["plies"],
                 strand["turns_per_inch"],
                 strand["twist"],
-                _at(reading, share),
+                _at(reading, share, len(truth["strands"])),
             )
 
 
@@ -113,14 +115,17 @@ def _set_on(name: str) -> bool:
     return name.startswith("tuning") or name in SET_ON_TOO
 
 
-def _at(reading: PictureReading, share: float) -> StrandReading | None:
-    """The strand read in the upper (share below a half) or the lower part of the lane."""
+def _at(reading: PictureReading, share: float, count: int) -> StrandReading | None:
+    """The strand read in the upper (share below a half) or the lower part of the lane.
+
+    None too where one of two (`count`) was overlooked, so that nothing tells which was read.
+    """
     middles = sorted(reading.strands, key=lambda s: float(s.outline.centre_px[:, 1].mean()))
     if len(middles) == 2:
         return middles[0] if share < 0.5 else middles[1]
     refused = [r for r in reading.refusals if r.strand is not None]
     if len(middles) == 1 and not refused:
-        return middles[0]
+        return middles[0] if count == 1 else None
     if len(middles) == 1:
         first = middles[0].number < min(r.strand or 0 for r in refused)
         return middles[0] if first == (share < 0.5) else None

@@ -40,6 +40,9 @@ from measure.band import Band
 from measure.lens import Lens
 
 WAIT_MS = 60_000
+SAME = 1e-4
+"""Relative: the window measures in another process, whose vector code and threads move the last
+digits of sums in single precision; strands of one picture differ by a tenth and more."""
 OpenWindow = Callable[..., MainWindow]
 
 
@@ -101,7 +104,7 @@ def test_a_picture_is_measured_logged_taken_back_and_put_back(
 
     with qtbot.waitSignal(session.logged, timeout=WAIT_MS) as logged:
         qtbot.keyClick(page.picture, Qt.Key.Key_Space)
-    assert readings(tmp_path) == pytest.approx([expected.diameter_mm])
+    assert readings(tmp_path) == pytest.approx([expected.diameter_mm], rel=SAME)
     assert logged.args[0].source == Path(name).name
     with Notebook.open(tmp_path / "notebook.sqlite") as notebook:
         jpeg = notebook.picture(logged.args[0].id)
@@ -118,7 +121,7 @@ def test_a_picture_is_measured_logged_taken_back_and_put_back(
     wait_for_focus(qtbot, page.picture)
     with qtbot.waitSignal(session.put_back_done, timeout=WAIT_MS):
         qtbot.keyClick(page.picture, Qt.Key.Key_Z, Qt.KeyboardModifier.ShiftModifier)
-    assert readings(tmp_path) == pytest.approx([expected.diameter_mm])
+    assert readings(tmp_path) == pytest.approx([expected.diameter_mm], rel=SAME)
 
 
 def test_next_strand_of_a_picture(open_window: OpenWindow, qtbot: QtBot, tmp_path: Path) -> None:
@@ -134,8 +137,7 @@ def test_next_strand_of_a_picture(open_window: OpenWindow, qtbot: QtBot, tmp_pat
             qtbot.keyClick(page.picture, Qt.Key.Key_Space)
         wait_for_focus(qtbot, page.picture)
         qtbot.keyClick(page.picture, Qt.Key.Key_N)
-        # Another process may use other vector code: the last bits differ.
-        assert readings(tmp_path)[-1] == pytest.approx(expected[step % 3])
+        assert readings(tmp_path)[-1] == pytest.approx(expected[step % 3], rel=SAME)
 
 
 def test_a_space_that_is_typed_takes_no_reading(
@@ -300,8 +302,7 @@ def test_a_watched_folder_logs_what_arrives(
     with qtbot.waitSignal(window.gauge.session.logged, timeout=WAIT_MS) as logged:
         shutil.copy(sample("fuzzy_single_phone.jpg"), folder / "one.jpg")
     expected = measure_picture(sample("fuzzy_single_phone.jpg")).strands[0].diameter_mm
-    # How many threads the sums are shared out to moves their last digits.
-    assert readings(tmp_path) == pytest.approx([expected], rel=1e-6)
+    assert readings(tmp_path) == pytest.approx([expected], rel=SAME)
     assert logged.args[0].source == "one.jpg"
 
 

@@ -14,12 +14,18 @@ from typing import Any
 import pytest
 from stress_shots import random_shot, take
 
-from measure import Settings, measure_picture
+from measure import PictureReading, Settings, measure_picture
 from measure.settings import Printer
 
 KEPT = sorted((Path(__file__).parent / "hard_pictures").glob("*.json"))
 REFUSED = {"crossing": 1, "grey_ink": 1}
 """Strands that are refused in them besides, by part of the name."""
+
+
+def reading_of(seed: int) -> PictureReading:
+    """What is read in a shot of the collection that is drawn anew."""
+    shot = random_shot(seed)
+    return measure_picture(take(shot).data, settings=shot.settings)
 
 
 def test_many_kinds_are_kept() -> None:
@@ -48,16 +54,14 @@ def test_a_hard_picture_is_read_within_its_interval(path: Path) -> None:
 def test_a_black_strand_that_passes_for_a_grey_one_is_refused() -> None:
     # Fine black strands under a scanner's lamp, colour fringes on their edges: on light ground one
     # with its shadow looks like a grey strand, which would show on the dark bands as well.
-    shot = random_shot(50399)
-    reading = measure_picture(take(shot).data, settings=shot.settings)
+    reading = reading_of(50399)
     assert not reading.strands
     assert {r.code for r in reading.refusals} == {"strong_shadow"}
 
 
 def test_a_stripe_of_light_is_no_strand() -> None:
     # A rolling exposure under a flickering lamp: the empty open lane is banded light and dark.
-    shot = random_shot(40056)
-    reading = measure_picture(take(shot).data, settings=shot.settings)
+    reading = reading_of(40056)
     assert {strand.lane for strand in reading.strands} == {"banded"}
 
 
@@ -65,16 +69,14 @@ def test_a_stripe_of_light_is_no_strand() -> None:
 def test_a_strand_above_its_sharp_shadow_is_refused(seed: int) -> None:
     # Several millimetres above the card, its shadow falls clear of it: taken for a cylinder with
     # its own shadow it would read a fifth to a half too thin.
-    shot = random_shot(seed)
-    reading = measure_picture(take(shot).data, settings=shot.settings)
+    reading = reading_of(seed)
     assert not reading.strands
     assert {r.code for r in reading.refusals} == {"off_card"}
 
 
 def test_plies_that_show_but_cannot_be_counted_are_allowed_for() -> None:
     # Two plies, as black as the ink they lie on in part.
-    shot = random_shot(55009)
-    reading = measure_picture(take(shot).data, settings=shot.settings)
+    reading = reading_of(55009)
     thin = min(reading.strands, key=lambda strand: strand.diameter_mm)
     assert thin.plies is None
     assert "perhaps_plied" in [c.code for c in thin.cautions]

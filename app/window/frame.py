@@ -23,6 +23,9 @@ class Frame:
     """When it was taken, on the clock of `time.monotonic`."""
     number: int
     """Counts up within one source."""
+    in_time: bool = True
+    """Whether its source keeps up. A frame of one that does not is only shown: measuring it would
+    take still more of what decoding lacks."""
 
 
 def as_stored(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], bool]:

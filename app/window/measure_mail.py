@@ -40,9 +40,9 @@ class Mail:
         self.stills_waiting = 0
 
     def put_frame(self, frame: Frame) -> None:
-        """A frame in place of any that waits."""
+        """A frame in place of any that waits; none instead of one whose source is behind."""
         with self._lock:
-            self._frame = frame
+            self._frame = frame if frame.in_time else None
             self._between_s, self._put_s = abs(frame.time_s - self._put_s), frame.time_s
 
     def put_still(self, still: Still) -> None:

@@ -75,13 +75,13 @@ class Source(QObject):
             self._said = state
             self.state.emit(state)
 
-    def _hand_frame(self, pixels: NDArray[np.uint8], time_s: float) -> None:
+    def _hand_frame(self, pixels: NDArray[np.uint8], time_s: float, in_time: bool = True) -> None:
         """Hand over a frame, from any thread; one that was not delivered yet is dropped."""
         with self._lock:
             self._number += 1
             idle = not self._waiting
             kept = [item for item in self._waiting if not isinstance(item, Frame)]
-            self._waiting = deque([*kept, Frame(pixels, time_s, self._number)])
+            self._waiting = deque([*kept, Frame(pixels, time_s, self._number, in_time)])
         if idle:
             self._arrived.emit()
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import queue
+import sys
 import threading
 import time
 from dataclasses import dataclass
@@ -28,7 +30,13 @@ _STALL_S = 0.5
 _SHOW_EVERY_S = 0.2
 _LONGEST_GAP_S = 2.0
 _LOOK_EVERY_S = 1.0
-_YIELD_S = 0.004
+_AHEAD = 8
+"""Frames decoded before they are due."""
+_DECODING_NICENESS = 13
+"""What is decoded ahead can wait: on one core the window comes first, measuring second."""
+_ASK_EVERY_S = 0.1
+_MEASURED_EVERY_S = 0.25
+"""Where decoding never gets ahead, a frame so often is to be measured nevertheless."""
 
 
 class VideoSource(ThreadedSource):
@@ -84,32 +92,31 @@ class VideoSource(ThreadedSource):
 
     def _play(self, clock: _Clock, stopping: threading.Event) -> bool:
         """Hand over the frames from the first to the last; False when there was none."""
-        reader = _Reader(self._path)
+        frames = _FramesAhead(self._path, self.name, self._endless)
         try:
-            shown_at = -np.inf
-            shown = False
-            clock.begin()
-            while not stopping.is_set() and reader.next():
+            shown_at = in_time_at = -np.inf
+            shown, turn = False, -1
+            while not stopping.is_set() and (frame := frames.take(stopping)) is not None:
                 now = time.monotonic()
-                due = clock.due(reader.time_s, now)
+                if frame.turn != turn:
+                    turn = frame.turn
+                    clock.begin()
+                due = clock.due(frame.time_s, now)
                 if now - due > _LATE_S and now - shown_at < _SHOW_EVERY_S:
-                    continue
-                # Made ready before it is due, so that it is not late by that.
-                pixels = reader.pixels()
-                if pixels is None:
                     continue
                 if stopping.wait(max(0.0, due - time.monotonic())):
                     return shown
                 if not shown:
-                    height, width = pixels.shape[:2]
-                    self._hand(SourceState("running", detail=f"{width} x {height}{reader.rate}"))
-                self._hand_frame(pixels, due)
+                    height, width = frame.pixels.shape[:2]
+                    self._hand(SourceState("running", detail=f"{width} x {height}{frame.rate}"))
                 shown, shown_at = True, time.monotonic()
-                # On one core whoever takes it would else wait until the next one is decoded.
-                stopping.wait(_YIELD_S)
+                in_time = frames.enough or shown_at - in_time_at > _MEASURED_EVERY_S
+                if in_time:
+                    in_time_at = shown_at
+                self._hand_frame(frame.pixels, due, in_time)
             return shown
         finally:
-            reader.close()
+            frames.close()
 
 
 @dataclass
@@ -141,6 +148,98 @@ class _Clock:
         self.last_s = time_s
         self.last_due_s = self.first_due_s + time_s
         return self.last_due_s
+
+
+@dataclass(frozen=True, eq=False)
+class _Decoded:
+    """A frame that waits until it is due."""
+
+    pixels: NDArray[np.uint8]
+    time_s: float
+    """In the file."""
+    rate: str
+    """What to say of the file's rate."""
+    turn: int
+    """How often the file had been played before."""
+
+
+class _FramesAhead:
+    """The frames of one file, over and over where it is endless, decoded a few ahead in a thread of
+    their own.
+
+    So a frame is there when it is due, although others may keep the core busy for longer than one
+    is shown.
+    """
+
+    def __init__(self, path: Path, name: str, endless: bool) -> None:
+        self._path = path
+        self._endless = endless
+        self._ready: queue.Queue[_Decoded | Exception | None] = queue.Queue(_AHEAD)
+        self._closing = threading.Event()
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"frames of {name}", daemon=True)
+        self._thread.start()
+
+    @property
+    def enough(self) -> bool:
+        """Whether as many are ready as may be, but for the one taken last, or all there are."""
+        return self._ended.is_set() or self._ready.qsize() >= _AHEAD - 1
+
+    def take(self, stopping: threading.Event) -> _Decoded | None:
+        """The next frame; None at the end, when there is none, or when it is to stop.
+
+        Raises whatever reading the file raised.
+        """
+        while not stopping.is_set():
+            try:
+                frame = self._ready.get(timeout=_ASK_EVERY_S)
+            except queue.Empty:
+                continue
+            if isinstance(frame, Exception):
+                raise frame
+            return frame
+        return None
+
+    def close(self) -> None:
+        """Give the file back."""
+        self._closing.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        # Before the file is opened: the decoder's own threads inherit it.
+        if sys.platform == "linux":
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _DECODING_NICENESS)
+        last: Exception | None = None
+        try:
+            turn = 0
+            while self._decode(turn) and self._endless and not self._closing.is_set():
+                turn += 1
+        except Exception as error:  # noqa: BLE001  raised again where frames are taken
+            last = error
+        self._ended.set()
+        self._put(last)
+
+    def _decode(self, turn: int) -> bool:
+        """Once through the file; False when there was nothing to see."""
+        reader = _Reader(self._path)
+        seen = False
+        try:
+            while not self._closing.is_set() and reader.next():
+                pixels = reader.pixels()
+                if pixels is not None:
+                    seen = True
+                    self._put(_Decoded(pixels, reader.time_s, reader.rate, turn))
+            return seen
+        finally:
+            reader.close()
+
+    def _put(self, frame: _Decoded | Exception | None) -> None:
+        while not self._closing.is_set():
+            try:
+                self._ready.put(frame, timeout=_ASK_EVERY_S)
+            except queue.Full:
+                continue
+            return
 
 
 class _Reader:

@@ -149,6 +149,18 @@ def test_a_frame_is_waited_for_when_it_is_due_and_the_one_there_is_old() -> None
     assert mail.fresher_in_s(9.03) == 0.0
 
 
+def test_a_frame_whose_source_is_behind_is_not_measured_nor_one_older_than_it() -> None:
+    mail = Mail(None)
+    mail.put_frame(Frame(GREY, 7.00, 1))
+    mail.put_frame(Frame(GREY, 7.04, 2, in_time=False))
+    assert mail.take() is None
+    mail.put_frame(Frame(GREY, 7.08, 3))
+    taken = mail.take()
+    assert taken is not None
+    assert isinstance(taken[1], Frame)
+    assert taken[1].number == 3
+
+
 def test_a_frame_that_is_part_of_a_larger_array_arrives_as_it_is(heard: Heard) -> None:
     # Its lines are not next to each other in memory.
     part = np.full((200, 300, 3), 128, np.uint8)[20:140, 30:190]

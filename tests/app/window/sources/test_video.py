@@ -15,7 +15,7 @@ from pytestqt.qtbot import QtBot
 
 from app.window.frame import Frame, SourceState
 from app.window.sources.source import Source
-from app.window.sources.video import VideoSource, _Clock, is_video
+from app.window.sources.video import VideoSource, _Clock, _FramesAhead, _Reader, is_video
 
 RATE = 20
 COUNT = 12
@@ -132,12 +132,56 @@ def test_a_window_that_was_busy_gets_the_newest_frame_only(
     assert frames[before].number >= frames[before - 1].number + 3
 
 
+def test_decoding_goes_on_ahead_and_no_farther(film: Path) -> None:
+    frames = _FramesAhead(film, film.name, endless=False)
+    never = threading.Event()
+    try:
+        first = frames.take(never)
+        assert first is not None
+        assert first.time_s == 0.0
+        until_s = time.monotonic() + 30
+        while not frames.enough and time.monotonic() < until_s:
+            time.sleep(0.01)
+        assert frames.enough
+        # One in hand beside those that wait; had it gone on, the film would be at its end.
+        time.sleep(0.2)
+        assert not frames._ended.is_set()
+        times = [first.time_s]
+        while (frame := frames.take(never)) is not None:
+            times.append(frame.time_s)
+        np.testing.assert_allclose(times, np.arange(COUNT) / RATE, atol=1e-3)
+        # At the end there is nothing to wait for.
+        assert frames.enough
+    finally:
+        frames.close()
+
+
+def test_a_film_that_is_decoded_too_slowly_is_shown_and_seldom_measured(
+    qtbot: QtBot, play: Play, film: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    grab = _Reader.next
+
+    def slowly(reader: _Reader) -> bool:
+        time.sleep(1.2 / RATE)
+        return grab(reader)
+
+    monkeypatch.setattr(_Reader, "next", slowly)
+    source = VideoSource(film)
+    frames, _ = play(source)
+    qtbot.waitUntil(lambda: source.current_state.kind == "ended", timeout=30_000)
+    measured = [frame.in_time for frame in frames]
+    # The first of all, then one in a quarter of a second: the film takes three times that.
+    assert measured[0]
+    assert not measured[1]
+    assert sum(measured) < len(measured)
+
+
 def test_stopping_is_at_once_and_final(qtbot: QtBot, play: Play, film: Path) -> None:
     source = VideoSource(film, endless=True)
     frames, _ = play(source)
     qtbot.waitUntil(lambda: bool(frames), timeout=30_000)
     source.stop()
-    assert not any(t.name.startswith("source") for t in threading.enumerate())
+    assert not any(t.name.startswith(("source", "frames of")) for t in threading.enumerate())
     count = len(frames)
     qtbot.wait(150)
     assert len(frames) == count

@@ -25,10 +25,12 @@ _RELIEF: Final = 0.22
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _RIM: Final = 0.026
 """Relative doubt per unit of soft rim, from rendered and drawn hairy yarn (ours)."""
-_HALO: Final = 0.05
+_HALO: Final = 0.055
 _LITTLE_HALO: Final = 0.05
 """Relative doubt by the fuzz's cover: as its root once there is more than a little of it, for how
 yarn is made tells more of where its core ends than how much fuzz there is; from the same (ours)."""
+_ON_DARK: Final = 1.6
+"""Times that on a dark ground alone, where fuzz shines as the strand does (ours)."""
 _ENOUGH_STEPS: Final = 10
 _LEAST_DOF: Final = 4.0
 """Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
@@ -38,7 +40,7 @@ compression do to an edge widens or narrows a strand the more the less of it is 
 from drawn pictures that went through such cameras (ours)."""
 _FLAT_BLUR: Final = 0.3
 """Of that for flat ink: alike on both sides of an edge, which blur does not move."""
-_STAND_OFF_MM: Final = 0.25
+_STAND_OFF_MM: Final = 0.2
 """How far above the card a strand that lies on it may stand (standard uncertainty, ours)."""
 _HELD_MM: Final = 5.0
 """The same of what throws no shade at all, and may be held up in the air (ours)."""
@@ -47,19 +49,19 @@ _UP: Final = 0.1
 """Shade thrown beside a strand that tells that it lies, and that tells nothing of the kind: shares
 of the light; of drawn ones 99 in 100 of those that lie throw 0.3 and more, half of those that are
 held up less (ours)."""
-_SECTION: Final = 0.25
+_SECTION: Final = 0.17
 """Share of the correction for a cylinder seen aside that is in doubt: one that lies flat, like a
 ribbon, hardly looks wider aside (ours)."""
 _PLIES: Final = 0.055
 """Relative doubt of a plied strand times its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
-_PERHAPS_PLIED: Final = 0.012
-"""The same of one that plies seem to show on that cannot be counted, as one in five of them has
-(ours)."""
+_PERHAPS_PLIED: Final = {"dark": 0.012, "light": 0.03, "open": 0.012}
+"""The same of one that plies seem to show on that cannot be counted, as one in five of them has: by
+the ground that shows it best, for one as black as ink, lost on the dark one, shows none (ours)."""
 _TWO_COLOURS: Final = 0.34
 """Relative doubt of a strand per unit by which its plies differ in colour: fitted as of one colour,
 path-traced ones read 11 to 34 % too narrow (ours)."""
-_RECOLOURED: Final = 0.5
+_RECOLOURED: Final = 0.85
 """Relative doubt of a strand per log by which it looks brighter on one ground than on the other:
 what passes for ground there is missing from its width (ours)."""
 
@@ -77,17 +79,22 @@ class Surroundings:
     wrap_factor: float
 
 
+@dataclass(frozen=True)
+class Plied:
+    """What was seen of how a strand is built."""
+
+    plies: int
+    """1 where none were counted."""
+    perhaps: bool
+    """Plies seem to show that cannot be counted."""
+    colours_apart: float
+    """How far their colours are, over their contrast."""
+
+
 def budget_of(
-    strand: StrandDiameter,
-    diameter_mm: float,
-    whole: Whole,
-    plies: int,
-    perhaps_plied: bool,
-    apart: float,
-    around: Surroundings,
+    strand: StrandDiameter, diameter_mm: float, whole: Whole, plied: Plied, around: Surroundings
 ) -> Budget:
-    """Every doubt of a strand's mean diameter, in mm; `plies` 1 where none were counted, `apart`
-    how far their colours are."""
+    """Every doubt of a strand's mean diameter, in mm."""
     cuts, scale, along = strand.cuts, around.scale, whole.along
     region = cuts.line.region
     middle = len(cuts.along_mm) // 2
@@ -114,8 +121,10 @@ def budget_of(
     u_section = _SECTION * _too_wide(tan_v, height, diameter_mm)
     if strand.flat:
         u_view = u_section = 0.0
-    u_plies = _PLIES / plies if plies > 1 else _PERHAPS_PLIED * perhaps_plied
-    u_colours = _TWO_COLOURS * apart
+    seen_on = set(whole.along.ground.tolist())
+    best = "dark" if "dark" in seen_on else str(min(seen_on))
+    u_plies = _PLIES / plied.plies if plied.plies > 1 else _PERHAPS_PLIED[best] * plied.perhaps
+    u_colours = _TWO_COLOURS * plied.colours_apart
 
     at, cut_mm = whole_cuts(along.position_mm, along.diameter_mm)
     noise = _u_cut(along.u_diameter_mm, at, cut_mm) / np.sqrt(max(len(cut_mm), 1))
@@ -126,6 +135,8 @@ def budget_of(
         mean = mean_component("mean", cut_mm)
     sampling = mean.u * float(np.sqrt(left_out))
     u_halo = _HALO * strand.rim.halo / float(np.sqrt(strand.rim.halo + _LITTLE_HALO))
+    if seen_on == {"dark"}:
+        u_halo *= _ON_DARK
     u_core = float(np.hypot(_RIM * strand.rim.softness, u_halo))
     u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
     u_blur *= _FLAT_BLUR if strand.flat else 1.0
@@ -143,6 +154,7 @@ def budget_of(
             Component("blur", u_blur * diameter_mm),
             Component("light", whole.u_relative * diameter_mm),
             Component("shape", whole.u_shape * diameter_mm),
+            Component("pale", whole.u_pale * diameter_mm),
             Component("core_and_halo", u_core * diameter_mm),
             Component("relief", u_relief * diameter_mm),
             Component("plies", u_plies * diameter_mm),

@@ -47,18 +47,23 @@ _SHADOWLESS: Final = 0.03
 """Relative doubt of a strand under such a light in the open lane (ours)."""
 _UNCHECKED: Final = 0.02
 """Relative doubt of a ground, other than a dark one, that no other checks (ours)."""
-_PALE: Final = 0.029
-"""Relative doubt of a width per square of the strand's brightness: light that comes through a pale
-strand's edges, or a face flatter than a cylinder's, narrows it; twice as much under a lamp alone as
-under a sky. From drawn ones (ours)."""
-_MISFIT: Final = 0.15
+_PALE: Final = 0.042
+_DENSE_MM: Final = 1.0
+"""Relative doubt of a fine strand's width per square of its brightness, and how thick one is that
+has half of it: light that comes through its edges, whatever the ground, narrows it by the inverse
+square of its optical depth (Beer and Lambert), which grows with its thickness. From drawn ones
+(ours)."""
+_BRIGHT: Final = 0.009
+"""Relative doubt of a light ground, all of it shaded, per unit of the strand's brightness: what
+light it throws back there looks like less of a shadow (ours)."""
+_MISFIT: Final = 0.13
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
-_SHAPE: Final = 0.62
+_SHAPE: Final = 0.57
 """The same per unit of what it leaves over on the strand's own face: nothing tells so well that it
 is no cylinder (ours, from drawn strands of all kinds)."""
 _USUALLY_APART: Final = 0.06
 """How much brighter, log, a strand may look on one ground than on the other (ours)."""
-_FITTED: Final = 0.3
+_FITTED: Final = 0.12
 """Share of the fit's own doubt: its samples were counted as less alike than they are (ours)."""
 
 
@@ -71,6 +76,8 @@ class Part:
     u_relative: float
     u_shape: float
     """Relative doubt from a face unlike a cylinder's, whatever the light."""
+    u_pale: float
+    """The same from light that may come through."""
 
 
 @dataclass(frozen=True)
@@ -87,6 +94,8 @@ class Whole:
     """The gap is more than was to be expected."""
     u_shape: float
     """Of the mean, from a face unlike a cylinder's."""
+    u_pale: float
+    """Of the mean, from light that may come through."""
     recoloured: float = 0.0
     """How much brighter the strand looks on one ground, log, beyond what is usual."""
 
@@ -103,16 +112,12 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
     if ground.ground == "dark":
         floor = 0.0004 + 0.001 * shaded + 0.0006 / max(ground.contrast, 0.02)
     else:
-        floor = 0.0004 + shaded * (0.0008 + 0.0038 * level)
-    light = strand.light
-    if ground.ground == "open" and not strand.no_ground and not strand.flat:
-        # A lamp straight above throws no shadow beside a strand: neither does an open window.
-        straight = light.sky < _NO_SKY and light.lamp > 0.5 and abs(light.lean) < _STRAIGHT
-        floor = float(np.hypot(floor, _SHADOWLESS if straight else _UNCHECKED))
-    if not strand.flat:
-        floor = float(np.hypot(floor, _PALE * level**2 * (1.0 + light.lamp)))
+        floor = 0.0004 + shaded * (0.0008 + _BRIGHT * level)
     u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))
-    return Part(ground, float(ground.diameter_mm.mean()), u, _SHAPE * ground.core_misfit)
+    mean_mm = float(ground.diameter_mm.mean())
+    thin = 1.0 / (1.0 + (mean_mm / _DENSE_MM) ** 2)
+    u_pale = 0.0 if strand.flat else _PALE * level**2 * thin
+    return Part(ground, mean_mm, u, _SHAPE * ground.core_misfit, u_pale)
 
 
 def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
@@ -171,7 +176,21 @@ def _lost_on_dark(light: Part, strand: StrandDiameter) -> bool:
     )
 
 
-def combined(cuts: Cuts, parts: list[Part]) -> Whole:
+def _alone(ground: str, strand: StrandDiameter) -> float:
+    """Relative doubt of a ground that no other checks."""
+    light = strand.light
+    if ground == "dark":
+        return 0.0
+    if ground == "open":
+        if strand.no_ground or strand.flat:
+            return 0.0
+        # A lamp straight above throws no shadow beside a strand: neither does an open window.
+        if light.sky < _NO_SKY and light.lamp > 0.5 and abs(light.lean) < _STRAIGHT:
+            return _SHADOWLESS
+    return _UNCHECKED
+
+
+def combined(strand: StrandDiameter, parts: list[Part]) -> Whole:
     """The strand as all its grounds (one or two) show it.
 
     Each ground's bias has the doubt of its part beforehand; their difference is seen with the
@@ -180,12 +199,11 @@ def combined(cuts: Cuts, parts: list[Part]) -> Whole:
     allow, the doubt grows with it (the Birge ratio): a light model that fails on one ground may
     fail on the other.
     """
+    cuts = strand.cuts
     if len(parts) < 2:
         (one,) = parts
-        u = one.u_relative
-        if one.ground.ground == "light":
-            u = float(np.hypot(u, _UNCHECKED))
-        return Whole(_along(cuts, parts, np.zeros(1)), u, 0.0, False, one.u_shape)
+        u = float(np.hypot(one.u_relative, _alone(one.ground.ground, strand)))
+        return Whole(_along(cuts, parts, np.zeros(1)), u, 0.0, False, one.u_shape, one.u_pale)
     first, second = parts
     gap = _gap(cuts, first, second)
     prior = np.array([first.u_relative**2, second.u_relative**2])
@@ -199,7 +217,8 @@ def combined(cuts: Cuts, parts: list[Part]) -> Whole:
     torn = abs(gap.log) / float(np.sqrt(seen))
     recoloured = _recoloured(cuts, first, second)
     u_shape = float(share @ (first.u_shape, second.u_shape))
-    return Whole(along, u * max(1.0, torn), gap.log, torn > 1.0, u_shape, recoloured)
+    u_pale = float(share @ (first.u_pale, second.u_pale))
+    return Whole(along, u * max(1.0, torn), gap.log, torn > 1.0, u_shape, u_pale, recoloured)
 
 
 def _recoloured(cuts: Cuts, first: Part, second: Part) -> float:

@@ -120,6 +120,10 @@ CAUTIONS: Final[dict[str, str]] = {
         "Light and dark ground disagree by {percent:.1f} %; the interval allows for it."
     ),
     "shadow": "Shadow lies close to the strand on light ground; the interval allows for it.",
+    "pale": (
+        "Light may come through the edges of so pale a strand, which then looks thinner; the "
+        "interval allows for it."
+    ),
     "no_cylinder": (
         "Its face is shaded unlike a smooth round strand's, as a plied, flat or fuzzy one's is; "
         "the interval allows for it."

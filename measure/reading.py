@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.backdrop import unrest
-from measure.budget import Surroundings, budget_of, length_mm, may_be_up
+from measure.budget import Plied, Surroundings, budget_of, length_mm, may_be_up
 from measure.diameter import StrandDiameter
 from measure.evenness import cv_percent, find_uneven_places
 from measure.grounds import Part, Whole, combined, part_of, trusted, whole_cuts
@@ -100,7 +100,7 @@ def read_strand(
     parts = trusted(parts, strand)
     if not parts:
         return refusal("strong_shadow", number)
-    whole = combined(cuts, parts)
+    whole = combined(strand, parts)
     along = whole.along
     turn_mm = _turn_mm(twist)
     diameter_mm = float(along.diameter_mm.mean())
@@ -115,9 +115,8 @@ def read_strand(
     if min(length, float(np.ptp(cuts.along_mm))) < _least_length_mm(cuts.line.region, diameter_mm):
         return refusal("too_short", number, length_mm=length)
     plies = twist.plies if twist else None
-    apart = colours_apart(strand, twist)
-    perhaps = _maybe_plied(twist)
-    budget = budget_of(strand, diameter_mm, whole, plies or 1, perhaps, apart, around)
+    plied = Plied(plies or 1, _maybe_plied(twist), colours_apart(strand, twist))
+    budget = budget_of(strand, diameter_mm, whole, plied, around)
     low, high = budget.interval(diameter_mm)
     seen = Budget(tuple(c for c in budget.components if c.name not in _OF_THE_YARN))
     if seen.expanded() > _WIDEST_INTERVAL * diameter_mm:
@@ -162,8 +161,7 @@ def read_strand(
                 strand,
                 parts,
                 whole,
-                apart,
-                perhaps,
+                plied,
                 width_px,
                 length,
                 (low, high),
@@ -275,8 +273,7 @@ def _cautions(
     strand: StrandDiameter,
     parts: list[Part],
     whole: Whole,
-    apart: float,
-    perhaps_plied: bool,
+    plied: Plied,
     width_px: float,
     length_mm: float,
     interval: tuple[float, float],
@@ -292,16 +289,18 @@ def _cautions(
         out.append(caution("one_ground", ground=parts[0].ground.ground))
     if may_be_up(strand) > _PERHAPS_UP:
         out.append(caution("no_shade"))
-    if apart:
+    if plied.colours_apart:
         out.append(caution("two_colours"))
     elif whole.recoloured > _OTHER_COLOUR:
         out.append(caution("other_colour"))
-    if perhaps_plied:
+    if plied.perhaps:
         out.append(caution("perhaps_plied"))
     if whole.torn and abs(whole.gap) > _DISAGREE:
         out.append(caution("grounds_disagree", percent=100 * abs(whole.gap)))
     if whole.u_relative > _UNSURE:
         out.append(caution("shadow"))
+    if whole.u_pale > _UNSURE:
+        out.append(caution("pale"))
     if whole.u_shape > _UNSURE:
         out.append(caution("no_cylinder"))
     if width_px < COMFORTABLE_PX:

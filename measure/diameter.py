@@ -33,12 +33,15 @@ Floats = NDArray[np.float64]
 
 _FIRST_LIGHT: Final = Light(0.5, 0.1, 0.0, 0.3, 0.6, 0.2, 0.85)
 _FIRST_RIM: Final = Rim(1.03, 0.05, 0.0, 0.5)
-_FUZZ_BIAS: Final = {"dark": (-0.033, 0.03), "light": (-0.008, 0.05), "open": (0.0, 0.0)}
+_FUZZ_BIAS: Final = {"dark": (-0.038, 0.03), "light": (-0.016, 0.05), "open": (0.0, 0.0)}
 """What is to be added to the width of a fuzzy strand, and that per unit of scatter: fuzz close to
 the core counts with it on a dark ground, where it is bright, as far as it was not taken for a face
 that scatters. From fibre-built strands whose cover is known exactly (docs/accuracy.md)."""
 _FUZZY: Final = 0.06
 """Halo from which a strand is fuzzy rather than smooth: half of what it is to be corrected by."""
+_MUCH_FUZZ: Final = 0.3
+"""Halo at which half of that is gone again: what covers so much is less of a doubtful edge than a
+cover of its own, which the halo then takes up. From drawn hairy strands (ours)."""
 _CORE_BEYOND: Final = 0.1
 """How far beyond the hard edge, in half widths, soft edge and fuzz cover half of the ground where
 half of that way is believed: hairs come out of the body in places, rather than lie across it at
@@ -305,7 +308,7 @@ def _ground_diameter(
     middle = median(log_half)
     good = (pairs.misfit <= 3.5 * typical) & (np.abs(log_half - middle) < 0.9)
     always, by_scatter = _FUZZ_BIAS[ground]
-    fuzzy = rim.halo**4 / (rim.halo**4 + _FUZZY**4)
+    fuzzy = rim.halo**4 / (rim.halo**4 + _FUZZY**4) / (1.0 + (rim.halo / _MUCH_FUZZ) ** 2)
     bias = fuzzy * (always + by_scatter * fit.light.scatter)
     if not fit.no_ground:
         soft_mm2 = (rim.softness * np.exp(middle)) ** 2

@@ -7,6 +7,7 @@ import queue
 import sys
 import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -207,8 +208,9 @@ class _FramesAhead:
 
     def _run(self) -> None:
         # Before the file is opened: the decoder's own threads inherit it.
-        if sys.platform == "linux":
-            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _DECODING_NICENESS)
+        if sys.platform == "linux":  # elsewhere a process has one niceness for all its threads
+            with suppress(OSError):
+                os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _DECODING_NICENESS)
         last: Exception | None = None
         try:
             turn = 0

@@ -56,8 +56,9 @@ _PLIES: Final = 0.055
 """Relative doubt of a plied strand times its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
 _PERHAPS_PLIED: Final = {"dark": 0.012, "light": 0.03, "open": 0.012}
-"""The same of one that plies seem to show on that cannot be counted, as one in five of them has: by
-the ground that shows it best, for one as black as ink, lost on the dark one, shows none (ours)."""
+"""The same of one that plies seem to show on that cannot be counted, as one in five of them has, by
+the ground that shows it best. What is read on light ground alone is mostly as black as ink, which
+hides its plies (ours)."""
 _TWO_COLOURS: Final = 0.34
 """Relative doubt of a strand per unit by which its plies differ in colour: fitted as of one colour,
 path-traced ones read 11 to 34 % too narrow (ours)."""
@@ -169,9 +170,10 @@ def budget_of(
 def may_be_up(strand: StrandDiameter) -> float:
     """How well it may be held above the card, 0 to 1, by the little shade it throws beside it.
 
-    Before an open lane with nothing behind it there is nothing to throw it on.
+    Before an open lane with nothing behind it there is nothing to throw it on, and without a card
+    nothing to be held above.
     """
-    if strand.no_ground:
+    if strand.no_ground or strand.cuts.line.region.name == "picture":
         return 0.0
     light = strand.light.on(strand.rim)
     shade = light.sky + light.lamp * light.beside / (1.0 + light.softness**2)

@@ -36,6 +36,8 @@ _FACE_ALONE: Final = 0.5
 """How much darker than light ground a strand is to be, at least, beside a dark one and alone."""
 _HIDDEN: Final = 0.2
 """Brightness below which a strand may be lost on a dark ground (ours)."""
+FEWEST_CUTS: Final = 4
+"""Of a ground that says anything."""
 _ENOUGH_CUTS: Final = 8
 """Of a ground a strand lies on, to say that it does not show there."""
 _WEAK: Final = 0.03
@@ -46,7 +48,11 @@ _STRAIGHT: Final = 0.2
 _SHADOWLESS: Final = 0.03
 """Relative doubt of a strand under such a light in the open lane (ours)."""
 _UNCHECKED: Final = 0.02
-"""Relative doubt of a ground, other than a dark one, that no other checks (ours)."""
+"""Relative doubt of a ground, other than a dark one, that no other checks (ours),"""
+_BLACK_FACE: Final = 0.03
+"""of one with a strand as black as ink, whose face shows nothing of how it is built,"""
+_CONTRADICTED: Final = 0.02
+"""and of a dark one whose light neighbour said otherwise and was not believed."""
 _PALE: Final = 0.042
 _DENSE_MM: Final = 1.0
 """Relative doubt of a fine strand's width per square of its brightness, and how thick one is that
@@ -176,18 +182,19 @@ def _lost_on_dark(light: Part, strand: StrandDiameter) -> bool:
     )
 
 
-def _alone(ground: str, strand: StrandDiameter) -> float:
+def unchecked(ground: GroundDiameter, strand: StrandDiameter) -> float:
     """Relative doubt of a ground that no other checks."""
     light = strand.light
-    if ground == "dark":
-        return 0.0
-    if ground == "open":
+    if ground.ground == "dark":
+        others = [g for g in strand.grounds if g is not ground and len(g.index) >= FEWEST_CUTS]
+        return _CONTRADICTED if others else 0.0
+    if ground.ground == "open":
         if strand.no_ground or strand.flat:
             return 0.0
         # A lamp straight above throws no shadow beside a strand: neither does an open window.
         if light.sky < _NO_SKY and light.lamp > 0.5 and abs(light.lean) < _STRAIGHT:
             return _SHADOWLESS
-    return _UNCHECKED
+    return _BLACK_FACE if ground.black and not strand.flat else _UNCHECKED
 
 
 def combined(strand: StrandDiameter, parts: list[Part]) -> Whole:
@@ -202,7 +209,7 @@ def combined(strand: StrandDiameter, parts: list[Part]) -> Whole:
     cuts = strand.cuts
     if len(parts) < 2:
         (one,) = parts
-        u = float(np.hypot(one.u_relative, _alone(one.ground.ground, strand)))
+        u = float(np.hypot(one.u_relative, unchecked(one.ground, strand)))
         return Whole(_along(cuts, parts, np.zeros(1)), u, 0.0, False, one.u_shape, one.u_pale)
     first, second = parts
     gap = _gap(cuts, first, second)

@@ -131,7 +131,7 @@ CAUTIONS: Final[dict[str, str]] = {
     "few_pixels": "The strand is only {width_px:.1f} pixels wide; come closer for a surer reading.",
     "soft_focus": "The picture is soft for so fine a strand.",
     "clipped_highlights": "Some highlights are burnt out.",
-    "low_contrast": "On one of its grounds the strand stands out little.",
+    "low_contrast": "The strand stands out little from a ground that it lies on.",
     "short_length": "Only {length_mm:.0f} mm were measured; the mean of the yarn is less sure.",
     "crossing": "Places where strands cross or are covered were left out.",
     "sharpened": "The camera sharpened the picture; edges may be drawn wide.",

@@ -20,7 +20,7 @@ from measure.notes import refusal
 from measure.paper import cut_out, paper_level
 from measure.picture import Picture, read_picture
 from measure.profiles import cut_strand
-from measure.reading import read_strand, too_few_pixels
+from measure.reading import maybe_plied, read_strand, too_few_pixels
 from measure.regions import Region, card_regions, picture_regions, ruler_regions
 from measure.results import (
     Outline,
@@ -51,7 +51,7 @@ _ANOTHER_LIGHT = 0.2
 
 @dataclass(frozen=True)
 class PliedSeen:
-    """A strand's rough width, and the twist last found in it."""
+    """A strand's rough width, and the twist last found in it, or that it may be plied."""
 
     width_mm: float
     twist: Twist | None
@@ -210,7 +210,7 @@ def _read_lane(
     if not shown:
         return _Lane(strands, refusals, places, light, None)
     blurs = [float(known.edges.sigma_mm(_middle(sight.strands[i]))[0]) for i in shown]
-    # What shows through a cut-out lane is lit by itself.
+    # What shows through an open lane may be lit by itself, cut out or not: its ground tells how.
     edges = None if sight.region.name == "open" else known.edges
     cuts = [
         cut_strand(known.picture, known.scale, sight, i, blur, edges)
@@ -242,7 +242,8 @@ def _read_lane(
         outcome = read_strand(first + i, found, twist, around)
         if known.settings.twist or plied_before:
             known_turns = twist is not None and twist.turns_per_inch is not None
-            plied.append(PliedSeen(found.cuts.line.width_mm, twist if known_turns else None))
+            kept = twist if known_turns or maybe_plied(twist) else None
+            plied.append(PliedSeen(found.cuts.line.width_mm, kept))
         if not known.settings.twist and isinstance(outcome, StrandReading):
             # It told how the width is to be averaged; how it is twisted, this picture did not say.
             outcome = with_twist(outcome, None)

@@ -11,7 +11,16 @@ from measure.backdrop import unrest
 from measure.budget import Plied, Surroundings, budget_of, length_mm, may_be_up
 from measure.diameter import StrandDiameter
 from measure.evenness import cv_percent, find_uneven_places
-from measure.grounds import Part, Whole, combined, part_of, trusted, whole_cuts
+from measure.grounds import (
+    FEWEST_CUTS,
+    Part,
+    Whole,
+    combined,
+    part_of,
+    trusted,
+    unchecked,
+    whole_cuts,
+)
 from measure.medians import median
 from measure.notes import caution, refusal
 from measure.profiles import CUT_MM, Cuts
@@ -86,7 +95,7 @@ def read_strand(
     if strand.faint or not any(len(g.index) for g in strand.grounds) or _edgeless(strand):
         return refusal("low_contrast", number)
 
-    parts = [part_of(g, strand) for g in strand.grounds if len(g.index) >= 4]
+    parts = [part_of(g, strand) for g in strand.grounds if len(g.index) >= FEWEST_CUTS]
     if not parts:
         length = CUT_MM * sum(len(g.index) for g in strand.grounds) / 4.0
         return refusal("too_short", number, length_mm=length)
@@ -115,7 +124,7 @@ def read_strand(
     if min(length, float(np.ptp(cuts.along_mm))) < _least_length_mm(cuts.line.region, diameter_mm):
         return refusal("too_short", number, length_mm=length)
     plies = twist.plies if twist else None
-    plied = Plied(plies or 1, _maybe_plied(twist), colours_apart(strand, twist))
+    plied = Plied(plies or 1, maybe_plied(twist), colours_apart(strand, twist))
     budget = budget_of(strand, diameter_mm, whole, plied, around)
     low, high = budget.interval(diameter_mm)
     seen = Budget(tuple(c for c in budget.components if c.name not in _OF_THE_YARN))
@@ -224,15 +233,16 @@ def _held_up(strand: StrandDiameter) -> bool:
     if strand.cuts.line.region.name == "picture":
         # Without a card nothing says that there is one behind it to be shaded.
         return False
-    if light.sky < _SHARP.sky and light.softness < _SHARP.softness:
-        # A shadow that falls clear of its strand is taken for one without a sky or a soft edge.
-        return max(g.misfit for g in strand.grounds if len(g.index)) > _SHARP_MISFIT
+    # A shadow that falls clear of its strand is taken for one without a sky or a soft edge.
+    sharp = light.sky < _SHARP.sky and light.softness < _SHARP.softness
+    if sharp and max(g.misfit for g in strand.grounds if len(g.index)) > _SHARP_MISFIT:
+        return True
     from_above = light.sky < least.sky and light.lamp < least.lamp
     return from_above and abs(light.lean) < least.lean and light.softness < least.softness
 
 
-def _maybe_plied(twist: Twist | None) -> bool:
-    """Something like plies showed, but not clearly enough to be counted."""
+def maybe_plied(twist: Twist | None) -> bool:
+    """Whether something like plies showed, but not clearly enough to be counted."""
     return bool(twist and not twist.plies and twist.reason and twist.reason.code in _PLIES_SHOWED)
 
 
@@ -285,8 +295,12 @@ def _cautions(
         out.append(caution("ruler_scale"))
     elif not around.scale.verified:
         out.append(caution("unverified_scale"))
-    if len(parts) == 1 and cuts.line.region.name == "banded":
-        out.append(caution("one_ground", ground=parts[0].ground.ground))
+    u_light = whole.u_relative
+    if len(parts) == 1:
+        u_light = parts[0].u_relative
+        if cuts.line.region.name == "banded" or unchecked(parts[0].ground, strand):
+            name = parts[0].ground.ground.replace("open", "plain")
+            out.append(caution("one_ground", ground=name))
     if may_be_up(strand) > _PERHAPS_UP:
         out.append(caution("no_shade"))
     if plied.colours_apart:
@@ -297,7 +311,7 @@ def _cautions(
         out.append(caution("perhaps_plied"))
     if whole.torn and abs(whole.gap) > _DISAGREE:
         out.append(caution("grounds_disagree", percent=100 * abs(whole.gap)))
-    if whole.u_relative > _UNSURE:
+    if u_light > _UNSURE:
         out.append(caution("shadow"))
     if whole.u_pale > _UNSURE:
         out.append(caution("pale"))

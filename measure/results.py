@@ -23,13 +23,19 @@ SHARED_PARTS: Final = (
     "section",
     "blur",
     "light",
+    "shape",
+    "pale",
     "core_and_halo",
     "relief",
     "plies",
+    "two_colours",
+    "recoloured",
     "burnt_out",
 )
 """Parts of a reading's budget that are alike in readings taken the same way: they move all
 readings of a bobbin together and are no drift, but do not average out of its mean."""
+OWN_PARTS: Final = ("view", "stand_off", "edges", "sampling")
+"""The others: of each reading by itself."""
 
 
 def shared_doubt_mm(budget_mm: Mapping[str, float], u_diameter_mm: float) -> float:

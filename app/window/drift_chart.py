@@ -153,9 +153,9 @@ class DriftChart(ChartPanel["DriftPlot"]):
             plot = self._ready_plot()
             plot.set_unit(self._unit, self._wrap)
             plot.draw_points(points)
-            self._draw_band(plot)
+            self._draw_band(plot, self._band)
             self._draw_trend()
-            self._fit(plot)
+            self._fit(plot, self._points, self._band)
             plot.mark(self._entry_of(self._marked))
             self._stack.setCurrentWidget(plot)
             plot.setAccessibleDescription(self.summary())
@@ -172,8 +172,7 @@ class DriftChart(ChartPanel["DriftPlot"]):
         self._foot.setVisible(some)
         self._write_legend()
 
-    def _draw_band(self, plot: DriftPlot) -> None:
-        band = self._band
+    def _draw_band(self, plot: DriftPlot, band: Band | None) -> None:
         if band is None:
             plot.show_band(None)
             return
@@ -185,12 +184,11 @@ class DriftChart(ChartPanel["DriftPlot"]):
             return
         self._plot.draw_trend(self._trend)
 
-    def _fit(self, plot: DriftPlot) -> None:
+    def _fit(self, plot: DriftPlot, points: Points, band: Band | None) -> None:
         """Let all readings with their intervals be in view, and the band."""
-        points = self._points
         low, high = float(points.low.min()), float(points.high.max())
-        if self._band is not None:
-            low, high = min(low, np.log(self._band.low_mm)), max(high, np.log(self._band.high_mm))
+        if band is not None:
+            low, high = min(low, np.log(band.low_mm)), max(high, np.log(band.high_mm))
         room = max(0.06 * (high - low), 0.01)
         first, last = float(points.x.min()), float(points.x.max())
         if self._along == "number":
@@ -319,22 +317,23 @@ class DriftChart(ChartPanel["DriftPlot"]):
     def paint_on(self, painter: QPainter, area: QRectF) -> Iterator[None]:
         """Draw the chart as it is zoomed now, light and without pointer, into part of a sheet.
 
-        In steps of some milliseconds.
+        In steps of some milliseconds, between which it may be given other readings.
         """
         from app.window.drift_plot import DriftPlot
 
         if self._plot is None or not len(self._points.x):
             raise ValueError("there are no readings to draw")
+        points, trend, band = self._points, self._trend, self._band
+        x, y = self._plot.view.viewRange()
         copy = DriftPlot()
         yield
         yield from copy.furnish()
         copy.dress(LIGHT, self.font(), painter.device().devicePixelRatioF())
         copy.set_unit(self._unit, self._wrap)
-        copy.draw_points(self._points)
-        self._draw_band(copy)
-        copy.draw_trend(self._trend)
-        self._fit(copy)
-        x, y = self._plot.view.viewRange()
+        copy.draw_points(points)
+        self._draw_band(copy, band)
+        copy.draw_trend(trend)
+        self._fit(copy, points, band)
         copy.view.setRange(xRange=x, yRange=y, padding=0.0)
         yield
         yield from copy.paint_on(painter, area)

@@ -193,17 +193,16 @@ class ChartSaver(QObject):
     def _draw(self) -> None:
         if self._drawing is None:
             return
-        file, steps = self._drawing
+        (file, steps), self._drawing = self._drawing, None
         try:
             next(steps)
         except UseError as error:
-            self._drawing = None
             self.said.emit(str(error))
         except StopIteration as end:
-            self._drawing = None
             self._writing = Thread(target=self._work, args=(file, end.value), name="save the chart")
             self._writing.start()
         else:
+            self._drawing = file, steps
             soon(self, self._draw)
 
     def _work(self, file: Path, content: Callable[[], bytes]) -> None:

@@ -344,6 +344,7 @@ class MainWindow(QMainWindow):
         box = QMessageBox(icon, title, text, parent=self)
         box.setStyleSheet(sheet_of(self._theme))
         box.exec()
+        box.deleteLater()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Keys that no widget has, or none that wants them, are for the gauge while it is shown."""

@@ -88,6 +88,7 @@ class PageStack(QStackedWidget):
         """The page that is to be in front, once it is made."""
         self._loadings: list[Loading] = []
         self._closed = False
+        self._theme: Theme | None = None
         self._sheet = ""
         self._empty = QWidget()
         self.addWidget(self._empty)
@@ -135,7 +136,7 @@ class PageStack(QStackedWidget):
         A page has the style sheet for itself: the whole window would take it on at once, which
         takes long.
         """
-        self._sheet = sheet_of(theme)
+        self._theme, self._sheet = theme, sheet_of(theme)
         front = self.currentWidget()
         pages = sorted(self._made.values(), key=lambda page: cast(QWidget, page) is not front)
         for widget in self._being_made():
@@ -214,10 +215,13 @@ class PageStack(QStackedWidget):
             widget.setStyleSheet(self._sheet)
         self.addWidget(widget)
         yield
+        sheet = self._sheet
         self._furnish(page)
         if self.isVisible():
             yield
             yield from self._settled(widget)
+        if self._theme is not None and self._sheet != sheet:  # they changed meanwhile
+            page.set_theme(self._theme)
         return page
 
     def put(self, page: APage) -> Generator[None, None, APage]:

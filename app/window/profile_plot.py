@@ -214,14 +214,14 @@ class ProfilePlot(ChartPanel["ProfileCurves"]):
 
         if self._plot is None or self._strand is None or self._range is None:
             raise ValueError("there is no strand to draw")
+        strand, whole = self._strand, self._range
+        x, y = self._plot.view.viewRange()
         copy = ProfileCurves()
         yield
         yield from copy.furnish()
         copy.dress(LIGHT, self.font(), painter.device().devicePixelRatioF())
-        if self._strand is not None and self._range is not None:
-            self._draw_in(copy, self._strand)
-            copy.set_whole(*self._range)
-        x, y = self._plot.view.viewRange()
+        self._draw_in(copy, strand)
+        copy.set_whole(*whole)
         copy.view.setRange(xRange=x, yRange=y, padding=0.0)
         yield
         yield from copy.paint_on(painter, area)

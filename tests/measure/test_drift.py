@@ -23,7 +23,7 @@ from measure.drift import (
     trend_of,
     watch_drift,
 )
-from measure.results import SHARED_PARTS
+from measure.results import OWN_PARTS, SHARED_PARTS
 
 DEFINITIONS = Path(__file__).parents[2] / "docs" / "definitions.md"
 
@@ -323,3 +323,4 @@ def test_a_point_that_cannot_be_is_refused() -> None:
 def test_the_shared_parts_are_parts_of_the_budget() -> None:
     named = set(re.findall(r"^\| `(\w+)` \|", DEFINITIONS.read_text("utf-8"), re.MULTILINE))
     assert set(SHARED_PARTS) <= named
+    assert not set(SHARED_PARTS) & set(OWN_PARTS)

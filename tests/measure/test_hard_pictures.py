@@ -8,13 +8,14 @@ nobody chose.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from stress_shots import random_shot, take
 
-from measure import PictureReading, Settings, measure_picture
+from measure import PictureReading, Settings, follow, measure_picture, read_picture
 from measure.settings import Printer
 
 KEPT = sorted((Path(__file__).parent / "hard_pictures").glob("*.json"))
@@ -81,3 +82,15 @@ def test_plies_that_show_but_cannot_be_counted_are_allowed_for() -> None:
     assert thin.plies is None
     assert "perhaps_plied" in [c.code for c in thin.cautions]
     assert thin.budget_mm["plies"] > 0.01 * thin.diameter_mm
+
+
+def test_that_it_may_be_plied_is_kept_between_looks_for_twist() -> None:
+    shot = random_shot(55009)
+    picture = read_picture(take(shot).data)
+    codes, seen = [], None
+    for twist in (True, False):
+        reading, seen = follow(picture, replace(shot.settings, twist=twist), before=seen)
+        thin = min(reading.strands, key=lambda strand: strand.diameter_mm)
+        assert thin.budget_mm["plies"] > 0.01 * thin.diameter_mm
+        codes.append([c.code for c in thin.cautions])
+    assert all("perhaps_plied" in each for each in codes)

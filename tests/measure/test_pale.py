@@ -17,6 +17,7 @@ from drawn_fuzz import core_diameter_mm
 
 from measure import StrandReading, measure_picture, newest_card
 from measure.grounds import _DENSE_MM, _PALE
+from measure.results import OWN_PARTS, SHARED_PARTS
 
 WHITE = (0.75, 0.75, 0.75)
 PX_PER_MM = 20.0
@@ -46,6 +47,9 @@ def test_the_doubt_falls_with_thickness_and_with_darkness() -> None:
     assert shares[0] / shares[1] == pytest.approx(fall, rel=0.1)
     assert "pale" in [c.code for c in fine.cautions]
     assert "pale" not in [c.code for c in thick.cautions]
+    assert set(fine.budget_mm) == {*SHARED_PARTS, *OWN_PARTS}, (
+        "each is of the one kind or the other"
+    )
     (dark,) = read(Strand("banded", 0.0, 0.5, (0.15, 0.1, 0.2)))
     assert dark.budget_mm["pale"] < 0.1 * fine.budget_mm["pale"]
     assert shares[0] < _PALE

@@ -84,7 +84,9 @@ def test_a_strand_beside_a_ruler_is_read_within_its_interval(name: str) -> None:
     assert scale.source == "ruler"
     assert not scale.verified
     assert scale.marks == ("sixteenths of an inch" if scene.marks is SIXTEENTHS else "millimetres")
-    assert "ruler_scale" in {c.code for c in reading.strands[0].cautions}
+    codes = {c.code for c in reading.strands[0].cautions}
+    assert {"ruler_scale", "one_ground"} <= codes
+    assert "no_shade" not in codes, "there is no card that it might be held above"
     assert scale.ticks_px is not None
     # The strokes drawn for the spinner stand on marks: their feet lie whole pitches apart.
     apart = to_plane(shot, scale.ticks_px[:, 0])[:, 0] / scene.marks.pitch_mm

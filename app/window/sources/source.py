@@ -81,6 +81,7 @@ class Source(QObject):
             self._number += 1
             idle = not self._waiting
             kept = [item for item in self._waiting if not isinstance(item, Frame)]
+            in_time |= any(isinstance(item, Frame) and item.in_time for item in self._waiting)
             self._waiting = deque([*kept, Frame(pixels, time_s, self._number, in_time)])
         if idle:
             self._arrived.emit()

@@ -32,7 +32,8 @@ _SHOW_EVERY_S = 0.2
 _LONGEST_GAP_S = 2.0
 _LOOK_EVERY_S = 1.0
 _AHEAD = 8
-"""Frames decoded before they are due."""
+_AHEAD_BYTES = 64 << 20
+"""Frames decoded before they are due, at most, and their pixels: but always two."""
 _DECODING_NICENESS = 13
 """What is decoded ahead can wait: on one core the window comes first, measuring second."""
 _ASK_EVERY_S = 0.1
@@ -104,6 +105,7 @@ class VideoSource(ThreadedSource):
                     clock.begin()
                 due = clock.due(frame.time_s, now)
                 if now - due > _LATE_S and now - shown_at < _SHOW_EVERY_S:
+                    frames.skip_to(frame.turn, frame.time_s + now - due)
                     continue
                 if stopping.wait(max(0.0, due - time.monotonic())):
                     return shown
@@ -178,13 +180,14 @@ class _FramesAhead:
         self._ready: queue.Queue[_Decoded | Exception | None] = queue.Queue(_AHEAD)
         self._closing = threading.Event()
         self._ended = threading.Event()
+        self._wanted_from = (0, -np.inf)
         self._thread = threading.Thread(target=self._run, name=f"frames of {name}", daemon=True)
         self._thread.start()
 
     @property
     def enough(self) -> bool:
         """Whether as many are ready as may be, but for the one taken last, or all there are."""
-        return self._ended.is_set() or self._ready.qsize() >= _AHEAD - 1
+        return self._ended.is_set() or self._ready.qsize() >= self._ready.maxsize - 1
 
     def take(self, stopping: threading.Event) -> _Decoded | None:
         """The next frame; None at the end, when there is none, or when it is to stop.
@@ -200,6 +203,10 @@ class _FramesAhead:
                 raise frame
             return frame
         return None
+
+    def skip_to(self, turn: int, time_s: float) -> None:
+        """Frames before that time of that turn come too late: they need no colours."""
+        self._wanted_from = turn, time_s
 
     def close(self) -> None:
         """Give the file back."""
@@ -227,9 +234,13 @@ class _FramesAhead:
         seen = False
         try:
             while not self._closing.is_set() and reader.next():
+                if seen and (turn, reader.time_s) < self._wanted_from:
+                    continue
                 pixels = reader.pixels()
                 if pixels is not None:
                     seen = True
+                    most = _AHEAD_BYTES // max(pixels.nbytes, 1)
+                    self._ready.maxsize = int(np.clip(most, 2, _AHEAD))
                     self._put(_Decoded(pixels, reader.time_s, reader.rate, turn))
             return seen
         finally:

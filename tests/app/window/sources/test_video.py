@@ -156,6 +156,43 @@ def test_decoding_goes_on_ahead_and_no_farther(film: Path) -> None:
         frames.close()
 
 
+def test_of_large_frames_fewer_are_decoded_ahead(
+    film: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.window.sources.video._AHEAD_BYTES", 3 * 96 * 160 * 3)
+    frames = _FramesAhead(film, film.name, endless=False)
+    try:
+        assert frames.take(threading.Event()) is not None
+        until_s = time.monotonic() + 30
+        while frames._ready.qsize() < 3 and time.monotonic() < until_s:
+            time.sleep(0.01)
+        time.sleep(0.1)
+        assert frames._ready.qsize() == 3
+        assert frames.enough
+    finally:
+        frames.close()
+
+
+def test_frames_that_come_too_late_are_passed_over(
+    film: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.window.sources.video._AHEAD", 2)
+    frames = _FramesAhead(film, film.name, endless=False)
+    never = threading.Event()
+    try:
+        assert frames.take(never) is not None
+        frames.skip_to(0, (COUNT - 1.5) / RATE)
+        times = []
+        while (frame := frames.take(never)) is not None:
+            times.append(frame.time_s)
+        # What had been decoded by then comes all the same.
+        assert times == sorted(times)
+        assert times[-1] == pytest.approx((COUNT - 1) / RATE, abs=1e-3)
+        assert len(times) < COUNT / 2
+    finally:
+        frames.close()
+
+
 def test_a_film_that_is_decoded_too_slowly_is_shown_and_seldom_measured(
     qtbot: QtBot, play: Play, film: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -89,7 +89,7 @@ def test_that_it_may_be_plied_is_kept_between_looks_for_twist() -> None:
     picture = read_picture(take(shot).data)
     codes, seen = [], None
     for twist in (True, False):
-        reading, seen = follow(picture, replace(shot.settings, twist=twist), before=seen)
+        reading, seen = follow(picture, settings=replace(shot.settings, twist=twist), before=seen)
         thin = min(reading.strands, key=lambda strand: strand.diameter_mm)
         assert thin.budget_mm["plies"] > 0.01 * thin.diameter_mm
         codes.append([c.code for c in thin.cautions])

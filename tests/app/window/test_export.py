@@ -19,7 +19,7 @@ from pytestqt.qtbot import QtBot
 
 from app import UseError
 from app.window.drift_chart import DriftChart
-from app.window.export import ChartSaver, chart_png, chart_svg, plain, save_chart
+from app.window.export import SHEET_PX, ChartSaver, chart_png, chart_svg, plain, save_chart
 from app.window.profile_plot import ProfilePlot
 from app.window.theme import DARK, LIGHT
 from measure.band import Band
@@ -213,6 +213,22 @@ def test_it_is_written_beside_the_window_and_said(
     saver.save(chart, tmp_path / "last.svg", "Bobbin 1")
     saver.stop()
     assert (tmp_path / "last.svg").read_bytes() == chart_svg(chart, "Bobbin 1")
+
+
+def test_a_chart_is_written_as_it_was_when_it_was_asked_for(
+    qtbot: QtBot, chart: DriftChart, tmp_path: Path
+) -> None:
+    expected = chart_svg(chart, "Bobbin 1", SHEET_PX)
+    saver = ChartSaver(chart)
+    saver.save(chart, tmp_path / "drift.svg", "Bobbin 1")
+    # Another bobbin, still empty, is chosen while it is being drawn.
+    with qtbot.waitSignal(saver.said, timeout=30_000):
+        chart.set_readings([])
+        chart.set_trend(None)
+        chart.set_band(None)
+    saver.stop()
+    points = [words_of(svg) for svg in (expected, (tmp_path / "drift.svg").read_bytes())]
+    assert points[0] == points[1]
 
 
 def test_what_cannot_be_saved_is_said_and_leaves_nothing(chart: DriftChart, tmp_path: Path) -> None:

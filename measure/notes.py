@@ -108,6 +108,10 @@ CAUTIONS: Final[dict[str, str]] = {
         "It looks brighter on one ground than on the other, as plies of several colours do: a part "
         "of it may pass for ground there; the interval allows for it."
     ),
+    "plied": (
+        "Its plies rest on their bumps and shade each other, as no smooth strand does: it may read "
+        "some per cent off, and the interval allows for it."
+    ),
     "perhaps_plied": (
         "It may be plied, which does not show clearly enough to be counted; the interval allows "
         "for it."

@@ -307,6 +307,8 @@ def _cautions(
         out.append(caution("two_colours"))
     elif whole.recoloured > _OTHER_COLOUR:
         out.append(caution("other_colour"))
+    if plied.plies > 1:
+        out.append(caution("plied"))
     if plied.perhaps:
         out.append(caution("perhaps_plied"))
     if whole.torn and abs(whole.gap) > _DISAGREE:

@@ -47,6 +47,7 @@ def test_the_doubt_falls_with_thickness_and_with_darkness() -> None:
     assert shares[0] / shares[1] == pytest.approx(fall, rel=0.1)
     assert "pale" in [c.code for c in fine.cautions]
     assert "pale" not in [c.code for c in thick.cautions]
+    assert "plied" not in [c.code for c in fine.cautions]
     assert set(fine.budget_mm) == {*SHARED_PARTS, *OWN_PARTS}, (
         "each is of the one kind or the other"
     )

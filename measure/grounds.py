@@ -92,8 +92,10 @@ class Whole:
 
     along: Along
     """The running profile, each ground's own bias taken off as far as it is one."""
-    u_relative: float
-    """Of the mean, from the light."""
+    u_light: float
+    """Of the mean, relative, from the light as far as its grounds say."""
+    u_unchecked: float
+    """The same for want of a second ground; 0 where there is one or none is needed."""
     gap: float
     """Light over dark, log, as far as unevenness does not explain it; 0 with one ground."""
     torn: bool
@@ -104,6 +106,11 @@ class Whole:
     """Of the mean, from light that may come through."""
     recoloured: float = 0.0
     """How much brighter the strand looks on one ground, log, beyond what is usual."""
+
+    @property
+    def u_relative(self) -> float:
+        """Of the mean, from the light."""
+        return float(np.hypot(self.u_light, self.u_unchecked))
 
 
 def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
@@ -182,7 +189,7 @@ def _lost_on_dark(light: Part, strand: StrandDiameter) -> bool:
     )
 
 
-def unchecked(ground: GroundDiameter, strand: StrandDiameter) -> float:
+def _unchecked(ground: GroundDiameter, strand: StrandDiameter) -> float:
     """Relative doubt of a ground that no other checks."""
     light = strand.light
     if ground.ground == "dark":
@@ -209,8 +216,9 @@ def combined(strand: StrandDiameter, parts: list[Part]) -> Whole:
     cuts = strand.cuts
     if len(parts) < 2:
         (one,) = parts
-        u = float(np.hypot(one.u_relative, unchecked(one.ground, strand)))
-        return Whole(_along(cuts, parts, np.zeros(1)), u, 0.0, False, one.u_shape, one.u_pale)
+        alone = _unchecked(one.ground, strand)
+        along = _along(cuts, parts, np.zeros(1))
+        return Whole(along, one.u_relative, alone, 0.0, False, one.u_shape, one.u_pale)
     first, second = parts
     gap = _gap(cuts, first, second)
     prior = np.array([first.u_relative**2, second.u_relative**2])
@@ -225,7 +233,8 @@ def combined(strand: StrandDiameter, parts: list[Part]) -> Whole:
     recoloured = _recoloured(cuts, first, second)
     u_shape = float(share @ (first.u_shape, second.u_shape))
     u_pale = float(share @ (first.u_pale, second.u_pale))
-    return Whole(along, u * max(1.0, torn), gap.log, torn > 1.0, u_shape, u_pale, recoloured)
+    u *= max(1.0, torn)
+    return Whole(along, u, 0.0, gap.log, torn > 1.0, u_shape, u_pale, recoloured)
 
 
 def _recoloured(cuts: Cuts, first: Part, second: Part) -> float:

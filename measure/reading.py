@@ -11,16 +11,7 @@ from measure.backdrop import unrest
 from measure.budget import Plied, Surroundings, budget_of, length_mm, may_be_up
 from measure.diameter import StrandDiameter
 from measure.evenness import cv_percent, find_uneven_places
-from measure.grounds import (
-    FEWEST_CUTS,
-    Part,
-    Whole,
-    combined,
-    part_of,
-    trusted,
-    unchecked,
-    whole_cuts,
-)
+from measure.grounds import FEWEST_CUTS, Part, Whole, combined, part_of, trusted, whole_cuts
 from measure.medians import median
 from measure.notes import caution, refusal
 from measure.profiles import CUT_MM, Cuts
@@ -295,12 +286,9 @@ def _cautions(
         out.append(caution("ruler_scale"))
     elif not around.scale.verified:
         out.append(caution("unverified_scale"))
-    u_light = whole.u_relative
-    if len(parts) == 1:
-        u_light = parts[0].u_relative
-        if cuts.line.region.name == "banded" or unchecked(parts[0].ground, strand):
-            name = parts[0].ground.ground.replace("open", "plain")
-            out.append(caution("one_ground", ground=name))
+    if len(parts) == 1 and (cuts.line.region.name == "banded" or whole.u_unchecked):
+        name = parts[0].ground.ground.replace("open", "plain")
+        out.append(caution("one_ground", ground=name))
     if may_be_up(strand) > _PERHAPS_UP:
         out.append(caution("no_shade"))
     if plied.colours_apart:
@@ -313,7 +301,7 @@ def _cautions(
         out.append(caution("perhaps_plied"))
     if whole.torn and abs(whole.gap) > _DISAGREE:
         out.append(caution("grounds_disagree", percent=100 * abs(whole.gap)))
-    if u_light > _UNSURE:
+    if whole.u_light > _UNSURE:
         out.append(caution("shadow"))
     if whole.u_pale > _UNSURE:
         out.append(caution("pale"))

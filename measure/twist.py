@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.diameter import StrandDiameter
+from measure.grounds import FEWEST_CUTS
 from measure.picture import Picture
 from measure.plied_twist import plied_twist
 from measure.ply_sights import bump_frequencies, ply_sights
@@ -104,7 +105,7 @@ def _twist_among(
 def _straight(
     picture: Picture, scale: Scale, strand: StrandDiameter, blur_mm: float
 ) -> Straightened | None:
-    grounds = [g for g in strand.grounds if len(g.index) >= 4]
+    grounds = [g for g in strand.grounds if len(g.index) >= FEWEST_CUTS]
     if not grounds:
         return None
     half = float(np.mean(np.concatenate([g.half_width_mm for g in grounds])))

@@ -155,7 +155,7 @@ class DriftChart(ChartPanel["DriftPlot"]):
             plot.draw_points(points)
             self._draw_band(plot, self._band)
             self._draw_trend()
-            self._fit(plot, self._points, self._band)
+            self._fit(plot, points, self._band)
             plot.mark(self._entry_of(self._marked))
             self._stack.setCurrentWidget(plot)
             plot.setAccessibleDescription(self.summary())

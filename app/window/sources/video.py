@@ -238,9 +238,10 @@ class _FramesAhead:
                     continue
                 pixels = reader.pixels()
                 if pixels is not None:
+                    if not seen:
+                        most = _AHEAD_BYTES // max(pixels.nbytes, 1)
+                        self._ready.maxsize = int(np.clip(most, 2, _AHEAD))
                     seen = True
-                    most = _AHEAD_BYTES // max(pixels.nbytes, 1)
-                    self._ready.maxsize = int(np.clip(most, 2, _AHEAD))
                     self._put(_Decoded(pixels, reader.time_s, reader.rate, turn))
             return seen
         finally:

@@ -132,65 +132,69 @@ def test_a_window_that_was_busy_gets_the_newest_frame_only(
     assert frames[before].number >= frames[before - 1].number + 3
 
 
-def test_decoding_goes_on_ahead_and_no_farther(film: Path) -> None:
-    frames = _FramesAhead(film, film.name, endless=False)
-    never = threading.Event()
-    try:
-        first = frames.take(never)
-        assert first is not None
-        assert first.time_s == 0.0
-        until_s = time.monotonic() + 30
-        while not frames.enough and time.monotonic() < until_s:
-            time.sleep(0.01)
-        assert frames.enough
-        # One in hand beside those that wait; had it gone on, the film would be at its end.
-        time.sleep(0.2)
-        assert not frames._ended.is_set()
-        times = [first.time_s]
-        while (frame := frames.take(never)) is not None:
-            times.append(frame.time_s)
-        np.testing.assert_allclose(times, np.arange(COUNT) / RATE, atol=1e-3)
-        # At the end there is nothing to wait for.
-        assert frames.enough
-    finally:
+@pytest.fixture
+def decode(film: Path) -> Iterator[Callable[[], _FramesAhead]]:
+    """Begins to decode the film ahead; closed after the test."""
+    begun: list[_FramesAhead] = []
+
+    def begin() -> _FramesAhead:
+        begun.append(_FramesAhead(film, film.name, endless=False))
+        return begun[-1]
+
+    yield begin
+    for frames in begun:
         frames.close()
+
+
+def times_of_rest(frames: _FramesAhead) -> list[float]:
+    """The times of all frames that are still to come."""
+    times = []
+    while (frame := frames.take(threading.Event())) is not None:
+        times.append(frame.time_s)
+    return times
+
+
+def test_decoding_goes_on_ahead_and_no_farther(
+    qtbot: QtBot, decode: Callable[[], _FramesAhead]
+) -> None:
+    frames = decode()
+    first = frames.take(threading.Event())
+    assert first is not None
+    assert first.time_s == 0.0
+    qtbot.waitUntil(lambda: frames.enough, timeout=30_000)
+    # One in hand beside those that wait; had it gone on, the film would be at its end.
+    time.sleep(0.2)
+    assert not frames._ended.is_set()
+    times = [first.time_s, *times_of_rest(frames)]
+    np.testing.assert_allclose(times, np.arange(COUNT) / RATE, atol=1e-3)
+    # At the end there is nothing to wait for.
+    assert frames.enough
 
 
 def test_of_large_frames_fewer_are_decoded_ahead(
-    film: Path, monkeypatch: pytest.MonkeyPatch
+    qtbot: QtBot, decode: Callable[[], _FramesAhead], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("app.window.sources.video._AHEAD_BYTES", 3 * 96 * 160 * 3)
-    frames = _FramesAhead(film, film.name, endless=False)
-    try:
-        assert frames.take(threading.Event()) is not None
-        until_s = time.monotonic() + 30
-        while frames._ready.qsize() < 3 and time.monotonic() < until_s:
-            time.sleep(0.01)
-        time.sleep(0.1)
-        assert frames._ready.qsize() == 3
-        assert frames.enough
-    finally:
-        frames.close()
+    frames = decode()
+    assert frames.take(threading.Event()) is not None
+    qtbot.waitUntil(lambda: frames._ready.qsize() >= 3, timeout=30_000)
+    time.sleep(0.1)
+    assert frames._ready.qsize() == 3
+    assert frames.enough
 
 
 def test_frames_that_come_too_late_are_passed_over(
-    film: Path, monkeypatch: pytest.MonkeyPatch
+    decode: Callable[[], _FramesAhead], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("app.window.sources.video._AHEAD", 2)
-    frames = _FramesAhead(film, film.name, endless=False)
-    never = threading.Event()
-    try:
-        assert frames.take(never) is not None
-        frames.skip_to(0, (COUNT - 1.5) / RATE)
-        times = []
-        while (frame := frames.take(never)) is not None:
-            times.append(frame.time_s)
-        # What had been decoded by then comes all the same.
-        assert times == sorted(times)
-        assert times[-1] == pytest.approx((COUNT - 1) / RATE, abs=1e-3)
-        assert len(times) < COUNT / 2
-    finally:
-        frames.close()
+    frames = decode()
+    assert frames.take(threading.Event()) is not None
+    frames.skip_to(0, (COUNT - 1.5) / RATE)
+    times = times_of_rest(frames)
+    # What had been decoded by then comes all the same.
+    assert times == sorted(times)
+    assert times[-1] == pytest.approx((COUNT - 1) / RATE, abs=1e-3)
+    assert len(times) < COUNT / 2
 
 
 def test_a_film_that_is_decoded_too_slowly_is_shown_and_seldom_measured(

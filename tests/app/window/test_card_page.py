@@ -12,12 +12,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from analytic import Camera
+from clipboard import copy
 from drawn_bank_card import BankCard, Scene, draw_bank_card
 from numpy.typing import NDArray
 from PIL import Image
 from pypdf import PdfReader
 from PySide6.QtCore import QMimeData, QPointF, Qt, QUrl
-from PySide6.QtGui import QDropEvent, QGuiApplication, QImage
+from PySide6.QtGui import QDropEvent, QImage
 from PySide6.QtPrintSupport import QPrinter
 from PySide6.QtWidgets import QComboBox, QLineEdit, QPushButton
 from pytestqt.qtbot import QtBot
@@ -190,12 +191,12 @@ def test_a_dropped_file_for_another_kind_of_card_is_not_kept(
 
 
 def test_pasting_nothing_and_something_without_a_card(qtbot: QtBot, page: CardPage) -> None:
-    QGuiApplication.clipboard().clear()
+    copy(qtbot, None)
     page.check.paste()
     assert "no picture on the clipboard" in page.check.result.text()
     image = QImage(320, 240, QImage.Format.Format_RGB32)
     image.fill(Qt.GlobalColor.lightGray)
-    QGuiApplication.clipboard().setImage(image)
+    copy(qtbot, image)
     page.check.paste()
     qtbot.waitUntil(lambda: not page.check.busy, timeout=30000)
     assert "No printed sheet" in page.check.result.text()

@@ -12,9 +12,10 @@ from typing import cast
 import cv2
 import numpy as np
 import pytest
+from clipboard import copy
 from keyboard import give_keyboard, wait_for_focus
 from PySide6.QtCore import QEvent, QMimeData, QObject, Qt, QUrl
-from PySide6.QtGui import QAction, QGuiApplication, QImage, QKeySequence
+from PySide6.QtGui import QAction, QImage, QKeySequence
 from PySide6.QtWidgets import (
     QAbstractButton,
     QAbstractSpinBox,
@@ -226,13 +227,10 @@ def test_dropped_and_pasted_pictures(
     with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS) as measured:
         window.gauge.picture.dropped.emit(dropped)
     assert len(measured.args[0].reading.strands) == 2
-    clipboard = QGuiApplication.clipboard()
     # By its action: a bare display shared with other tests may take the keyboard away.
     actions = window.gauge.findChildren(QAction)
     paste = next(a for a in actions if a.shortcut() == QKeySequence("Ctrl+V"))
-    pasted = QMimeData()
-    pasted.setData("image/png", no_card.read_bytes())
-    clipboard.setMimeData(pasted)
+    copy(qtbot, no_card.read_bytes())
     with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS) as measured:
         paste.trigger()
     assert measured.args[0].reading.refusals[0].code == "no_card"
@@ -240,11 +238,11 @@ def test_dropped_and_pasted_pictures(
     assert advice in window.gauge.reading.spoken()
     image = QImage(640, 480, QImage.Format.Format_RGB32)
     image.fill(0xFF808080)
-    clipboard.setImage(image)
+    copy(qtbot, image)
     with qtbot.waitSignal(window.gauge.session.still_measured, timeout=WAIT_MS) as measured:
         paste.trigger()
     assert (measured.args[0].reading.width_px, measured.args[0].reading.height_px) == (640, 480)
-    clipboard.clear()
+    copy(qtbot, None)
 
 
 def test_pictures_of_any_shape_are_shown(

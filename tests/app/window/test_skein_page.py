@@ -10,6 +10,7 @@ from typing import cast
 
 import pypdf
 import pytest
+from clipboard import copy
 from logged_strands import SCALE, a_strand
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QGuiApplication
@@ -178,7 +179,7 @@ def write(qtbot: QtBot, page: SkeinPage, name: str, text: str) -> None:
     (field,) = [f for f in page.findChildren(QLineEdit) if f.accessibleName() == name]
     field.selectAll()
     if len(text) > 100:
-        QGuiApplication.clipboard().setText(text)
+        copy(qtbot, text)
         field.paste()
     else:
         qtbot.keyClicks(field, text)
@@ -256,8 +257,13 @@ def test_the_label_is_shown_saved_and_copied(qtbot: QtBot, page: SkeinPage, tmp_
     page.label.save_to(tmp_path / "l.pdf")
     (sheet,) = pypdf.PdfReader(tmp_path / "l.pdf").pages
     assert "".join(sheet.extract_text().split()).count("Handwash,dryflat") == 9
-    qtbot.mouseClick(page.label.copy, Qt.MouseButton.LeftButton)
-    assert "Care: Hand wash, dry flat" in QGuiApplication.clipboard().text()
+
+    def copied() -> bool:
+        # Again until the display has taken it, as `copy` does.
+        qtbot.mouseClick(page.label.copy, Qt.MouseButton.LeftButton)
+        return "Care: Hand wash, dry flat" in QGuiApplication.clipboard().text()
+
+    until(qtbot, copied)
     with qtbot.waitSignal(page.said, timeout=30_000) as said:
         page.label.save_to(tmp_path / "no" / "l.pdf")
     assert "could not be written" in said.args[0]

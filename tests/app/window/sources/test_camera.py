@@ -74,8 +74,8 @@ def test_frames_may_come_in_any_thread_and_only_the_newest_is_kept(
     thread.join()
     # BT.601-7: 235 is white.
     qtbot.waitUntil(lambda: bool(frames) and frames[-1].pixels[0, 0, 0] == 255, timeout=30_000)
-    # The window stood still for all of it.
-    assert len(frames) <= 2
+    # The window stood still for all of it: the one that waited, the one at work, the newest.
+    assert len(frames) <= 3
 
 
 def test_after_the_stop_no_frame_comes_and_it_starts_again(

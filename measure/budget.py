@@ -14,7 +14,7 @@ from measure.medians import median
 from measure.profiles import CUT_MM
 from measure.scale import Scale
 from measure.strands import STEP_MM
-from measure.uncertainty import Budget, Component, mean_component
+from measure.uncertainty import Budget, Component, left_out_component
 from measure.weight_class import WeightChart
 
 Floats = NDArray[np.float64]
@@ -32,8 +32,6 @@ yarn is made tells more of where its core ends than how much fuzz there is; from
 _ON_DARK: Final = 1.6
 """Times that on a dark ground alone, where fuzz shines as the strand does (ours)."""
 _ENOUGH_STEPS: Final = 10
-_LEAST_DOF: Final = 4.0
-"""Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
 _BLUR: Final = 0.18
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
@@ -130,11 +128,10 @@ def budget_of(
     at, cut_mm = whole_cuts(along.position_mm, along.diameter_mm)
     noise = _u_cut(along.u_diameter_mm, at, cut_mm) / np.sqrt(max(len(cut_mm), 1))
     # What was left out of the strand as it lay is all that its mean is unsure for.
-    left_out = 1.0 - min(length_mm(along.position_mm) / float(np.ptp(cuts.arc_mm) + CUT_MM), 1.0)
-    mean = Component("mean", 0.1 * diameter_mm, 1.0)
-    if len(cut_mm) >= 3:
-        mean = mean_component("mean", cut_mm)
-    sampling = mean.u * float(np.sqrt(left_out))
+    cells = _cells(along.position_mm, along.diameter_mm, cuts.arc_mm)
+    sampling = Component("sampling", 0.1 * diameter_mm, 1.0)
+    if np.isfinite(cells).sum() >= 3:
+        sampling = left_out_component("sampling", cells)
     u_halo = _HALO * strand.rim.halo / float(np.sqrt(strand.rim.halo + _LITTLE_HALO))
     if seen_on == {"dark"}:
         u_halo *= _ON_DARK
@@ -162,7 +159,7 @@ def budget_of(
             Component("two_colours", u_colours * diameter_mm),
             Component("recoloured", _RECOLOURED * whole.recoloured * diameter_mm),
             Component("burnt_out", _EATEN * around.eaten_px * diameter_mm),
-            Component("sampling", sampling, max(mean.dof, _LEAST_DOF)),
+            sampling,
         )
     )
 
@@ -178,6 +175,16 @@ def may_be_up(strand: StrandDiameter) -> float:
     light = strand.light.on(strand.rim)
     shade = light.sky + light.lamp * light.beside / (1.0 + light.softness**2)
     return float(np.clip((_LYING - shade) / (_LYING - _UP), 0.0, 1.0))
+
+
+def _cells(position_mm: Floats, diameter_mm: Floats, arc_mm: Floats) -> Floats:
+    """Mean diameter in each millimetre of a strand's arc (n,), NaN where less than half was cut."""
+    start = float(arc_mm.min())
+    count = int(np.ptp(arc_mm) / CUT_MM) + 1
+    cell = np.minimum(((position_mm - start) / CUT_MM).astype(int), count - 1)
+    cuts = np.bincount(cell, minlength=count)
+    sums = np.bincount(cell, diameter_mm, minlength=count)
+    return np.where(cuts * STEP_MM >= 0.5 * CUT_MM, sums / np.maximum(cuts, 1), np.nan)
 
 
 def _u_cut(u_mm: Floats, at_mm: Floats, whole_mm: Floats) -> float:

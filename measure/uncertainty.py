@@ -23,6 +23,10 @@ _DIVISORS: Final = {
     "triangular": math.sqrt(6),
     "arcsine": math.sqrt(2),
 }
+_FEW_PAIRS: Final = 3.0
+"""Pairs of values some way apart that tell half of how they go together (ours)."""
+_LEAST_DOF: Final = 4.0
+"""Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
 
 
 @dataclass(frozen=True)
@@ -157,7 +161,7 @@ def ar1_effective_sample_size(n: int, rho: float) -> float:
     return n / (1 + 2 * float(((1 - lag / n) * rho**lag).sum()))
 
 
-def effective_sample_size(values: ArrayLike, max_lag: int | None = None) -> float:
+def effective_sample_size(values: ArrayLike) -> float:
     """How many independent values these evenly spaced ones (n,) are worth for their mean.
 
     NaN keeps the place of what was not measured. Two estimates are made and the smaller is
@@ -168,22 +172,19 @@ def effective_sample_size(values: ArrayLike, max_lag: int | None = None) -> floa
     under noise. On simulated series, 95 % intervals by it held the true mean in 90 to 99 % of
     cases when the memory (lag at which correlation falls to 1/e) was below a tenth of the
     length, 85 % or more under as much noise again; a longer memory no sample shows, and they
-    held it less often. Lags above `max_lag` are taken as uncorrelated.
+    held it less often.
     """
     e, finite = _departures(values)
     n = float(finite.sum())
     spread = float(e @ e)
     if n < 3 or spread == 0:
         return n
-    top = len(e) - 1 if max_lag is None else min(max_lag, len(e) - 1)
-    if top < 1:
-        return n
-    products = np.correlate(e, e, "full")[len(e) - 1 : len(e) + top]
-    pairs = np.rint(np.correlate(finite, finite, "full")[len(e) - 1 : len(e) + top])
+    products = _over_lags(e)
+    pairs = np.rint(_over_lags(finite))
     # Of the mean product of each lag's pairs; a lag without a pair adds nothing to the mean.
     r = np.where(pairs > 0, products / np.maximum(pairs, 1), 0.0) * (n / spread)
 
-    lag = np.arange(1, top + 1)
+    lag = np.arange(1, len(e))
     # r1 falls short of rho by (1 + 4 rho)/n on average (Marriott and Pope 1954, from memory).
     r1 = r[1] * (n - 1) / n
     rho = min(max((n * r1 + 1) / max(n - 4, n / 2), 0.0), 1 - 1e-9)
@@ -200,16 +201,36 @@ def effective_sample_size(values: ArrayLike, max_lag: int | None = None) -> floa
     return float(min(max(n * n / max(first_order, positive_sequence), 1.0), n))
 
 
-def mean_component(name: str, values: ArrayLike, max_lag: int | None = None) -> Component:
-    """The doubt about the mean of evenly spaced values (n,), as a component of a budget.
+def left_out_component(name: str, values: ArrayLike) -> Component:
+    """The doubt about the mean of evenly spaced values (n,) for those left out, which are NaN.
 
-    Sample standard deviation over the root of the effective sample size; NaN keeps the place of
-    what was not measured. Degrees of freedom are one less than that size, and at least one.
+    The measured ones' mean less that of all is a sum whose weights add up to nothing, so that its
+    variance needs only how values go together over each distance, and not their own mean's. It is
+    taken from the measured pairs of each distance; of what few pairs tell half is held against
+    us, whichever way it lies (ours). Never less than if values had no memory. Degrees of freedom
+    are one less than the effective sample size, and at least four, for what was left out lies
+    between what was not. On simulated strands that wave, drift or wander, gaps of 2 to 20 mm in
+    60 to 150, 95 % intervals by it held the mean of all in 90 to 100 % of cases; in 88 to 98 %
+    where every other 12 mm were left out.
     """
     e, finite = _departures(values)
-    n = float(finite.sum())
-    if n < 2:
-        raise ValueError("the doubt about a mean needs at least two measured values")
-    n_effective = effective_sample_size(values, max_lag)
-    u = math.sqrt(float(e @ e) / (n - 1) / n_effective)
-    return Component(name, u, max(n_effective - 1, 1.0))
+    size, measured = len(e), float(finite.sum())
+    if measured < 3:
+        raise ValueError("the doubt about what was left out needs at least three measured values")
+    lag = np.arange(size)
+    pairs = np.rint(_over_lags(finite))
+    covariance = _over_lags(e) / np.maximum(pairs, 1.0)
+    known = pairs / (pairs + _FEW_PAIRS)
+    weight = _over_lags(finite / measured - 1.0 / size) * np.maximum(1.0 - 2.0 * lag / size, 0.0)
+    weight[1:] *= 2.0
+    variance = float(
+        weight @ (known * covariance) + 0.5 * covariance[0] * (np.abs(weight) @ (1.0 - known))
+    )
+    without_memory = float(covariance[0]) / measured * (1.0 - measured / size)
+    dof = max(effective_sample_size(values) - 1.0, _LEAST_DOF)
+    return Component(name, math.sqrt(max(variance, without_memory)), dof)
+
+
+def _over_lags(values: Floats) -> Floats:
+    """Sums of products (n,) of values (n,) 0, 1, 2 ... places apart."""
+    return np.correlate(values, values, "full")[len(values) - 1 :]

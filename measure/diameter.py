@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -67,6 +68,13 @@ _STILL_SUITS: Final = 1.5
 _STILL_PLAIN: Final = 0.3
 """A frame is followed while its misfit is below this many times that of the last full fit, and
 this much more."""
+_DIM: Final = 0.25
+"""Brightness below which a strand may show on a dark ground only where it is brightest (ours)."""
+_RAGGED: Final = 0.08
+_TIMES_AS_RAGGED: Final = 4.0
+"""Spread of log diameters along a dark ground, and how many times that along the light one beside
+it, that tell of a dim strand that it is so: drawn black strands with bright specks spread by 0.2
+to 0.5 there and read 20 to 60 % too narrow, by 0.003 to 0.08 on light ground (ours)."""
 
 
 @dataclass(frozen=True)
@@ -286,10 +294,21 @@ def _strand_diameter(
         any(
             g.core_misfit > _GROOVE_MISFIT or (g.ground == "dark" and g.groove > _GROOVE)
             for g in grounds
-            if _shows_its_face(g)
+            if _shows_its_face(g) and not in_bits(g, grounds)
         ),
         any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in grounds),
     )
+
+
+def in_bits(ground: GroundDiameter, among: Sequence[GroundDiameter]) -> bool:
+    """A dim strand shows on this dark ground only where it is brightest, says the light one."""
+    if ground.ground != "dark":
+        return False
+    for light in among:
+        if light.ground == "light" and light.strand_level < _DIM and len(light.index):
+            ragged, even = (float(np.log(g.diameter_mm).std()) for g in (ground, light))
+            return ragged > max(_RAGGED, _TIMES_AS_RAGGED * even)
+    return False
 
 
 def _shows_its_face(ground: GroundDiameter) -> bool:

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.diameter import GroundDiameter, StrandDiameter
+from measure.diameter import GroundDiameter, StrandDiameter, in_bits
 from measure.medians import median
 from measure.profiles import CUT_MM, Cuts
 from measure.results import Along
@@ -42,13 +42,6 @@ _ENOUGH_CUTS: Final = 8
 """Of a ground a strand lies on, to say that it does not show there."""
 _WEAK: Final = 0.03
 """Relative doubt of a light ground that is only worth something beside a dark one (ours)."""
-_DIM: Final = 0.25
-"""Brightness below which a strand may show on a dark ground only where it is brightest (ours)."""
-_RAGGED: Final = 0.08
-_TIMES_AS_RAGGED: Final = 4.0
-"""Spread of log diameters along a dark ground, and how many times that along the light one beside
-it, that tell of a dim strand that it is so: drawn black strands with bright specks spread by 0.2
-to 0.5 there and read 20 to 60 % too narrow, by 0.003 to 0.08 on light ground (ours)."""
 _NO_SKY: Final = 0.25
 _STRAIGHT: Final = 0.2
 """Share of sky and tangent of a lamp's lean below which a light leaves no shadow to be seen."""
@@ -60,9 +53,9 @@ _BLACK_FACE: Final = 0.03
 """of one with a strand as black as ink, whose face shows nothing of how it is built,"""
 _CONTRADICTED: Final = 0.02
 """and of a dark one whose light neighbour said otherwise and was not believed."""
-_PALE: Final = 0.042
+_PALE: Final = 0.029
 _DENSE_MM: Final = 1.0
-"""Relative doubt of a fine strand's width per square of its brightness, and how thick one is that
+"""Relative doubt of a fine strand's width per unit of its brightness, and how thick one is that
 has half of it: light that comes through its edges, whatever the ground, narrows it by the inverse
 square of its optical depth (Beer and Lambert), which grows with its thickness. From drawn ones
 (ours)."""
@@ -136,7 +129,7 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
     u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))
     mean_mm = float(ground.diameter_mm.mean())
     thin = 1.0 / (1.0 + (mean_mm / _DENSE_MM) ** 2)
-    u_pale = 0.0 if strand.flat else _PALE * level**2 * thin
+    u_pale = 0.0 if strand.flat else _PALE * level * thin
     return Part(ground, mean_mm, u, _SHAPE * ground.core_misfit, u_pale)
 
 
@@ -152,7 +145,7 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
     """
     if len(parts) == 1 and _lost_on_dark(parts[0], strand):
         return []
-    parts = [p for p in parts if not any(_in_bits(p, other) for other in parts)]
+    parts = [p for p in parts if not in_bits(p.ground, strand.grounds)]
     # A fine black strand with its black shadow looks like one black line.
     fine = min(p.mean_mm for p in parts) < _FINE_PX * median(strand.cuts.mm_per_px)
     line = strand.flat and fine
@@ -182,14 +175,6 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
         return firm
     unsure = replace(weak[0], u_relative=float(np.hypot(weak[0].u_relative, _WEAK)))
     return [unsure if p is weak[0] else p for p in parts]
-
-
-def _in_bits(dark: Part, light: Part) -> bool:
-    """A dim strand shows on the dark ground only where it is brightest."""
-    if dark.ground.ground != "dark" or light.ground.ground != "light":
-        return False
-    ragged, even = (float(np.log(p.ground.diameter_mm).std()) for p in (dark, light))
-    return light.ground.strand_level < _DIM and ragged > max(_RAGGED, _TIMES_AS_RAGGED * even)
 
 
 def _lost_on_dark(light: Part, strand: StrandDiameter) -> bool:

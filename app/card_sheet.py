@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import re
+from collections.abc import Sequence
 from html import escape
 from typing import TYPE_CHECKING, Literal
 
@@ -130,7 +131,7 @@ def sheet_pdf(sheet: Sheet) -> bytes:
 def paint_sheet(painter: QPainter, sheet: Sheet, unit: float) -> None:
     """Paint the sheet, its top left corner at the origin and `unit` painter units to the mm."""
     paint_shapes(painter, sheet, unit)
-    paint_words(painter, sheet, unit)
+    paint_words(painter, sheet.words, unit)
 
 
 def paint_shapes(painter: QPainter, sheet: Sheet, unit: float) -> None:
@@ -161,13 +162,13 @@ def paint_shapes(painter: QPainter, sheet: Sheet, unit: float) -> None:
         painter.drawPath(_outline(frame, unit))
 
 
-def paint_words(painter: QPainter, sheet: Sheet, unit: float) -> None:
-    """Of the sheet, the words."""
+def paint_words(painter: QPainter, lines: Sequence[Words], unit: float) -> None:
+    """Lines of a sheet's words, some or all."""
     from PySide6.QtCore import QPointF
     from PySide6.QtGui import QColor, QFont, QFontMetricsF
 
     family = _own_family()
-    for words in sheet.words:
+    for words in lines:
         font = QFont(family)
         font.setPixelSize(max(1, round(words.size_mm * unit)))
         # A ligature would be read back, and searched for, as one odd letter.

@@ -114,6 +114,7 @@ class StripsPlot(ThicknessPlot):
 
     def furnish(self) -> Iterator[None]:
         """All kinds of signs."""
+        yield from super().furnish()
         self.points = pg.ScatterPlotItem(size=_POINT_PX, pxMode=True)
         self.drift = pg.PlotCurveItem(connect="finite")
         self.means = pg.PlotCurveItem(connect="finite")

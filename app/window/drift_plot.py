@@ -176,6 +176,7 @@ class DriftPlot(ThicknessPlot):
 
     def furnish(self) -> Iterator[None]:
         """Lines, then the points of each kind, then what frames one of them."""
+        yield from super().furnish()
         self.intervals = self._curve(-10, connect="pairs")
         # Line by line also on paper: one path of thousands of lines takes Qt seconds.
         self.intervals.setSegmentedLineMode("on")
@@ -191,6 +192,7 @@ class DriftPlot(ThicknessPlot):
             yield
         self.pointed = self._scatter(20, "o", 18.0)
         self.marked = self._scatter(19, "s", 20.0)
+        yield
 
     def _curve(self, z: float, connect: str = "all") -> Any:
         item = pg.PlotCurveItem(connect=connect, skipFiniteCheck=connect == "pairs")

@@ -37,6 +37,7 @@ class ForecastPlot(ThicknessPlot):
 
     def furnish(self) -> Iterator[None]:
         """The lines and the shade of each way."""
+        yield from super().furnish()
         self._curves: list[tuple[pg.PlotCurveItem, pg.PlotCurveItem, pg.PlotCurveItem]] = []
         self._shades: list[pg.FillBetweenItem] = []
         for _ in range(2):

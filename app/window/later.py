@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from importlib import import_module
 from threading import Thread
 from typing import Final
 
-from PySide6.QtCore import QObject, QTimer
+from PySide6.QtCore import QCoreApplication, QObject, QRect, QSize, Qt, QTimer
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QWidget
 
 _BREATH_MS: Final = 1
+_PIECE_S: Final = 0.004
 
 OF_THE_GAUGE: Final = (
     "app.window.drift_plot",
@@ -38,6 +41,38 @@ def paint_soon(widget: QWidget) -> None:
     if widget.isVisible() and widget.updatesEnabled():
         widget.setUpdatesEnabled(False)
         soon(widget, lambda: widget.setUpdatesEnabled(True))
+
+
+def some_of(steps: Iterator[None]) -> bool:
+    """Run small steps together until they have taken some milliseconds of processor time.
+
+    Whether there may be more.
+    """
+    until_s = time.thread_time() + _PIECE_S
+    return any(time.thread_time() >= until_s for _ in steps)
+
+
+def laid_out(widget: QWidget) -> Iterator[None]:
+    """Do ahead, in steps, what would all be done at once as a widget is shown.
+
+    Styles, sizes and places of all that is in it, as Qt does it, from the outside inwards.
+    """
+    for part in widget.findChildren(QWidget):
+        part.ensurePolished()
+        yield
+    for part in reversed(widget.findChildren(QWidget)):
+        part.sizeHint()  # words and layouts remember it
+        yield
+    for part in (widget, *widget.findChildren(QWidget)):
+        layout = part.layout()
+        if layout is not None:
+            layout.activate()
+        if part.testAttribute(Qt.WidgetAttribute.WA_PendingResizeEvent):
+            part.setAttribute(Qt.WidgetAttribute.WA_PendingResizeEvent, False)
+            QCoreApplication.sendEvent(part, QResizeEvent(part.size(), QSize()))
+        yield
+    # What is left, if anything.
+    widget.grab(QRect(0, 0, 1, 1))
 
 
 class Loading(Thread):

@@ -122,15 +122,18 @@ class MainWindow(QMainWindow):
         return rail
 
     def _add_pages(self, source: str | None) -> None:
-        for name, title, tip, module, maker in (
-            ("gauge", "&Gauge", "Measure strands", "gauge", lambda: self._gauge_page(source)),
-            ("spins", "&Spins", "Spins and their bobbins", "spins", self._spins_page),
-            ("plan", "&Plan", "From the yarn you want to the single", "plan", self._plan_page),
-            ("bobbins", "&Bobbins", "Compare bobbins before plying", "bobbins", self._bobbins_page),
-            ("skeins", "S&keins", "Finished skeins and their labels", "skein", self._skein_page),
-            ("card", "&Card", "Print the card, check the printer", "card", self._card_page),
-        ):
-            self.pages.add(name, f"app.window.{module}_page", maker)
+        plots = ("bobbin_strips_plot", "forecast_plot")
+        for name, title, tip, maker, *modules in (
+            ("gauge", "&Gauge", "Measure strands", lambda: self._gauge_page(source), "gauge_page"),
+            ("spins", "&Spins", "Spins and their bobbins", self._spins_page, "spins_page"),
+            ("plan", "&Plan", "From the yarn you want to the single", self._plan_page, "plan_page"),
+            ("bobbins", "&Bobbins", "Compare bobbins before plying", self._bobbins_page,
+             "bobbins_page", *plots),
+            ("skeins", "S&keins", "Finished skeins and their labels", self._skein_page,
+             "skein_page"),
+            ("card", "&Card", "Print the card, check the printer", self._card_page, "card_page"),
+        ):  # fmt: skip
+            self.pages.add(name, tuple(f"app.window.{module}" for module in modules), maker)
             self._add_button(name, title, tip)
 
     def _add_button(self, name: str, title: str, tip: str) -> None:

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import sys
-import time
 from collections.abc import Callable, Generator, Iterator, Sequence
 from typing import Final, Protocol, TypeVar, cast
 
-from PySide6.QtCore import QRect, Qt, QTimer, Signal, SignalInstance
+from PySide6.QtCore import Qt, QTimer, Signal, SignalInstance
 from PySide6.QtWidgets import QMenu, QStackedWidget, QWidget
 
-from app.window.later import Loading, paint_soon, soon
+from app.window.later import Loading, laid_out, paint_soon, some_of, soon
 from app.window.theme import Theme, sheet_of
 
-_PIECE_S: Final = 0.004
-"""Small pieces are made together until they have taken so long, in processor time."""
 _PAUSE_MS: Final = 40
 """Between pieces of pages that nobody waits for."""
 
@@ -81,7 +78,7 @@ class PageStack(QStackedWidget):
         super().__init__()
         self._furnish = furnish
         self._makers: dict[str, Callable[[], Making]] = {}
-        self._modules: dict[str, str] = {}
+        self._modules: dict[str, tuple[str, ...]] = {}
         self._making: dict[str, Making] = {}
         self._made: dict[str, Page] = {}
         self._wanted = ""
@@ -95,9 +92,9 @@ class PageStack(QStackedWidget):
         self._loaded.connect(self._make_on, Qt.ConnectionType.QueuedConnection)
         self._all_loaded.connect(self._make_rest, Qt.ConnectionType.QueuedConnection)
 
-    def add(self, name: str, module: str, maker: Callable[[], Making]) -> None:
-        """One more page, for which `module` has to be imported."""
-        self._makers[name], self._modules[name] = maker, module
+    def add(self, name: str, modules: tuple[str, ...], maker: Callable[[], Making]) -> None:
+        """One more page, for which these modules have to be imported."""
+        self._makers[name], self._modules[name] = maker, modules
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -112,8 +109,8 @@ class PageStack(QStackedWidget):
     def page(self, name: str) -> Page:
         """The page of that name, made to its end when it is not made yet."""
         if name not in self._made:
-            while name not in self._made:
-                self._make_piece(name)
+            for _ in self._making_on(name):
+                pass
             self._show_when_wanted(name)
         return self._made[name]
 
@@ -124,11 +121,11 @@ class PageStack(QStackedWidget):
             self._show_when_wanted(name)
         else:
             self.setCurrentWidget(self._empty)
-            self._load((self._modules[name],), lambda: self._loaded.emit(name))
+            self._load(self._modules[name], lambda: self._loaded.emit(name))
 
     def make_all(self) -> None:
         """Make all pages beside other work, so that each opens at once when it is wanted."""
-        self._load(tuple(self._modules.values()), self._all_loaded.emit)
+        self._load([m for of in self._modules.values() for m in of], self._all_loaded.emit)
 
     def set_theme(self, theme: Theme) -> None:
         """Draw in these colours: the page in front now, each other in an event of its own.
@@ -196,17 +193,21 @@ class PageStack(QStackedWidget):
         QTimer.singleShot(_PAUSE_MS, self, self._make_rest)
 
     def _make_pieces(self, name: str) -> None:
-        until_s = time.thread_time() + _PIECE_S
-        while name not in self._made and time.thread_time() < until_s:
-            self._make_piece(name)
+        some_of(self._making_on(name))
 
-    def _make_piece(self, name: str) -> None:
-        making = self._making.setdefault(name, self._placed(name))
-        try:
-            next(making)
-        except StopIteration as end:
-            self._made[name] = end.value
-            del self._making[name]
+    def _making_on(self, name: str) -> Iterator[None]:
+        """Go on making the page, or begin."""
+        if name not in self._making:
+            self._making[name] = self._placed(name)
+        making = self._making[name]
+        while True:
+            try:
+                next(making)
+            except StopIteration as end:
+                self._made[name] = end.value
+                del self._making[name]
+                return
+            yield
 
     def _placed(self, name: str) -> Making:
         page = yield from self._makers[name]()
@@ -219,7 +220,8 @@ class PageStack(QStackedWidget):
         self._furnish(page)
         if self.isVisible():
             yield
-            yield from self._settled(widget)
+            widget.resize(self.size())
+            yield from laid_out(widget)
         if self._theme is not None and self._sheet != sheet:  # they changed meanwhile
             page.set_theme(self._theme)
         return page
@@ -232,15 +234,6 @@ class PageStack(QStackedWidget):
         yield
         yield from page.make()
         return page
-
-    def _settled(self, page: QWidget) -> Iterator[None]:
-        """Do ahead what else would all be done as the page is shown: styles, sizes, places."""
-        for part in page.findChildren(QWidget):
-            part.ensurePolished()
-            yield
-        page.resize(self.size())
-        # Qt lays out what it is to draw, shown or not, down to the last part.
-        page.grab(QRect(0, 0, 1, 1))
 
     def _show_when_wanted(self, name: str) -> None:
         if self._wanted == name:

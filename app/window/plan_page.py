@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from html import escape
 from typing import Final
 
-from PySide6.QtCore import QRect, Qt, Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QFont, QShowEvent
 from PySide6.QtWidgets import (
     QHBoxLayout,
@@ -31,7 +31,7 @@ from app.plan import SWATCH, Wheel, plan_lines
 from app.window.bench_bar import band_text
 from app.window.desk import Desk
 from app.window.flow_row import FlowRow
-from app.window.later import paint_soon, soon
+from app.window.later import laid_out, paint_soon, some_of, soon
 from app.window.panel import headed_panel, quiet_label, scrolled_panel, words_label
 from app.window.plan_form import PlanForm
 from app.window.plan_lessons import LessonTable
@@ -90,6 +90,8 @@ class PlanPage(QWidget):
         """Whether the notebook answered yet, and whether a person has seen it."""
         self._looked_up = self._asked = 0
         self._stopped = False
+        self._laying: Iterator[None] = iter(())
+        """What is left to be laid out before the page is shown."""
         self._work = ThreadPoolExecutor(1, thread_name_prefix="plan")
         self._worked_out.connect(self._show, Qt.ConnectionType.QueuedConnection)
 
@@ -268,8 +270,14 @@ class PlanPage(QWidget):
 
     def _lay_out(self) -> None:
         """Lay out what is to be shown later: the words take as long as all else on the page."""
-        if not self._stopped and not self.isVisible():
-            self.grab(QRect(0, 0, 1, 1))
+        self._laying = laid_out(self)
+        self._lay_on(self._laying)
+
+    def _lay_on(self, laying: Iterator[None]) -> None:
+        """A piece of that, and what follows in an event of its own."""
+        wanted = laying is self._laying and not self._stopped and not self.isVisible()
+        if wanted and some_of(laying):
+            soon(self, lambda: self._lay_on(laying))
 
     def _fill(self) -> None:
         """Put the plan into words."""

@@ -78,11 +78,6 @@ class ThicknessPlot(pg.GraphicsView):  # type: ignore[misc]
         self.setFrameShape(QFrame.Shape.NoFrame)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self._lay_out()
-        self.band_zone = pg.LinearRegionItem(orientation="horizontal", movable=False)
-        self.band_zone.setZValue(-20)
-        self.band_zone.hide()
-        self.addItem(self.band_zone)
         self._whole: tuple[Range, Range] = ((0.0, 1.0), (-0.1, 0.1))
         self._dressed: tuple[Theme, QFont] | None = None
         self._ratio = 1.0
@@ -109,9 +104,15 @@ class ThicknessPlot(pg.GraphicsView):  # type: ignore[misc]
         """Add what is drawn in it; to be run to its end before anything else, in steps or at once.
 
         A plot takes some hundredths of a second to make, which is longer than a window may stand
-        still.
+        still. Here: the plot area, its axes and the band.
         """
-        raise NotImplementedError
+        self._lay_out()
+        yield
+        self.band_zone = pg.LinearRegionItem(orientation="horizontal", movable=False)
+        self.band_zone.setZValue(-20)
+        self.band_zone.hide()
+        self.addItem(self.band_zone)
+        yield
 
     def _set_zoomed(self, zoomed: bool) -> None:
         if zoomed != self.is_zoomed:

@@ -145,6 +145,7 @@ class ProfileCurves(ThicknessPlot):
 
     def furnish(self) -> Iterator[None]:
         """Lines and bars, then the marks of uneven places."""
+        yield from super().furnish()
         self.curve = pg.PlotCurveItem()
         self.cuts = pg.PlotCurveItem(connect="pairs")
         self.middle = pg.InfiniteLine(angle=0, movable=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from typing import Final, Literal
 
@@ -18,7 +19,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from app.card_sheet import paint_shapes, paint_words
-from app.sheet import Bar, Paper, Sheet, lay_out
+from app.sheet import Bar, Paper, Sheet, Words, lay_out
 from app.window.theme import LIGHT, Theme
 from measure.card import ID1_SIZE_MM, CardKind, newest_card
 from measure.check_frame import ID1_CORNER_MM
@@ -29,6 +30,7 @@ _UNIT: Final = 20.0
 """Painter units to the mm: fonts have whole sizes, so they are laid out large and shrunk."""
 
 _MARGIN_PX: Final = 6
+_LINES_AT_ONCE: Final = 8
 
 
 @cache
@@ -45,7 +47,8 @@ class SheetPreview(QWidget):
         self._sheet: Sheet = _laid_out("desk", "a4")
         self._pointing: Pointing = "nothing"
         self._drawn: QPixmap | None = None
-        # The words take twice as long as all else: they follow in an event of their own.
+        # The words take twice as long as all else: they follow in events of their own.
+        self._unwritten: Sequence[Words] = ()
         self._words = QTimer(self)
         self._words.setSingleShot(True)
         self._words.timeout.connect(self._add_words)
@@ -164,15 +167,19 @@ class SheetPreview(QWidget):
         painter = self._painter_on(pixmap, self._part(), self._scale())
         paint_shapes(painter, self._sheet, _UNIT)
         painter.end()
+        self._unwritten = self._sheet.words
         self._words.start(1)
         return pixmap
 
     def _add_words(self) -> None:
         if self._drawn is not None:
             painter = self._painter_on(self._drawn, self._part(), self._scale())
-            paint_words(painter, self._sheet, _UNIT)
+            paint_words(painter, self._unwritten[:_LINES_AT_ONCE], _UNIT)
             painter.end()
+            self._unwritten = self._unwritten[_LINES_AT_ONCE:]
             self.update()
+            if self._unwritten:
+                self._words.start(1)
 
     @staticmethod
     def _painter_on(pixmap: QPixmap, part: QRectF, scale: float) -> QPainter:

@@ -398,13 +398,14 @@ def test_a_page_is_made_beside_the_window(
 ) -> None:
     """Asked for, it comes some events later: no event makes more than a piece of it."""
     pieces: list[str] = []
-    make = PageStack._make_piece
+    make = PageStack._making_on
 
-    def noted(pages: PageStack, name: str) -> None:
-        pieces.append(name)
-        make(pages, name)
+    def noted(pages: PageStack, name: str) -> Iterator[None]:
+        for _ in make(pages, name):
+            pieces.append(name)
+            yield
 
-    monkeypatch.setattr(PageStack, "_make_piece", noted)
+    monkeypatch.setattr(PageStack, "_making_on", noted)
     # Those that nobody asks for are made as well: not here.
     monkeypatch.setattr(PageStack, "make_all", lambda pages: None)
     window = open_window()

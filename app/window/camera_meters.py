@@ -117,6 +117,7 @@ class MeterChip(QWidget):
         words = QRectF(self.rect())
         words.setLeft(box.right() + 0.35 * side)
         painter.drawText(words, int(Qt.AlignmentFlag.AlignVCenter.value), self._text())
+        painter.end()
 
 
 class CameraMeters(QWidget):

@@ -66,9 +66,11 @@ class LabelPreview(QWidget):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setRenderHint(QPainter.RenderHint.TextAntialiasing)
         painter.fillRect(self.rect(), QColor(self._theme.picture_back))
-        label = self._label
-        if label is None:
-            return
+        if self._label is not None:
+            self._paint_sides(painter, self._label)
+        painter.end()
+
+    def _paint_sides(self, painter: QPainter, label: SetLabel) -> None:
         many = len(label.sides)
         width, height = self.width() - _GAP * (many + 1), self.height() - 2 * _GAP
         per_mm = min(width / many / LABEL_MM[0], height / LABEL_MM[1])

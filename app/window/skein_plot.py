@@ -70,7 +70,10 @@ class SkeinPlot(QWidget):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setFont(self.font())
         area = QRectF(self.rect()).adjusted(_MARGIN, _MARGIN / 2, -_MARGIN, -_MARGIN / 2)
-        looked = self._looked
+        self._paint_in(painter, area, self._looked)
+        painter.end()
+
+    def _paint_in(self, painter: QPainter, area: QRectF, looked: LookedAt | None) -> None:
         if looked is None or looked.figures is None:
             painter.setPen(QColor(self._theme.quiet_ink))
             painter.drawText(

@@ -39,7 +39,9 @@ _MOST_EATEN_PX: Final = 0.15
 SOFT_BLUR: Final = 0.22
 """Edge spread over width from which a picture is soft for a strand."""
 _WIDEST_INTERVAL: Final = 0.15
-_WIDE_INTERVAL: Final = 0.04
+_WIDE_INTERVAL: Final = 0.035
+"""Half of an interval over its diameter from which it is said: one in two hundred readings whose
+interval is as wide is off by more than 5 %, if intervals hold as they should."""
 _OF_THE_YARN: Final = ("sampling", "two_colours", "recoloured")
 """Doubts that better light or a better picture would not lessen: they refuse nothing."""
 _UNSURE: Final = 0.015

@@ -209,9 +209,9 @@ def left_out_component(name: str, values: ArrayLike) -> Component:
     taken from the measured pairs of each distance; of what few pairs tell half is held against
     us, whichever way it lies (ours). Never less than if values had no memory. Degrees of freedom
     are one less than the effective sample size, and at least four, for what was left out lies
-    between what was not. On simulated strands that wave, drift or wander, gaps of 2 to 20 mm in
-    60 to 150, 95 % intervals by it held the mean of all in 90 to 100 % of cases; in 88 to 98 %
-    where every other 12 mm were left out.
+    between what was not. On simulated strands of 18 to 150 mm that wave, drift or wander, with
+    gaps of 2 to 20 mm, 95 % intervals by it held the mean of all in 91 to 100 % of cases; in 94
+    to 100 % where every other 12 mm of 85 and more were left out, in 83 to 99 % of 50.
     """
     e, finite = _departures(values)
     size, measured = len(e), float(finite.sum())
@@ -221,7 +221,7 @@ def left_out_component(name: str, values: ArrayLike) -> Component:
     pairs = np.rint(_over_lags(finite))
     covariance = _over_lags(e) / np.maximum(pairs, 1.0)
     known = pairs / (pairs + _FEW_PAIRS)
-    weight = _over_lags(finite / measured - 1.0 / size) * np.maximum(1.0 - 2.0 * lag / size, 0.0)
+    weight = _over_lags(finite / measured - 1.0 / size) * (1.0 - lag / size)
     weight[1:] *= 2.0
     variance = float(
         weight @ (known * covariance) + 0.5 * covariance[0] * (np.abs(weight) @ (1.0 - known))

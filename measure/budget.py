@@ -32,7 +32,8 @@ yarn is made tells more of where its core ends than how much fuzz there is; from
 _ON_DARK: Final = 1.6
 """Times that on a dark ground alone, where fuzz shines as the strand does (ours)."""
 _ENOUGH_STEPS: Final = 10
-_BLUR: Final = 0.205
+_FEW_CELLS_DOF: Final = 4.0
+_BLUR: Final = 0.2
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
 from drawn pictures that went through such cameras (ours)."""
@@ -136,7 +137,7 @@ def budget_of(
     noise = _u_cut(along.u_diameter_mm, at, cut_mm) / np.sqrt(max(len(cut_mm), 1))
     # What was left out of the strand as it lay is all that its mean is unsure for.
     cells = _cells(along.position_mm, along.diameter_mm, cuts.arc_mm)
-    sampling = Component("sampling", 0.1 * diameter_mm, 1.0)
+    sampling = Component("sampling", 0.1 * diameter_mm, _FEW_CELLS_DOF)
     if np.isfinite(cells).sum() >= 3:
         sampling = left_out_component("sampling", cells)
     u_halo = _HALO * strand.rim.halo / float(np.sqrt(strand.rim.halo + _LITTLE_HALO))
@@ -187,7 +188,7 @@ def may_be_up(strand: StrandDiameter) -> float:
 def _cells(position_mm: Floats, diameter_mm: Floats, arc_mm: Floats) -> Floats:
     """Mean diameter in each millimetre of a strand's arc (n,), NaN where less than half was cut."""
     start = float(arc_mm.min())
-    count = int(np.ptp(arc_mm) / CUT_MM) + 1
+    count = max(1, round(float(np.ptp(arc_mm)) / CUT_MM))
     cell = np.minimum(((position_mm - start) / CUT_MM).astype(int), count - 1)
     cuts = np.bincount(cell, minlength=count)
     sums = np.bincount(cell, diameter_mm, minlength=count)

@@ -68,13 +68,17 @@ _STILL_SUITS: Final = 1.5
 _STILL_PLAIN: Final = 0.3
 """A frame is followed while its misfit is below this many times that of the last full fit, and
 this much more."""
+FEWEST_CUTS: Final = 4
+"""Of a ground that says anything."""
 _DIM: Final = 0.25
 """Brightness below which a strand may show on a dark ground only where it is brightest (ours)."""
+_THINNER: Final = 0.08
 _RAGGED: Final = 0.08
 _TIMES_AS_RAGGED: Final = 4.0
-"""Spread of log diameters along a dark ground, and how many times that along the light one beside
-it, that tell of a dim strand that it is so: drawn black strands with bright specks spread by 0.2
-to 0.5 there and read 20 to 60 % too narrow, by 0.003 to 0.08 on light ground (ours)."""
+"""How much thinner, log, a dark ground shows a dim strand of which that is so, the spread of log
+diameters along it, and how many times that along the light ground: drawn black strands with bright
+specks spread by 0.2 to 0.5 there and read 20 to 60 % too narrow, by 0.003 to 0.08 on light ground
+(ours)."""
 
 
 @dataclass(frozen=True)
@@ -282,6 +286,7 @@ def _fit_lane(
 def _strand_diameter(
     cuts: Cuts, grounds: list[GroundDiameter], rim: Rim, fit: LightFit
 ) -> StrandDiameter:
+    enough = [g for g in grounds if len(g.index) >= FEWEST_CUTS]
     return StrandDiameter(
         cuts,
         tuple(grounds),
@@ -294,20 +299,26 @@ def _strand_diameter(
         any(
             g.core_misfit > _GROOVE_MISFIT or (g.ground == "dark" and g.groove > _GROOVE)
             for g in grounds
-            if _shows_its_face(g) and not in_bits(g, grounds)
+            if _shows_its_face(g) and not in_bits(g, enough)
         ),
         any(g.ground != "dark" and g.misfit > _LIFTED_MISFIT for g in grounds),
     )
 
 
 def in_bits(ground: GroundDiameter, among: Sequence[GroundDiameter]) -> bool:
-    """A dim strand shows on this dark ground only where it is brightest, says the light one."""
+    """A dim strand shows on this dark ground only where it is brightest, says the light one.
+
+    Of grounds with cuts enough to say anything.
+    """
     if ground.ground != "dark":
         return False
     for light in among:
-        if light.ground == "light" and light.strand_level < _DIM and len(light.index):
-            ragged, even = (float(np.log(g.diameter_mm).std()) for g in (ground, light))
-            return ragged > max(_RAGGED, _TIMES_AS_RAGGED * even)
+        if light.ground != "light" or light.strand_level > _DIM:
+            continue
+        bits, whole = np.log(ground.diameter_mm), np.log(light.diameter_mm)
+        # A single slub spreads the cuts of a ground as well, but moves no median.
+        thinner = median(whole) - median(bits) > _THINNER
+        return thinner and float(bits.std()) > max(_RAGGED, _TIMES_AS_RAGGED * float(whole.std()))
     return False
 
 

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.diameter import GroundDiameter, StrandDiameter, in_bits
+from measure.diameter import FEWEST_CUTS, GroundDiameter, StrandDiameter, in_bits
 from measure.medians import median
 from measure.profiles import CUT_MM, Cuts
 from measure.results import Along
@@ -36,8 +36,6 @@ _FACE_ALONE: Final = 0.5
 """How much darker than light ground a strand is to be, at least, beside a dark one and alone."""
 _HIDDEN: Final = 0.2
 """Brightness below which a strand may be lost on a dark ground (ours)."""
-FEWEST_CUTS: Final = 4
-"""Of a ground that says anything."""
 _ENOUGH_CUTS: Final = 8
 """Of a ground a strand lies on, to say that it does not show there."""
 _WEAK: Final = 0.03
@@ -62,9 +60,9 @@ square of its optical depth (Beer and Lambert), which grows with its thickness. 
 _BRIGHT: Final = 0.008
 """Relative doubt of a light ground, all of it shaded, per unit of the strand's brightness: what
 light it throws back there looks like less of a shadow (ours)."""
-_MISFIT: Final = 0.115
+_MISFIT: Final = 0.11
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
-_SHAPE: Final = 0.49
+_SHAPE: Final = 0.47
 """The same per unit of what it leaves over on the strand's own face: nothing tells so well that it
 is no cylinder (ours, from drawn strands of all kinds)."""
 _USUALLY_APART: Final = 0.06
@@ -145,7 +143,8 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
     """
     if len(parts) == 1 and _lost_on_dark(parts[0], strand):
         return []
-    parts = [p for p in parts if not in_bits(p.ground, strand.grounds)]
+    grounds = [p.ground for p in parts]
+    parts = [p for p in parts if not in_bits(p.ground, grounds)]
     # A fine black strand with its black shadow looks like one black line.
     fine = min(p.mean_mm for p in parts) < _FINE_PX * median(strand.cuts.mm_per_px)
     line = strand.flat and fine

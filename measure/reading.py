@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from measure.backdrop import unrest
 from measure.budget import Plied, Surroundings, budget_of, length_mm, may_be_up
-from measure.diameter import StrandDiameter
+from measure.diameter import FEWEST_CUTS, StrandDiameter
 from measure.evenness import cv_percent, find_uneven_places
-from measure.grounds import FEWEST_CUTS, Part, Whole, combined, part_of, trusted, whole_cuts
+from measure.grounds import Part, Whole, combined, part_of, trusted, whole_cuts
 from measure.medians import median
 from measure.notes import caution, refusal
 from measure.profiles import CUT_MM, Cuts

@@ -16,8 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.diameter import StrandDiameter
-from measure.grounds import FEWEST_CUTS
+from measure.diameter import FEWEST_CUTS, StrandDiameter
 from measure.picture import Picture
 from measure.plied_twist import plied_twist
 from measure.ply_sights import bump_frequencies, ply_sights

@@ -1,4 +1,4 @@
-"""What the window loads beside its own work, once it is drawn."""
+"""What the window does beside its own work, once it is drawn: modules loaded, pages laid out."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Final
 from PySide6.QtCore import QCoreApplication, QObject, QRect, QSize, Qt, QTimer
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QWidget
+from shiboken6 import isValid
 
 _BREATH_MS: Final = 1
 _PIECE_S: Final = 0.004
@@ -55,15 +56,15 @@ def some_of(steps: Iterator[None]) -> bool:
 def laid_out(widget: QWidget) -> Iterator[None]:
     """Do ahead, in steps, what would all be done at once as a widget is shown.
 
-    Styles, sizes and places of all that is in it, as Qt does it, from the outside inwards.
+    Styles, then sizes from the inside outwards, then places from the outside inwards.
     """
-    for part in widget.findChildren(QWidget):
+    for part in filter(isValid, widget.findChildren(QWidget)):
         part.ensurePolished()
         yield
-    for part in reversed(widget.findChildren(QWidget)):
+    for part in _shown_in(widget, widget.findChildren(QWidget)[::-1]):
         part.sizeHint()  # words and layouts remember it
         yield
-    for part in (widget, *widget.findChildren(QWidget)):
+    for part in _shown_in(widget, [widget, *widget.findChildren(QWidget)]):
         layout = part.layout()
         if layout is not None:
             layout.activate()
@@ -73,6 +74,11 @@ def laid_out(widget: QWidget) -> Iterator[None]:
         yield
     # What is left, if anything.
     widget.grab(QRect(0, 0, 1, 1))
+
+
+def _shown_in(widget: QWidget, parts: Sequence[QWidget]) -> Iterator[QWidget]:
+    """Those that will be seen when the widget is, and are still there."""
+    return (p for p in parts if isValid(p) and (p is widget or p.isVisibleTo(widget)))
 
 
 class Loading(Thread):

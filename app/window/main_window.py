@@ -122,13 +122,13 @@ class MainWindow(QMainWindow):
         return rail
 
     def _add_pages(self, source: str | None) -> None:
-        plots = ("bobbin_strips_plot", "forecast_plot")
+        its_plots = ("bobbin_strips_plot", "forecast_plot")
         for name, title, tip, maker, *modules in (
             ("gauge", "&Gauge", "Measure strands", lambda: self._gauge_page(source), "gauge_page"),
             ("spins", "&Spins", "Spins and their bobbins", self._spins_page, "spins_page"),
             ("plan", "&Plan", "From the yarn you want to the single", self._plan_page, "plan_page"),
             ("bobbins", "&Bobbins", "Compare bobbins before plying", self._bobbins_page,
-             "bobbins_page", *plots),
+             "bobbins_page", *its_plots),
             ("skeins", "S&keins", "Finished skeins and their labels", self._skein_page,
              "skein_page"),
             ("card", "&Card", "Print the card, check the printer", self._card_page, "card_page"),

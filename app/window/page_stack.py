@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Generator, Iterator, Sequence
+from itertools import chain
 from typing import Final, Protocol, TypeVar, cast
 
 from PySide6.QtCore import Qt, QTimer, Signal, SignalInstance
@@ -125,7 +126,7 @@ class PageStack(QStackedWidget):
 
     def make_all(self) -> None:
         """Make all pages beside other work, so that each opens at once when it is wanted."""
-        self._load([m for of in self._modules.values() for m in of], self._all_loaded.emit)
+        self._load([*chain(*self._modules.values())], self._all_loaded.emit)
 
     def set_theme(self, theme: Theme) -> None:
         """Draw in these colours: the page in front now, each other in an event of its own.

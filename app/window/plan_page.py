@@ -70,8 +70,9 @@ class PlanPage(QWidget):
 
     said = Signal(str)
     band_wanted = Signal(object)
-    twist_band_wanted = Signal(object)
     """The Band to spin in from now on."""
+    twist_band_wanted = Signal(object)
+    """The TwistBand to ply in, or None."""
     changed = Signal()
     """A spin's aim was set here."""
     _worked_out = Signal(int, object)

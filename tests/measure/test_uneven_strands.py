@@ -48,6 +48,21 @@ def test_grey_with_bright_specks_is_read_on_both() -> None:
     assert reading.diameter_mm == pytest.approx(1.0, rel=0.03)
 
 
+@pytest.mark.parametrize("change", [1.0, -0.45])
+@pytest.mark.parametrize("level", [0.15, 0.2])
+def test_one_slub_of_a_dark_strand_does_not_lose_its_ground(change: float, level: float) -> None:
+    """A thick or thin place that lies on a dark stretch spreads the cuts of that ground alone."""
+
+    def diameter(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(1.0 + change * np.exp(-(((x - 30.8) / 2.0) ** 2)))
+
+    reading = read(Strand("banded", 0.0, diameter, (level,) * 3))
+    assert reading.ground == "both"
+    truth = float(diameter(np.arange(1.0, 84.0, 0.1)).mean())
+    low, high = reading.diameter_interval_mm
+    assert low < truth < high
+
+
 @pytest.mark.parametrize("phase", [0.0, 1.6, 3.1, 4.7])
 def test_slubs_are_not_held_against_the_mean(phase: float) -> None:
     """Cuts spread by 14 %, yet the few millimetres left out hide little of waves of 25 mm."""

@@ -51,7 +51,7 @@ _BLACK_FACE: Final = 0.03
 """of one with a strand as black as ink, whose face shows nothing of how it is built,"""
 _CONTRADICTED: Final = 0.02
 """and of a dark one whose light neighbour said otherwise and was not believed."""
-_PALE: Final = 0.026
+_PALE: Final = 0.024
 _DENSE_MM: Final = 1.0
 """Relative doubt of a fine strand's width per unit of its brightness, and how thick one is that
 has half of it: light that comes through its edges, whatever the ground, narrows it by the inverse
@@ -60,14 +60,14 @@ square of its optical depth (Beer and Lambert), which grows with its thickness. 
 _BRIGHT: Final = 0.008
 """Relative doubt of a light ground, all of it shaded, per unit of the strand's brightness: what
 light it throws back there looks like less of a shadow (ours)."""
-_MISFIT: Final = 0.11
+_MISFIT: Final = 0.105
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
-_SHAPE: Final = 0.47
+_SHAPE: Final = 0.44
 """The same per unit of what it leaves over on the strand's own face: nothing tells so well that it
 is no cylinder (ours, from drawn strands of all kinds)."""
 _USUALLY_APART: Final = 0.06
 """How much brighter, log, a strand may look on one ground than on the other (ours)."""
-_FITTED: Final = 0.11
+_FITTED: Final = 0.105
 """Share of the fit's own doubt: its samples were counted as less alike than they are (ours)."""
 
 

@@ -45,7 +45,9 @@ interval is as wide is off by more than 5 %, if intervals hold as they should.""
 _OF_THE_YARN: Final = ("sampling", "two_colours", "recoloured")
 """Doubts that better light or a better picture would not lessen: they refuse nothing."""
 _UNSURE: Final = 0.015
-"""Relative doubt from light or shape that is cautioned for."""
+_UNSURE_PALE: Final = 0.011
+"""Relative doubts from light or shape, and from light that may come through, that are cautioned
+for: the last is on one side, and drawn strands were off by four times as much (ours)."""
 _DISAGREE: Final = 0.03
 _PERHAPS_UP: Final = 0.5
 """How well a strand may be held above the card, 0 to 1, that is cautioned for."""
@@ -305,7 +307,7 @@ def _cautions(
         out.append(caution("grounds_disagree", percent=100 * abs(whole.gap)))
     if whole.u_light > _UNSURE:
         out.append(caution("shadow"))
-    if whole.u_pale > _UNSURE:
+    if whole.u_pale > _UNSURE_PALE:
         out.append(caution("pale"))
     if whole.u_shape > _UNSURE:
         out.append(caution("no_cylinder"))

@@ -19,6 +19,7 @@ from app.notebook.records import LoggedReading
 from app.window.chart_frame import place_beside
 from app.window.chart_panel import ChartPanel
 from app.window.drift_points import Along, Points, arrange, details, edge_words, summary
+from app.window.later import paint_soon
 from app.window.preferences import Unit
 from app.window.theme import LIGHT, Theme
 from measure.band import Band
@@ -151,6 +152,7 @@ class DriftChart(ChartPanel["DriftPlot"]):
         self._points = points = arrange(self._readings, self._along, self._band)
         if len(points.x):
             plot = self._ready_plot()
+            paint_soon(plot)
             plot.set_unit(self._unit, self._wrap)
             plot.draw_points(points)
             self._draw_band(plot, self._band)
@@ -182,6 +184,7 @@ class DriftChart(ChartPanel["DriftPlot"]):
     def _draw_trend(self) -> None:
         if self._plot is None:
             return
+        paint_soon(self._plot)
         self._plot.draw_trend(self._trend)
 
     def _fit(self, plot: DriftPlot, points: Points, band: Band | None) -> None:

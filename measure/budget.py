@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,12 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.diameter import StrandDiameter
+from measure.evenness import means_per_cut
 from measure.grounds import Whole, whole_cuts
 from measure.medians import median
 from measure.profiles import CUT_MM
 from measure.scale import Scale
 from measure.strands import STEP_MM
-from measure.uncertainty import Budget, Component, left_out_component
+from measure.uncertainty import LEAST_DOF, Budget, Component, left_out_component
 from measure.weight_class import WeightChart
 
 Floats = NDArray[np.float64]
@@ -32,7 +34,6 @@ yarn is made tells more of where its core ends than how much fuzz there is; from
 _ON_DARK: Final = 1.6
 """Times that on a dark ground alone, where fuzz shines as the strand does (ours)."""
 _ENOUGH_STEPS: Final = 10
-_FEW_CELLS_DOF: Final = 4.0
 _BLUR: Final = 0.19
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
@@ -136,8 +137,14 @@ def budget_of(
 
     noise = _u_cut(along.u_diameter_mm, at, cut_mm) / np.sqrt(max(len(cut_mm), 1))
     # What was left out of the strand as it lay is all that its mean is unsure for.
-    cells = _cells(along.position_mm, along.diameter_mm, cuts.arc_mm)
-    sampling = Component("sampling", 0.1 * diameter_mm, _FEW_CELLS_DOF)
+    cells = means_per_cut(
+        along.position_mm,
+        along.diameter_mm,
+        float(cuts.arc_mm.min()),
+        max(1, round(float(np.ptp(cuts.arc_mm)) / CUT_MM)),
+        least=math.ceil(0.5 * CUT_MM / STEP_MM),
+    )
+    sampling = Component("sampling", 0.1 * diameter_mm, LEAST_DOF)
     if np.isfinite(cells).sum() >= 3:
         sampling = left_out_component("sampling", cells)
     u_halo = _HALO * strand.rim.halo / float(np.sqrt(strand.rim.halo + _LITTLE_HALO))
@@ -183,16 +190,6 @@ def may_be_up(strand: StrandDiameter) -> float:
     light = strand.light.on(strand.rim)
     shade = light.sky + light.lamp * light.beside / (1.0 + light.softness**2)
     return float(np.clip((_LYING - shade) / (_LYING - _UP), 0.0, 1.0))
-
-
-def _cells(position_mm: Floats, diameter_mm: Floats, arc_mm: Floats) -> Floats:
-    """Mean diameter in each millimetre of a strand's arc (n,), NaN where less than half was cut."""
-    start = float(arc_mm.min())
-    count = max(1, round(float(np.ptp(arc_mm)) / CUT_MM))
-    cell = np.minimum(((position_mm - start) / CUT_MM).astype(int), count - 1)
-    cuts = np.bincount(cell, minlength=count)
-    sums = np.bincount(cell, diameter_mm, minlength=count)
-    return np.where(cuts * STEP_MM >= 0.5 * CUT_MM, sums / np.maximum(cuts, 1), np.nan)
 
 
 def _u_cut(u_mm: Floats, at_mm: Floats, whole_mm: Floats) -> float:

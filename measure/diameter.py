@@ -68,7 +68,7 @@ _STILL_SUITS: Final = 1.5
 _STILL_PLAIN: Final = 0.3
 """A frame is followed while its misfit is below this many times that of the last full fit, and
 this much more."""
-FEWEST_CUTS: Final = 4
+_FEWEST_CUTS: Final = 4
 """Of a ground that says anything."""
 _DIM: Final = 0.25
 """Brightness below which a strand may show on a dark ground only where it is brightest (ours)."""
@@ -286,7 +286,7 @@ def _fit_lane(
 def _strand_diameter(
     cuts: Cuts, grounds: list[GroundDiameter], rim: Rim, fit: LightFit
 ) -> StrandDiameter:
-    enough = [g for g in grounds if len(g.index) >= FEWEST_CUTS]
+    enough = telling(grounds)
     return StrandDiameter(
         cuts,
         tuple(grounds),
@@ -305,10 +305,15 @@ def _strand_diameter(
     )
 
 
+def telling(grounds: Sequence[GroundDiameter]) -> list[GroundDiameter]:
+    """The grounds with cuts enough to say anything."""
+    return [g for g in grounds if len(g.index) >= _FEWEST_CUTS]
+
+
 def in_bits(ground: GroundDiameter, among: Sequence[GroundDiameter]) -> bool:
     """A dim strand shows on this dark ground only where it is brightest, says the light one.
 
-    Of grounds with cuts enough to say anything.
+    Of `telling` grounds.
     """
     if ground.ground != "dark":
         return False

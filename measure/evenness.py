@@ -31,6 +31,22 @@ USUAL_THIN_PERCENT: Final = -50
 USUAL_THICK_PERCENT: Final = 50
 
 
+def means_per_cut(
+    position_mm: Floats, diameter_mm: Floats, start_mm: float, count: int, least: int = 1
+) -> Floats:
+    """Means of a profile (m,) over `count` whole cuts from a start, the last with all beyond it.
+
+    NaN where fewer than `least` of its values lie, (count,); values that are NaN count for nothing.
+    """
+    seen = np.isfinite(diameter_mm)
+    which = np.floor((position_mm[seen] - start_mm) / CUT_MM).astype(int)
+    which = np.minimum(which, count - 1)
+    many = np.bincount(which, minlength=count)
+    total = np.bincount(which, diameter_mm[seen], minlength=count)
+    means: Floats = np.divide(total, many, out=np.full(count, np.nan), where=many >= least)
+    return means
+
+
 def _measured(diameter_mm: ArrayLike) -> Floats:
     """The finite diameters, (n,); ValueError when fewer than two or their mean is not positive."""
     values = np.asarray(diameter_mm, dtype=np.float64).ravel()

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.diameter import FEWEST_CUTS, GroundDiameter, StrandDiameter, in_bits
+from measure.diameter import GroundDiameter, StrandDiameter, in_bits, telling
 from measure.medians import median
 from measure.profiles import CUT_MM, Cuts
 from measure.results import Along
@@ -194,7 +194,7 @@ def _unchecked(ground: GroundDiameter, strand: StrandDiameter) -> float:
     """Relative doubt of a ground that no other checks."""
     light = strand.light
     if ground.ground == "dark":
-        others = [g for g in strand.grounds if g is not ground and len(g.index) >= FEWEST_CUTS]
+        others = [g for g in telling(strand.grounds) if g is not ground]
         return _CONTRADICTED if others else 0.0
     if ground.ground == "open":
         if strand.no_ground or strand.flat:

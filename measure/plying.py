@@ -25,6 +25,7 @@ from scipy.linalg import solve_banded
 from measure.bobbin_profile import BobbinProfile
 from measure.ply_geometry import ply_factor, take_up
 from measure.results import Along, Floats, Interval
+from measure.section_evenness import cut_means
 from measure.yarn import wpi_from_diameter
 
 SECTION_MM: Final = 100.0
@@ -111,7 +112,7 @@ def irregularity_of(profiles: Sequence[Along], scatter_percent: float = 0.0) -> 
     products, pairs = np.zeros(_LAGS), np.zeros(_LAGS)
     lengths = []
     for along in profiles:
-        cuts = _cuts(along)
+        cuts = cut_means(along)
         seen = np.isfinite(cuts)
         if seen.sum() < 2:
             continue
@@ -145,18 +146,6 @@ def _reach(shape: Floats, length: float) -> float:
     last = int(below[0])
     before, after = float(shape[last - 1]), float(shape[last])
     return min(max(last - 1 + (before - math.exp(-1)) / (before - after), 0.5), length / 2)
-
-
-def _cuts(along: Along) -> Floats:
-    """Means of the profile over each millimetre, NaN where nothing was measured, (n,)."""
-    if not len(along.position_mm):
-        return np.empty(0)
-    which = np.floor(along.position_mm - along.position_mm[0]).astype(int)
-    seen = np.isfinite(along.diameter_mm)
-    count = np.bincount(which[seen], minlength=int(which[-1]) + 1)
-    total = np.bincount(which[seen], along.diameter_mm[seen], minlength=len(count))
-    means: Floats = np.divide(total, count, out=np.full(len(count), np.nan), where=count > 0)
-    return means
 
 
 def wander(n: int, carries_mm: float, random: np.random.Generator) -> Floats:

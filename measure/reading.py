@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from measure.backdrop import unrest
 from measure.budget import Plied, Surroundings, budget_of, length_mm, may_be_up
-from measure.diameter import FEWEST_CUTS, StrandDiameter
+from measure.diameter import StrandDiameter, telling
 from measure.evenness import cv_percent, find_uneven_places
 from measure.grounds import Part, Whole, combined, part_of, trusted, whole_cuts
 from measure.medians import median
@@ -90,7 +90,7 @@ def read_strand(
     if strand.faint or not any(len(g.index) for g in strand.grounds) or _edgeless(strand):
         return refusal("low_contrast", number)
 
-    parts = [part_of(g, strand) for g in strand.grounds if len(g.index) >= FEWEST_CUTS]
+    parts = [part_of(g, strand) for g in telling(strand.grounds)]
     if not parts:
         length = CUT_MM * sum(len(g.index) for g in strand.grounds) / 4.0
         return refusal("too_short", number, length_mm=length)

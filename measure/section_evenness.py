@@ -16,7 +16,12 @@ from typing import Final
 import numpy as np
 from scipy.special import gammaincinv
 
-from measure.evenness import CUT_MM, cv_standard_error_percent, find_uneven_places
+from measure.evenness import (
+    CUT_MM,
+    cv_standard_error_percent,
+    find_uneven_places,
+    means_per_cut,
+)
 from measure.results import Along, Floats, Interval
 from measure.uncertainty import effective_sample_size
 from measure.yarn import MM_PER_INCH
@@ -124,12 +129,9 @@ def cut_means(along: Along) -> Floats:
     """Means of a profile over each millimetre from its begin, NaN where nothing is, (n,)."""
     if not len(along.position_mm):
         return np.empty(0)
-    which = np.floor((along.position_mm - along.position_mm[0]) / CUT_MM).astype(int)
-    seen = np.isfinite(along.diameter_mm)
-    count = np.bincount(which[seen], minlength=int(which[-1]) + 1)
-    total = np.bincount(which[seen], along.diameter_mm[seen], minlength=len(count))
-    means: Floats = np.divide(total, count, out=np.full(len(count), np.nan), where=count > 0)
-    return means
+    start, end = float(along.position_mm[0]), float(along.position_mm[-1])
+    count = int((end - start) / CUT_MM) + 1
+    return means_per_cut(along.position_mm, along.diameter_mm, start, count)
 
 
 def averaged(cuts: Floats, window: int) -> Floats:

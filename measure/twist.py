@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.diameter import FEWEST_CUTS, StrandDiameter
+from measure.diameter import StrandDiameter, telling
 from measure.picture import Picture
 from measure.plied_twist import plied_twist
 from measure.ply_sights import bump_frequencies, ply_sights
@@ -104,7 +104,7 @@ def _twist_among(
 def _straight(
     picture: Picture, scale: Scale, strand: StrandDiameter, blur_mm: float
 ) -> Straightened | None:
-    grounds = [g for g in strand.grounds if len(g.index) >= FEWEST_CUTS]
+    grounds = telling(strand.grounds)
     if not grounds:
         return None
     half = float(np.mean(np.concatenate([g.half_width_mm for g in grounds])))

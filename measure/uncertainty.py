@@ -23,7 +23,7 @@ _DIVISORS: Final = {
     "triangular": math.sqrt(6),
     "arcsine": math.sqrt(2),
 }
-_LEAST_DOF: Final = 4.0
+LEAST_DOF: Final = 4.0
 """Of the doubt about what was left out: its neighbours on both sides were measured (ours)."""
 
 
@@ -172,17 +172,19 @@ def effective_sample_size(values: ArrayLike) -> float:
     length, 85 % or more under as much noise again; a longer memory no sample shows, and they
     held it less often.
     """
-    e, finite = _departures(values)
-    n = float(finite.sum())
-    spread = float(e @ e)
+    _, products, pairs = _over_lags(values)
+    return _size_worth(products, pairs)
+
+
+def _size_worth(products: Floats, pairs: Floats) -> float:
+    """The effective sample size of values, from their sums over all lags."""
+    n, spread = float(pairs[0]), float(products[0])
     if n < 3 or spread == 0:
         return n
-    products = _over_lags(e)
-    pairs = np.rint(_over_lags(finite))
     # Of the mean product of each lag's pairs; a lag without a pair adds nothing to the mean.
     r = np.where(pairs > 0, products / np.maximum(pairs, 1), 0.0) * (n / spread)
 
-    lag = np.arange(1, len(e))
+    lag = np.arange(1, len(pairs))
     # r1 falls short of rho by (1 + 4 rho)/n on average (Marriott and Pope 1954, from memory).
     r1 = r[1] * (n - 1) / n
     rho = min(max((n * r1 + 1) / max(n - 4, n / 2), 0.0), 1 - 1e-9)
@@ -216,26 +218,31 @@ def left_out_component(name: str, values: ArrayLike) -> Component:
     were. No sample shows a wave as long as a gap and a stretch between gaps together: they hold
     half as often then.
     """
-    e, finite = _departures(values)
-    size, measured = len(e), float(finite.sum())
+    finite, products, pairs = _over_lags(values)
+    size, measured = len(finite), float(pairs[0])
     if measured < 3:
         raise ValueError("the doubt about what was left out needs at least three measured values")
-    pairs = np.rint(_over_lags(finite))
-    covariance = _over_lags(e) / np.maximum(pairs, 1.0)
+    covariance = products / np.maximum(pairs, 1.0)
     known = pairs / (pairs + 1.0)
-    weight = _over_lags(finite / measured - 1.0 / size)
+    weight = _lagged(finite / measured - 1.0 / size)
     weight[1:] *= 2.0
     variance = float(
         weight @ (known * covariance) + 0.5 * covariance[0] * (np.abs(weight) @ (1.0 - known))
     )
     spread = float(covariance[0]) * measured / (measured - 1.0)
-    n_effective = effective_sample_size(values)
+    n_effective = _size_worth(products, pairs)
     places = np.flatnonzero(finite)
     at_ends = 1.0 - float(np.ptp(places) + 1) / size
     least = spread * max((1.0 - measured / size) / measured, at_ends**2 * (1.0 + 1.0 / n_effective))
-    return Component(name, math.sqrt(max(variance, least)), max(n_effective - 1.0, _LEAST_DOF))
+    return Component(name, math.sqrt(max(variance, least)), max(n_effective - 1.0, LEAST_DOF))
 
 
-def _over_lags(values: Floats) -> Floats:
+def _over_lags(values: ArrayLike) -> tuple[Floats, Floats, Floats]:
+    """What was measured (1/0), and for each lag the products of departures and the pairs, (n,)."""
+    e, finite = _departures(values)
+    return finite, _lagged(e), np.rint(_lagged(finite))
+
+
+def _lagged(values: Floats) -> Floats:
     """Sums of products (n,) of values (n,) 0, 1, 2 ... places apart."""
     return np.correlate(values, values, "full")[len(values) - 1 :]

@@ -80,7 +80,7 @@ class PageStack(QStackedWidget):
         self._furnish = furnish
         self._makers: dict[str, Callable[[], Making]] = {}
         self._modules: dict[str, tuple[str, ...]] = {}
-        self._making: dict[str, Making] = {}
+        self._making: dict[str, Iterator[None]] = {}
         self._made: dict[str, Page] = {}
         self._wanted = ""
         """The page that is to be in front, once it is made."""
@@ -197,18 +197,12 @@ class PageStack(QStackedWidget):
         some_of(self._making_on(name))
 
     def _making_on(self, name: str) -> Iterator[None]:
-        """Go on making the page, or begin."""
-        if name not in self._making:
-            self._making[name] = self._placed(name)
-        making = self._making[name]
-        while True:
-            try:
-                next(making)
-            except StopIteration as end:
-                self._made[name] = end.value
-                del self._making[name]
-                return
-            yield
+        """What makes the page, from where it stands; it begins when nothing does yet."""
+        return self._making.setdefault(name, self._make(name))
+
+    def _make(self, name: str) -> Iterator[None]:
+        self._made[name] = yield from self._placed(name)
+        del self._making[name]
 
     def _placed(self, name: str) -> Making:
         page = yield from self._makers[name]()

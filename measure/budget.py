@@ -27,17 +27,20 @@ _RELIEF: Final = 0.22
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _RIM: Final = 0.026
 """Relative doubt per unit of soft rim, from rendered and drawn hairy yarn (ours)."""
-_HALO: Final = 0.053
+_HALO: Final = 0.056
 _LITTLE_HALO: Final = 0.05
 """Relative doubt by the fuzz's cover: as its root once there is more than a little of it, for how
 yarn is made tells more of where its core ends than how much fuzz there is; from the same (ours)."""
 _ON_DARK: Final = 1.6
 """Times that on a dark ground alone, where fuzz shines as the strand does (ours)."""
 _ENOUGH_STEPS: Final = 10
-_BLUR: Final = 0.19
+_BLUR: Final = 0.145
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
 from drawn pictures that went through such cameras (ours)."""
+_SHARPENED: Final = 0.02
+"""Overshoot beside the card's printed edges, a share of their step, at which that is doubled: it
+tells of a camera that draws edges anew (ours)."""
 _FLAT_BLUR: Final = 0.3
 """Of that for flat ink: alike on both sides of an edge, which blur does not move."""
 _STAND_OFF_MM: Final = 0.2
@@ -52,20 +55,20 @@ held up less (ours)."""
 _SECTION: Final = 0.17
 """Share of the correction for a cylinder seen aside that is in doubt: one that lies flat, like a
 ribbon, hardly looks wider aside (ours)."""
-_PLIES: Final = {2: 0.031, 3: 0.018, 4: 0.014}
+_PLIES: Final = {2: 0.040, 3: 0.012, 4: 0.017}
 """Relative doubt of a plied strand by its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
-_PERHAPS_PLIED: Final = {"dark": 0.012, "light": 0.03, "open": 0.012}
+_PERHAPS_PLIED: Final = {"dark": 0.014, "light": 0.03, "open": 0.014}
 """The same of one that plies seem to show on that cannot be counted, as one in five of them has, by
 the ground that shows it best. What is read on light ground alone is mostly as black as ink, which
 hides its plies (ours)."""
 _BUMPY: Final = 0.25
 """The same of it per unit of spread of its diameters: two plies, which miss by most, look thick and
 thin by turns (14 % in the median where they are not counted, three plies 2 %)."""
-_TWO_COLOURS: Final = 0.34
+_TWO_COLOURS: Final = 0.5
 """Relative doubt of a strand per unit by which its plies differ in colour: fitted as of one colour,
 path-traced ones read 11 to 34 % too narrow (ours)."""
-_RECOLOURED: Final = 0.85
+_RECOLOURED: Final = 1.3
 """Relative doubt of a strand per log by which it looks brighter on one ground than on the other:
 what passes for ground there is missing from its width (ours)."""
 
@@ -152,7 +155,7 @@ def budget_of(
         u_halo *= _ON_DARK
     u_core = float(np.hypot(_RIM * strand.rim.softness, u_halo))
     u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
-    u_blur *= _FLAT_BLUR if strand.flat else 1.0
+    u_blur *= _FLAT_BLUR if strand.flat else 1.0 + max(around.overshoot, 0.0) / _SHARPENED
     # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
     u_relief = _RELIEF * strand.light.hardness * strand.rim.softness
     if strand.no_ground:

@@ -27,6 +27,7 @@ from measure.shading import (
     Rim,
     core_half_width,
     halo_half_width,
+    light_through,
     silhouette_radius_mm,
 )
 
@@ -351,6 +352,9 @@ def _ground_diameter(
         bias += _RELIEF_BIAS * fit.light.hardness * rim.softness * resolved
     over = core_half_width(rim) - 1.0
     core = 1.0 + over**2 / (over + _CORE_BEYOND)
+    level = float(pairs.strand.mean())
+    if not fit.flat:
+        bias += light_through(rim, level)[0]
     half = pairs.half_width_mm[good] * core * (1.0 + bias)
     kept = index[good]
     radius = half
@@ -361,7 +365,7 @@ def _ground_diameter(
             np.full(len(kept), cuts.camera_height_mm),
         )
     contrast = median(pairs.contrast)
-    level = medians(cuts.full_colour(pairs.strand), axis=0)
+    colour = medians(cuts.full_colour(pairs.strand), axis=0)
     return GroundDiameter(
         ground=ground,
         index=kept,
@@ -370,12 +374,12 @@ def _ground_diameter(
         middle_mm=pairs.middle_mm[good],
         half_width_mm=half,
         u_light=float(np.sqrt(np.mean(fit.u_log_half_width[mine] ** 2))),
-        strand_level=float(pairs.strand.mean()),
+        strand_level=level,
         log_level=np.log(np.maximum(pairs.strand[good].mean(axis=1), _LEAST_LEVEL)),
         contrast=contrast,
         face_contrast=float(medians(pairs.ground - pairs.strand, axis=0).max()),
-        neutral=bool(np.ptp(level) < 0.05 and level.min() > 0.12),
-        black=bool(level.max() < 0.15),
+        neutral=bool(np.ptp(colour) < 0.05 and colour.min() > 0.12),
+        black=bool(colour.max() < 0.15),
         misfit=float(np.mean(fit.misfit[mine])) / max(contrast, 1e-3),
         core_misfit=float(np.mean(fit.core_misfit[mine])) / max(contrast, 1e-3),
         groove=float(np.mean(fit.groove[mine])) / max(contrast, 1e-3),

@@ -20,6 +20,7 @@ from measure.diameter import GroundDiameter, StrandDiameter, in_bits, telling
 from measure.medians import median
 from measure.profiles import CUT_MM, Cuts
 from measure.results import Along
+from measure.shading import light_through
 from measure.unevenness import Step, step_between
 
 Floats = NDArray[np.float64]
@@ -51,13 +52,13 @@ _BLACK_FACE: Final = 0.03
 """of one with a strand as black as ink, whose face shows nothing of how it is built,"""
 _CONTRADICTED: Final = 0.02
 """and of a dark one whose light neighbour said otherwise and was not believed."""
-_PALE: Final = 0.024
+_PALE: Final = 0.0155
 _DENSE_MM: Final = 1.0
 """Relative doubt of a fine strand's width per unit of its brightness, and how thick one is that
 has half of it: light that comes through its edges, whatever the ground, narrows it by the inverse
 square of its optical depth (Beer and Lambert), which grows with its thickness. From drawn ones
 (ours)."""
-_BRIGHT: Final = 0.008
+_BRIGHT: Final = 0.003
 """Relative doubt of a light ground, all of it shaded, per unit of the strand's brightness: what
 light it throws back there looks like less of a shadow (ours)."""
 _MISFIT: Final = 0.105
@@ -127,7 +128,8 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
     u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))
     mean_mm = float(ground.diameter_mm.mean())
     thin = 1.0 / (1.0 + (mean_mm / _DENSE_MM) ** 2)
-    u_pale = 0.0 if strand.flat else _PALE * level * thin
+    through = light_through(strand.rim, level)[1]
+    u_pale = 0.0 if strand.flat else float(np.hypot(_PALE * level * thin, through))
     return Part(ground, mean_mm, u, _SHAPE * ground.core_misfit, u_pale)
 
 

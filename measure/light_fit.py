@@ -66,6 +66,9 @@ _INNER: Final = 0.75
 _ROUGH: Final = 1e-2
 """Relative gain of a step below which the first fit stops: it is done again, lined up better."""
 _FINE: Final = 1e-3
+_CONTRADICTED: Final = 3.2
+"""Spreads off what is likely from which a bounce is believed: of path-traced strands, whose light
+does bounce, one in seventy was found so far off (ours)."""
 _LEAST_KNOWN: Final = 1e-6
 """Least information about any figure: a standard uncertainty of a thousand."""
 _CLEAR: Final = 0.3
@@ -150,7 +153,7 @@ def fit_light(
     `no_ground`: an open lane that was cut out, where no shadow falls. `known`: the light as
     another lane of the same picture showed it, which is nearly the same here.
     """
-    packed = _pack(profiles, strands, no_ground, known, _COARSE)
+    packed = _pack(profiles, strands, no_ground, _prior(known), _COARSE)
     flat, *found = _search(packed, profiles, strands, known)
     found.sort(key=lambda trial: trial.cost)
     if not no_ground:
@@ -175,7 +178,8 @@ def refit_light(
     known: Light | None = None,
 ) -> LightFit:
     """The fit again, from an earlier one's light and rims, with profiles lined up better."""
-    packed = _pack(profiles, len(rims), no_ground, _UNSHADED if flat else known, _FINEST)
+    prior = _prior(_UNSHADED) if flat else _held_less(_prior(known), light)
+    packed = _pack(profiles, len(rims), no_ground, prior, _FINEST)
     point = Point(
         light.row[0],
         np.concatenate([r.row for r in rims]),
@@ -200,7 +204,7 @@ def _fit_flat(packed: Packed, start: Point, profiles: list[MeanProfile]) -> Ligh
         return None
     point = replace(start, log_a=edges.log_half_width, u0=edges.middle_mm)
     # Coarse steps would blur the edges of a wide strand by more than its noise.
-    finer = _pack(profiles, len(start.rim), packed.no_ground, _UNSHADED, _FINEST_FLAT)
+    finer = _pack(profiles, len(start.rim), packed.no_ground, _prior(_UNSHADED), _FINEST_FLAT)
     (stop,) = begin(finer, [point])
     for _ in range(_MOST_FLAT):
         (stop,) = descend(finer, [stop], 1, _FINE)
@@ -210,7 +214,7 @@ def _fit_flat(packed: Packed, start: Point, profiles: list[MeanProfile]) -> Ligh
 
 
 def _pack(
-    profiles: list[MeanProfile], strands: int, no_ground: bool, known: Light | None, finest: int
+    profiles: list[MeanProfile], strands: int, no_ground: bool, prior: Floats, finest: int
 ) -> Packed:
     longest = max(len(p.u_mm) for p in profiles)
     channels = profiles[0].light.shape[1]
@@ -251,7 +255,7 @@ def _pack(
         tied=nothing,
     )
     half = np.array([p.half_width_mm for p in profiles])
-    return _under_prior(packed, _prior(known), strands, half)
+    return _under_prior(packed, prior, strands, half)
 
 
 def _under_prior(packed: Packed, prior: Floats, strands: int, half_width_mm: Floats) -> Packed:
@@ -268,6 +272,20 @@ def _prior(known: Light | None) -> Floats:
     if known is _UNSHADED:
         spread[:2] = 1e-4
     return np.column_stack([known.row[0], spread])
+
+
+def _held_less(prior: Floats, light: Light) -> Floats:
+    """The prior of a light; its bounce is let go where it was found far from what is likely.
+
+    A picture that pulls it there in spite of the prior knows better, and what is left of the pull
+    between the two would be paid for with the strands' widths.
+    """
+    off = abs(light.bounce - prior[-1, 0])
+    if off < _CONTRADICTED * prior[-1, 1]:
+        return prior
+    spread = prior[:, 1].copy()
+    spread[-1] = off
+    return np.column_stack([prior[:, 0], spread])
 
 
 @dataclass(frozen=True)

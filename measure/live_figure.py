@@ -93,7 +93,7 @@ def mean_of(samples: Sequence[Sample]) -> Mean:
 
 def calmed(shown: Figure | None, mean: Mean) -> Figure:
     """What to show, given what was shown before: the same unless it has really moved."""
-    if shown is None or abs(mean.log_mm - shown.log_mm) > max(mean.u / 4, mean.scatter / 2):
+    if shown is None or abs(mean.log_mm - shown.log_mm) > max(mean.u / 3, mean.scatter / 2):
         return Figure(mean.log_mm, mean.half)
     if abs(math.log(mean.half / shown.half)) > _ANOTHER_WIDTH:
         return Figure(shown.log_mm, mean.half)

@@ -7,7 +7,7 @@ the centreline kept beside it: nothing is interpolated, so nothing is blurred.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -22,6 +22,8 @@ from measure.strands import STEP_MM, Centreline
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
+LUMA: Final = np.array([0.299, 0.587, 0.114], np.float32)
+"""Weights of the brightness that JPEG keeps at full resolution, ITU-R BT.601."""
 _MOST_ROWS: Final = 8
 _MOST_SAMPLES: Final = 260
 _NEIGHBOURS: Final = 16
@@ -174,7 +176,10 @@ def _pool_some(
     raw = cv2.remap(
         picture.pixels, nearest[0], nearest[1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
     )
-    linear = _mean_of_rows(decode_srgb(np.asarray(raw)).reshape(m, rows, -1))
+    light = decode_srgb(np.asarray(raw))
+    if picture.chroma_halved and light.shape[-1] == 3:
+        light = brightness_kept(np.asarray(raw), light)
+    linear = _mean_of_rows(light.reshape(m, rows, -1))
     # Channels before places: NumPy is quick along long last axes only.
     return (
         _mean_of_rows(off.reshape(m, rows, j)),
@@ -182,6 +187,16 @@ def _pool_some(
         np.ascontiguousarray(linear.reshape(m, j, -1).transpose(0, 2, 1)),
         share,
     )
+
+
+def brightness_kept(coded: NDArray[Any], light: Singles) -> Singles:
+    """Linear light (m, J, 3) whose mean is the coded brightness that 4:2:0 keeps of every pixel.
+
+    The brightness of the decoded colours themselves is no such thing: about an edge they are mixed
+    from both sides before they are decoded, which widens a dyed strand.
+    """
+    kept = decode_srgb(np.asarray(cv2.cvtColor(coded, cv2.COLOR_RGB2GRAY)))
+    return np.asarray(light + (kept - light @ LUMA)[..., None])
 
 
 def _mean_of_rows(values: Singles) -> Singles:

@@ -18,15 +18,13 @@ from measure.edge_spread import EdgeSpread
 from measure.ground_level import PER_CUT, read_levels
 from measure.medians import median
 from measure.picture import Picture
-from measure.pixel_pool import Across, Pool, across_strand, pool_pixels, pooled_blur
+from measure.pixel_pool import LUMA, Across, Pool, across_strand, pool_pixels, pooled_blur
 from measure.scale import Scale
 from measure.strands import Centreline, Sight
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-_LUMA: Final = np.array([0.299, 0.587, 0.114], np.float32)
-"""Weights of the brightness that JPEG keeps at full resolution, ITU-R BT.601."""
 _HALVED_CHROMA: Final = 0.35
 """What is kept of the departure from grey where colour has half the resolution: its edges are drawn
 softer and apart from the brightness's, but it tells a dyed strand from a shadow (ours)."""
@@ -85,7 +83,7 @@ class Cuts:
         """Fitted brightnesses (..., C) with their departure from grey as it was."""
         if self.chroma == 1.0:
             return light
-        luma = (light @ _LUMA)[..., None]
+        luma = (light @ LUMA)[..., None]
         return np.asarray(luma + (light - luma) / self.chroma)
 
 
@@ -131,7 +129,7 @@ def cut_strand(
 
 def _towards_grey(light: Singles, share: float) -> Singles:
     """Light (n, 3, J) with that share of its departure from grey left."""
-    mix = share * np.eye(3) + (1.0 - share) * np.outer(np.ones(3), _LUMA)
+    mix = share * np.eye(3) + (1.0 - share) * np.outer(np.ones(3), LUMA)
     return np.asarray(mix.astype(np.float32) @ light)
 
 

@@ -45,7 +45,7 @@ interval is as wide is off by more than 5 %, if intervals hold as they should.""
 _OF_THE_YARN: Final = ("sampling", "two_colours", "recoloured")
 """Doubts that better light or a better picture would not lessen: they refuse nothing."""
 _UNSURE: Final = 0.015
-_UNSURE_PALE: Final = 0.011
+_UNSURE_PALE: Final = 0.0075
 """Relative doubts from light or shape, and from light that may come through, that are cautioned
 for: the last is on one side, and drawn strands were off by four times as much (ours)."""
 _DISAGREE: Final = 0.03

@@ -18,6 +18,7 @@ from drawn_fuzz import core_diameter_mm
 from measure import StrandReading, measure_picture, newest_card
 from measure.grounds import _DENSE_MM, _PALE
 from measure.results import OWN_PARTS, SHARED_PARTS
+from measure.shading import Rim, light_through
 
 WHITE = (0.75, 0.75, 0.75)
 PX_PER_MM = 20.0
@@ -62,3 +63,24 @@ def test_a_translucent_strand_lies_within_its_interval(depth: float) -> None:
     (reading,) = read(strand)
     low, high = reading.diameter_interval_mm
     assert low < float(core_diameter_mm(strand, np.zeros(1))[0]) < high
+
+
+@pytest.mark.parametrize("depth", [5.0, 6.0, 7.0, 9.0])
+def test_a_translucent_core_ends_outside_the_middle_of_its_soft_edge(depth: float) -> None:
+    # Beer and Lambert: at h half widths exp(-depth sqrt(1 - h^2)) of the light comes through.
+    h = (np.arange(100_000) + 0.5) / 100_000
+    cover = 1.0 - np.exp(-depth * np.sqrt(1.0 - h * h))
+    middle = cover.mean()
+    softness = math.sqrt(2.0 * (h * cover).mean() - middle**2)
+    core = math.sqrt(1.0 - (math.log(2.0) / depth) ** 2)
+    outside, doubt = light_through(Rim(1.0, softness, 0.0, 0.5), 1.0)
+    assert outside == pytest.approx(core - middle, rel=0.15)
+    assert doubt == 0.0, "what is white keeps no light"
+
+
+def test_what_is_black_lets_no_light_through() -> None:
+    rim = Rim(1.0, 0.1, 0.0, 0.5)
+    assert light_through(rim, 0.0) == (0.0, 0.0)
+    grey, doubt = light_through(rim, math.sqrt(0.5))
+    assert grey == pytest.approx(doubt), "as likely as not: as much in doubt as it is"
+    assert light_through(Rim(1.0, 0.0, 0.0, 0.5), 0.7) == (0.0, 0.0)

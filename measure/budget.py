@@ -27,14 +27,14 @@ _RELIEF: Final = 0.22
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _RIM: Final = 0.026
 """Relative doubt per unit of soft rim, from rendered and drawn hairy yarn (ours)."""
-_HALO: Final = 0.056
-_LITTLE_HALO: Final = 0.05
+_HALO: Final = 0.054
+_LITTLE_HALO: Final = 0.01
 """Relative doubt by the fuzz's cover: as its root once there is more than a little of it, for how
 yarn is made tells more of where its core ends than how much fuzz there is; from the same (ours)."""
 _ON_DARK: Final = 1.6
 """Times that on a dark ground alone, where fuzz shines as the strand does (ours)."""
 _ENOUGH_STEPS: Final = 10
-_BLUR: Final = 0.145
+_BLUR: Final = 0.155
 """Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
 from drawn pictures that went through such cameras (ours)."""

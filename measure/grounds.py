@@ -61,6 +61,8 @@ square of its optical depth (Beer and Lambert), which grows with its thickness. 
 _BRIGHT: Final = 0.003
 """Relative doubt of a light ground, all of it shaded, per unit of the strand's brightness: what
 light it throws back there looks like less of a shadow (ours)."""
+_OPEN: Final = 0.004
+"""Relative doubt of an open ground, by which nothing but the strand itself tells the light (ours)."""
 _MISFIT: Final = 0.105
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
 _SHAPE: Final = 0.44
@@ -123,6 +125,8 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
     level = float(np.clip(ground.strand_level, 0.0, 1.2))
     if ground.ground == "dark":
         floor = 0.0004 + 0.001 * shaded + 0.0006 / max(ground.contrast, 0.02)
+    elif ground.ground == "open":
+        floor = _OPEN
     else:
         floor = 0.0004 + shaded * (0.0008 + _BRIGHT * level)
     u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))

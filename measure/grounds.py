@@ -62,7 +62,7 @@ _BRIGHT: Final = 0.003
 """Relative doubt of a light ground, all of it shaded, per unit of the strand's brightness: what
 light it throws back there looks like less of a shadow (ours)."""
 _OPEN: Final = 0.004
-"""Relative doubt of an open ground, by which nothing but the strand itself tells the light (ours)."""
+"""Relative doubt of an open ground, where nothing but the strand itself tells the light (ours)."""
 _MISFIT: Final = 0.105
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
 _SHAPE: Final = 0.44

@@ -45,9 +45,11 @@ interval is as wide is off by more than 5 %, if intervals hold as they should.""
 _OF_THE_YARN: Final = ("sampling", "two_colours", "recoloured")
 """Doubts that better light or a better picture would not lessen: they refuse nothing."""
 _UNSURE: Final = 0.015
+_UNSURE_SHAPE: Final = 0.01
 _UNSURE_PALE: Final = 0.0075
-"""Relative doubts from light or shape, and from light that may come through, that are cautioned
-for: the last is on one side, and drawn strands were off by four times as much (ours)."""
+"""Relative doubts from light, from shape and from light that may come through that are cautioned
+for: the last is on one side, and drawn strands were off by four times as much; a quarter of those
+with nothing else to be said and a doubt of their shape so large were off by 3 % (ours)."""
 _DISAGREE: Final = 0.03
 _PERHAPS_UP: Final = 0.5
 """How well a strand may be held above the card, 0 to 1, that is cautioned for."""
@@ -309,7 +311,7 @@ def _cautions(
         out.append(caution("shadow"))
     if whole.u_pale > _UNSURE_PALE:
         out.append(caution("pale"))
-    if whole.u_shape > _UNSURE:
+    if whole.u_shape > _UNSURE_SHAPE:
         out.append(caution("no_cylinder"))
     if width_px < COMFORTABLE_PX:
         out.append(caution("few_pixels", width_px=width_px))

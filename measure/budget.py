@@ -55,20 +55,20 @@ held up less (ours)."""
 _SECTION: Final = 0.17
 """Share of the correction for a cylinder seen aside that is in doubt: one that lies flat, like a
 ribbon, hardly looks wider aside (ours)."""
-_PLIES: Final = {2: 0.040, 3: 0.012, 4: 0.017}
+_PLIES: Final = {2: 0.036, 3: 0.022, 4: 0.017}
 """Relative doubt of a plied strand by its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
-_PERHAPS_PLIED: Final = {"dark": 0.014, "light": 0.03, "open": 0.014}
+_PERHAPS_PLIED: Final = {"dark": 0.012, "light": 0.03, "open": 0.012}
 """The same of one that plies seem to show on that cannot be counted, as one in five of them has, by
 the ground that shows it best. What is read on light ground alone is mostly as black as ink, which
 hides its plies (ours)."""
 _BUMPY: Final = 0.25
 """The same of it per unit of spread of its diameters: two plies, which miss by most, look thick and
 thin by turns (14 % in the median where they are not counted, three plies 2 %)."""
-_TWO_COLOURS: Final = 0.5
+_TWO_COLOURS: Final = 0.34
 """Relative doubt of a strand per unit by which its plies differ in colour: fitted as of one colour,
 path-traced ones read 11 to 34 % too narrow (ours)."""
-_RECOLOURED: Final = 1.3
+_RECOLOURED: Final = 0.85
 """Relative doubt of a strand per log by which it looks brighter on one ground than on the other:
 what passes for ground there is missing from its width (ours)."""
 

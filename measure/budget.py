@@ -39,8 +39,9 @@ _BLUR: Final = 0.155
 compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
 from drawn pictures that went through such cameras (ours)."""
 _SHARPENED: Final = 0.02
-"""Overshoot beside the card's printed edges, a share of their step, at which that is doubled: it
-tells of a camera that draws edges anew (ours)."""
+_MOST_SHARPENED: Final = 3.0
+"""Overshoot beside the card's printed edges, a share of their step, at which that is doubled, since
+it tells of a camera that draws edges anew; and how many times it becomes at most (ours)."""
 _FLAT_BLUR: Final = 0.3
 """Of that for flat ink: alike on both sides of an edge, which blur does not move."""
 _STAND_OFF_MM: Final = 0.2
@@ -155,7 +156,8 @@ def budget_of(
         u_halo *= _ON_DARK
     u_core = float(np.hypot(_RIM * strand.rim.softness, u_halo))
     u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
-    u_blur *= _FLAT_BLUR if strand.flat else 1.0 + max(around.overshoot, 0.0) / _SHARPENED
+    sharpened = min(1.0 + max(around.overshoot, 0.0) / _SHARPENED, _MOST_SHARPENED)
+    u_blur *= _FLAT_BLUR if strand.flat else sharpened
     # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
     u_relief = _RELIEF * strand.light.hardness * strand.rim.softness
     if strand.no_ground:

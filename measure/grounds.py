@@ -118,14 +118,15 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
     """A ground's mean and how far its light model may be off.
 
     Floors under the fit's own doubt, since no light is quite of the model's kind: a dark ground
-    takes little shadow, a light one the more the brighter the strand is. Their sizes, and the share
+    takes little shadow, a light one the more the brighter the strand is, and before an open one the
+    strand itself is all that tells the light. Their sizes, and the share
     of the fit's doubt, make intervals of hard pictures hold (docs/accuracy.md).
     """
     shaded = min(strand.light.sky + strand.light.lamp, 1.0)
     level = float(np.clip(ground.strand_level, 0.0, 1.2))
     if ground.ground == "dark":
         floor = 0.0004 + 0.001 * shaded + 0.0006 / max(ground.contrast, 0.02)
-    elif ground.ground == "open":
+    elif ground.ground == "open" and not strand.flat:
         floor = _OPEN
     else:
         floor = 0.0004 + shaded * (0.0008 + _BRIGHT * level)

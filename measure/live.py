@@ -11,8 +11,7 @@ The rule (its figures are in `measure.live_rule`):
   are 0.45 s apart are enough. One frame that leaves the interval is set aside; a second one after
   it starts the mean anew, and so does another strand.
 - **No flicker.** Once settled, the figure shown follows the mean only when that has moved by more
-  than a third of the standard uncertainty (the last digit that is shown is less) and by more than
-  half the scatter of single frames.
+  than a third of the standard uncertainty and by more than half the scatter of single frames.
 - **The interval.** What frames differ by averages down with their number, but never to less than
   their observed scatter allows; scale, light, view and what a core is are the same mistake in
   every frame and do not average down at all.

@@ -125,8 +125,8 @@ CAUTIONS: Final[dict[str, str]] = {
     ),
     "shadow": "Shadow lies close to the strand on light ground; the interval allows for it.",
     "pale": (
-        "Light may come through the edges of so pale a strand, which then looks thinner; the "
-        "interval allows for it."
+        "Light may come through the edges of so pale a strand, so that where it ends is less sure; "
+        "the interval allows for it."
     ),
     "no_cylinder": (
         "Its face is shaded unlike a smooth round strand's, as a plied, flat or fuzzy one's is; "

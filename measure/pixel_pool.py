@@ -1,7 +1,8 @@
 """Pixels across a strand, put together by quarter millimetres along it.
 
 Every pixel is taken as it is, nearest to a grid laid along the strand, with its true distance from
-the centreline kept beside it: nothing is interpolated, so nothing is blurred.
+the centreline kept beside it: nothing is interpolated, so nothing is blurred. Only its brightness
+is made the one the file kept, where colour was stored at half the resolution.
 """
 
 from __future__ import annotations
@@ -177,7 +178,7 @@ def _pool_some(
         picture.pixels, nearest[0], nearest[1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
     )
     light = decode_srgb(np.asarray(raw))
-    if picture.chroma_halved and light.shape[-1] == 3:
+    if picture.chroma_halved and raw.ndim == 3:
         light = brightness_kept(np.asarray(raw), light)
     linear = _mean_of_rows(light.reshape(m, rows, -1))
     # Channels before places: NumPy is quick along long last axes only.
@@ -190,7 +191,7 @@ def _pool_some(
 
 
 def brightness_kept(coded: NDArray[Any], light: Singles) -> Singles:
-    """Linear light (m, J, 3) whose mean is the coded brightness that 4:2:0 keeps of every pixel.
+    """Linear light (m, J, 3) whose `LUMA`-weighted sum is the brightness 4:2:0 keeps of every pixel.
 
     The brightness of the decoded colours themselves is no such thing: about an edge they are mixed
     from both sides before they are decoded, which widens a dyed strand.

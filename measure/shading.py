@@ -50,10 +50,12 @@ _HARD_SHADOW: Final = 0.3
 """Softness of a shadow, in radii, that halves what a lamp shows of a strand's bumps (ours)."""
 
 _THROUGH: Final = 1.0 / 3.0
+"""Where a translucent strand's core ends outside its edge's middle, in softnesses of that edge."""
+_LIKELIEST: Final = 0.8
 _SOFTEST: Final = 0.12
 _FUZZ: Final = 0.06
-"""How soft a translucent strand's edge mostly is at most, in half widths, and how much fuzz about a
-strand says that it is not light coming through that makes it so (ours)."""
+"""How likely light comes through a white strand, how soft the edge of a translucent one mostly is at
+most, in half widths, and how much fuzz says that something else makes it soft (ours)."""
 
 PAPER_ALBEDO: Final = 0.85
 """Diffuse reflectance of white office paper; only the light it throws back needs it."""
@@ -390,9 +392,10 @@ def light_through(rim: Rim, level: float) -> tuple[float, float]:
     softness outside the edge's middle (Beer and Lambert: 0.30 to 0.32 for optical depths of 5 to
     9). A rough opaque strand's core ends in the middle. Which it is does not show; that it is
     translucent is taken to be as likely as its brightness `level`, relative to white, squared, for
-    light through it meets its dye, and less the more fuzz makes its edges soft (ours).
+    light through it meets its dye, never as good as sure, and the less likely the more fuzz makes
+    its edges soft (ours).
     """
-    likely = min(max(level, 0.0), 1.0) ** 2 * max(0.0, 1.0 - rim.halo / _FUZZ)
+    likely = min(max(level, 0.0) ** 2, _LIKELIEST) * max(0.0, 1.0 - rim.halo / _FUZZ)
     outside = _THROUGH * min(rim.softness, _SOFTEST)
     return likely * outside, math.sqrt(likely * (1.0 - likely)) * outside
 

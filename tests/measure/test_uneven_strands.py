@@ -35,6 +35,7 @@ def test_black_with_bright_specks_is_read_where_all_of_it_shows(
     specks = drawn_specks(np.random.default_rng(2), 0.5, colour, CARD.width_mm)
     reading = read(Strand("banded", 0.0, 1.0, BLACK, specks=specks))
     assert reading.ground == "light"
+    # Its specks' light is added up as it was coded (4:2:0), which counts them a little less.
     assert reading.diameter_mm == pytest.approx(1.0, rel=0.07)
     low, high = reading.diameter_interval_mm
     assert low < 1.0 < high

@@ -67,8 +67,8 @@ _ROUGH: Final = 1e-2
 """Relative gain of a step below which the first fit stops: it is done again, lined up better."""
 _FINE: Final = 1e-3
 _CONTRADICTED: Final = 3.2
-"""Spreads off what is likely from which a bounce is believed: of 92 path-traced lanes, whose light does
-bounce, four were found as far off (ours)."""
+"""Spreads off what is likely from which a bounce is believed: of 92 path-traced lanes, whose light
+does bounce, four were found as far off (ours)."""
 _LEAST_KNOWN: Final = 1e-6
 """Least information about any figure: a standard uncertainty of a thousand."""
 _CLEAR: Final = 0.3

@@ -191,7 +191,7 @@ def _pool_some(
 
 
 def brightness_kept(coded: NDArray[Any], light: Singles) -> Singles:
-    """Linear light (m, J, 3) whose `LUMA`-weighted sum is the brightness 4:2:0 keeps of every pixel.
+    """Linear light (m, J, 3) whose sum by `LUMA` is the brightness 4:2:0 keeps of every pixel.
 
     The brightness of the decoded colours themselves is no such thing: about an edge they are mixed
     from both sides before they are decoded, which widens a dyed strand.

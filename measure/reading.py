@@ -48,8 +48,9 @@ _UNSURE: Final = 0.015
 _UNSURE_SHAPE: Final = 0.01
 _UNSURE_PALE: Final = 0.0075
 """Relative doubts from light, from shape and from light that may come through that are cautioned
-for. The last is mostly on one side, and drawn strands were off by some four times as much; of those
-with nothing else to be said and a doubt of their shape so large a quarter were off by 3 % (ours)."""
+for. The last is mostly on one side, and drawn strands were off by some four times as much; of
+those with nothing else to be said and a doubt of their shape so large a quarter were off by 3 %
+(ours)."""
 _DISAGREE: Final = 0.03
 _PERHAPS_UP: Final = 0.5
 """How well a strand may be held above the card, 0 to 1, that is cautioned for."""

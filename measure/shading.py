@@ -54,8 +54,8 @@ _THROUGH: Final = 1.0 / 3.0
 _LIKELIEST: Final = 0.8
 _SOFTEST: Final = 0.12
 _FUZZ: Final = 0.06
-"""How likely light comes through a white strand, how soft the edge of a translucent one mostly is at
-most, in half widths, and how much fuzz says that something else makes it soft (ours)."""
+"""How likely light comes through a white strand, how soft the edge of a translucent one mostly is
+at most, in half widths, and how much fuzz says that something else makes it soft (ours)."""
 
 PAPER_ALBEDO: Final = 0.85
 """Diffuse reflectance of white office paper; only the light it throws back needs it."""

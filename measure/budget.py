@@ -59,10 +59,10 @@ ribbon, hardly looks wider aside (ours)."""
 _PLIES: Final = {2: 0.036, 3: 0.022, 4: 0.017}
 """Relative doubt of a plied strand by its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
-_PERHAPS_PLIED: Final = {"dark": 0.012, "light": 0.03, "open": 0.012}
+_PERHAPS_PLIED: Final = {"dark": 0.006, "light": 0.03, "open": 0.006}
 """The same of one that plies seem to show on that cannot be counted, as one in five of them has, by
-the ground that shows it best. What is read on light ground alone is mostly as black as ink, which
-hides its plies (ours)."""
+the ground that shows it best: stripes of colour along a twist look like that most of all. What is
+read on light ground alone is mostly as black as ink, which hides its plies (ours)."""
 _BUMPY: Final = 0.25
 """The same of it per unit of spread of its diameters: two plies, which miss by most, look thick and
 thin by turns (14 % in the median where they are not counted, three plies 2 %)."""

@@ -177,27 +177,26 @@ def _pool_some(
     raw = cv2.remap(
         picture.pixels, nearest[0], nearest[1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
     )
-    light = decode_srgb(np.asarray(raw))
+    linear = _mean_of_rows(decode_srgb(np.asarray(raw)).reshape(m, rows, -1)).reshape(m, j, -1)
     if picture.chroma_halved and raw.ndim == 3:
-        light = brightness_kept(np.asarray(raw), light)
-    linear = _mean_of_rows(light.reshape(m, rows, -1))
+        kept = _mean_of_rows(brightness_kept(np.asarray(raw)).reshape(m, rows, j))
+        linear += (kept - linear @ LUMA)[..., None]
     # Channels before places: NumPy is quick along long last axes only.
     return (
         _mean_of_rows(off.reshape(m, rows, j)),
         _mean_of_rows(np.square(off, out=off).reshape(m, rows, j)),
-        np.ascontiguousarray(linear.reshape(m, j, -1).transpose(0, 2, 1)),
+        np.ascontiguousarray(linear.transpose(0, 2, 1)),
         share,
     )
 
 
-def brightness_kept(coded: NDArray[Any], light: Singles) -> Singles:
-    """Linear light (m, J, 3) whose sum by `LUMA` is the brightness 4:2:0 keeps of every pixel.
+def brightness_kept(coded: NDArray[Any]) -> Singles:
+    """Linear brightness (m, J) of coded colours (m, J, 3), as 4:2:0 keeps it of every pixel.
 
-    The brightness of the decoded colours themselves is no such thing: about an edge they are mixed
-    from both sides before they are decoded, which widens a dyed strand.
+    That of the decoded colours is another: about an edge they are mixed from both sides before they
+    are decoded, which widens a dyed strand.
     """
-    kept = decode_srgb(np.asarray(cv2.cvtColor(coded, cv2.COLOR_RGB2GRAY)))
-    return np.asarray(light + (kept - light @ LUMA)[..., None])
+    return decode_srgb(np.asarray(cv2.cvtColor(coded, cv2.COLOR_RGB2GRAY)))
 
 
 def _mean_of_rows(values: Singles) -> Singles:

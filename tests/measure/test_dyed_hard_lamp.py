@@ -12,7 +12,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from analytic import Camera, Light, Strand, draw, encode_srgb, to_png
+from analytic import Camera, Light, Strand, draw, encode_srgb, to_jpeg, to_png
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -46,13 +46,6 @@ def picture(colour: tuple[float, float, float], light: Light, seed: int) -> NDAr
     return draw(newest_card("pocket"), strands, light, camera, seed)[0]
 
 
-def as_phones_write(pixels: NDArray[np.uint8]) -> bytes:
-    """A JPEG with colour at half the resolution of brightness (ITU-T T.81, 4:2:0)."""
-    out = io.BytesIO()
-    Image.fromarray(pixels).save(out, "JPEG", quality=95, subsampling=2)
-    return out.getvalue()
-
-
 def off_percent(readings: tuple[StrandReading, ...]) -> list[float]:
     """How far each is off."""
     assert len(readings) == len(WIDTHS_MM)
@@ -70,7 +63,8 @@ def test_what_throws_no_light_on_its_ground_is_no_wider_for_it(scatter: float) -
 @pytest.mark.parametrize("dye", DYES)
 def test_colour_of_half_resolution_does_not_widen_a_dyed_strand(dye: str) -> None:
     colour, most = DYES[dye]
-    readings = measure_picture(as_phones_write(picture(colour, HARD, 2))).strands
+    readings = measure_picture(to_jpeg(picture(colour, HARD, 2), 95)).strands
+    # ITU-T T.81 (JPEG) with 4:2:0, as Pillow writes it: half the resolution for colour.
     # By the brightness of the decoded colours all but yellow read 3 to 4 % too wide.
     assert max(map(abs, off_percent(readings))) < most
     for reading, width in zip(readings, WIDTHS_MM, strict=True):
@@ -84,7 +78,7 @@ def test_brightness_is_the_one_that_was_coded() -> None:
     linear = np.full((48, 48, 3), 0.8)
     linear[:, 23:25] = (0.5, 0.05, 0.06)
     before = encode_srgb(linear)
-    after = np.asarray(Image.open(io.BytesIO(as_phones_write(before))))
+    after = np.asarray(Image.open(io.BytesIO(to_jpeg(before, 95))))
     weights = np.array([0.299, 0.587, 0.114])
     coded = [cv2.cvtColor(p, cv2.COLOR_RGB2GRAY).astype(float) for p in (before, after)]
     colours = np.abs(before.astype(float) - after).max()

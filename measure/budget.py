@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -34,10 +34,17 @@ yarn is made tells more of where its core ends than how much fuzz there is; from
 _ON_DARK: Final = 1.6
 """Times that on a dark ground alone, where fuzz shines as the strand does (ours)."""
 _ENOUGH_STEPS: Final = 10
-_BLUR: Final = 0.155
-"""Relative doubt per blur over width to the power of 1.5: what sharpening, smoothing and
-compression do to an edge widens or narrows a strand the more the less of it is clear of its edges;
-from drawn pictures that went through such cameras (ours)."""
+_NOT_BY_CHANCE: Final = 1.3
+"""Times the doubt of what was left out as if by chance: thin or dim stretches hide more readily,
+so that drawn slubby, waved and kinked strands miss by more (ours)."""
+_BLUR: Final = 0.14
+"""Relative doubt per blur over width to the power of 1.5: what sharpening and smoothing do to an
+edge widens or narrows a strand the more the less of it is clear of its edges; from drawn pictures
+that went through such cameras (ours)."""
+_CODED_PX: Final = 0.0017
+"""Doubt of a width, px, per step that brightness was rounded to in coding: blocks that a strand
+crosses alike miss alike, so that no number of cuts averages it; from drawn JPEGs of quality 50 to
+96 (ours)."""
 _SHARPENED: Final = 0.02
 _MOST_SHARPENED: Final = 3.0
 """Overshoot beside the card's printed edges, a share of their step, at which that is doubled, since
@@ -47,7 +54,11 @@ _FLAT_BLUR: Final = 0.3
 _STAND_OFF_MM: Final = 0.2
 """How far above the card a strand that lies on it may stand (standard uncertainty, ours)."""
 _HELD_MM: Final = 5.0
-"""The same of what throws no shade at all, and may be held up in the air (ours)."""
+"""The same of what throws no shade at all, and may be held up in the air; of what throws a little
+by the root of how well it may be, as a mixture of the two has it (ours)."""
+_HELD_LIT: Final = 0.04
+"""Relative doubt of what is held up under a hard lamp, whose shadow falls elsewhere than beside it:
+drawn ones miss by that much more than their height says (ours)."""
 _LYING: Final = 0.5
 _UP: Final = 0.1
 """Shade thrown beside a strand that tells that it lies, and that tells nothing of the kind: shares
@@ -59,7 +70,7 @@ ribbon, hardly looks wider aside (ours)."""
 _PLIES: Final = {2: 0.036, 3: 0.022, 4: 0.017}
 """Relative doubt of a plied strand by its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
-_PERHAPS_PLIED: Final = {"dark": 0.006, "light": 0.03, "open": 0.006}
+_PERHAPS_PLIED: Final = {"dark": 0.003, "light": 0.03, "open": 0.003}
 """The same of one that plies seem to show on that cannot be counted, as one in five of them has, by
 the ground that shows it best: stripes of colour along a twist look like that most of all. What is
 read on light ground alone is mostly as black as ink, which hides its plies (ours)."""
@@ -81,6 +92,7 @@ class Surroundings:
     scale: Scale
     blur_px: float
     overshoot: float
+    coding_step: float
     eaten_px: float
     """How far burnt-out paper eats into the card's print, whose edges are known to lie true."""
     chart: WeightChart
@@ -124,8 +136,10 @@ def budget_of(
     u_view = float(
         np.hypot(np.sqrt(max(aside, 0.0)), closer - _too_wide(tan_v, height, diameter_mm))
     )
-    u_stand_off_mm = float(np.hypot(_STAND_OFF_MM, _HELD_MM * may_be_up(strand)))
+    up = math.sqrt(may_be_up(strand))
+    u_stand_off_mm = math.hypot(_STAND_OFF_MM, _HELD_MM * up)
     u_height = u_stand_off_mm / height if region.name != "picture" else 0.0
+    u_height = math.hypot(u_height, _HELD_LIT * up * strand.light.hardness)
     u_section = _SECTION * _too_wide(tan_v, height, diameter_mm)
     if strand.flat:
         u_view = u_section = 0.0
@@ -150,7 +164,8 @@ def budget_of(
     )
     sampling = Component("sampling", 0.1 * diameter_mm, LEAST_DOF)
     if np.isfinite(cells).sum() >= 3:
-        sampling = left_out_component("sampling", cells)
+        left_out = left_out_component("sampling", cells)
+        sampling = replace(left_out, u=_NOT_BY_CHANCE * left_out.u)
     u_halo = _HALO * strand.rim.halo / float(np.sqrt(strand.rim.halo + _LITTLE_HALO))
     if seen_on == {"dark"}:
         u_halo *= _ON_DARK
@@ -158,6 +173,8 @@ def budget_of(
     u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
     sharpened = min(1.0 + max(around.overshoot, 0.0) / _SHARPENED, _MOST_SHARPENED)
     u_blur *= _FLAT_BLUR if strand.flat else sharpened
+    coded_mm = _CODED_PX * around.coding_step * median(cuts.mm_per_px)
+    u_blur = float(np.hypot(u_blur, coded_mm / diameter_mm))
     # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
     u_relief = _RELIEF * strand.light.hardness * strand.rim.softness
     if strand.no_ground:

@@ -56,6 +56,8 @@ class Picture:
     """What to call it in messages."""
     chroma_halved: bool = False
     """The file holds colour at half the resolution of brightness."""
+    coding_step: float = 0.0
+    """Mean step, of 255, that its brightness was rounded to when it was coded; 0 where none."""
 
 
 def read_picture(source: Path | str | bytes | NDArray[Any]) -> Picture:
@@ -163,6 +165,7 @@ def _picture(decoded: Decoded, name: str) -> Picture:
         camera_made=picture_tags.is_camera_made(decoded.base, decoded.photo, tiff=decoded.tiff),
         name=name,
         chroma_halved=decoded.chroma_halved,
+        coding_step=decoded.coding_step,
     )
 
 

@@ -12,7 +12,7 @@ import struct
 import zlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -71,6 +71,8 @@ class Decoded:
     tiff: bool = False
     chroma_halved: bool = False
     """Colour is stored at half the resolution of brightness, as most cameras do."""
+    coding_step: float = 0.0
+    """Mean step, of 255, that brightness was rounded to when it was coded; 0 where nothing was."""
 
 
 CheckSize = Callable[[int, int], None]
@@ -101,6 +103,9 @@ _SIGNATURES = (
     (b"BM", "BMP"),
     *((b"P%d" % number, "PPM") for number in range(1, 7)),
 )
+_LOSSLESS = ("PNG", "GIF", "BMP", "PPM")
+UNTOLD_STEP: Final = 16.0
+"""Coding step assumed of what does not tell: between a phone's usual JPEG and a webcam's (ours)."""
 WEAK_SIGNATURES = ("BMP", "PPM")
 """Two letters that a text may begin with as well."""
 
@@ -135,12 +140,17 @@ def decode(data: bytes, kind: str, check_size: CheckSize) -> Decoded:
         base, photo = read_tags(exif), read_tags(exif.get_ifd(tags.EXIF_DIRECTORY))
         turn = tags.orientation(base)
         dpi = _stated_dpi(image, kind) or tags.resolution_dpi(base)
-        halved = kind in ("AVIF", "WEBP") or (
-            isinstance(image, JpegImagePlugin.JpegImageFile)
-            and image.layers == 3
-            and JpegImagePlugin.get_sampling(image) != 0
-        )
-    return Decoded(pixels, base, photo, dpi, turn, turn, chroma_halved=halved)
+        halved, step = kind in ("AVIF", "WEBP"), 0.0 if kind in _LOSSLESS else UNTOLD_STEP
+        if isinstance(image, JpegImagePlugin.JpegImageFile):
+            halved = image.layers == 3 and JpegImagePlugin.get_sampling(image) != 0
+            step = _coding_step(image)
+    return Decoded(pixels, base, photo, dpi, turn, turn, chroma_halved=halved, coding_step=step)
+
+
+def _coding_step(image: JpegImagePlugin.JpegImageFile) -> float:
+    """Mean of a JPEG's first table of quantisation, which is that of brightness (ITU-T T.81)."""
+    steps = image.quantization.get(0)
+    return float(np.mean(steps)) if steps else UNTOLD_STEP
 
 
 def read_tags(directory: Mapping[int, Any]) -> dict[int, Any]:
@@ -267,7 +277,8 @@ def _decode_heif(data: bytes, check_size: CheckSize) -> Decoded:
         pass  # a garbled Exif block beside a sound picture is no reason to refuse it
     # libheif has turned the picture by the container's own boxes; Exif only repeats them.
     turned = tags.orientation(base)
-    return Decoded(pixels, base, photo, tags.resolution_dpi(base), 1, turned, chroma_halved=True)
+    dpi = tags.resolution_dpi(base)
+    return Decoded(pixels, base, photo, dpi, 1, turned, chroma_halved=True, coding_step=UNTOLD_STEP)
 
 
 def _decode_tiff(data: bytes, check_size: CheckSize) -> Decoded:

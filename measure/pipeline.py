@@ -232,6 +232,7 @@ def _read_lane(
             scale=known.scale,
             blur_px=blur_mm / median(found.cuts.mm_per_px),
             overshoot=known.edges.overshoot,
+            coding_step=known.picture.coding_step,
             eaten_px=eaten_px,
             chart=chart,
             wrap_factor=known.settings.wrap_factor,

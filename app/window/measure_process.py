@@ -141,12 +141,14 @@ class _Frames:
     def __init__(self) -> None:
         # Now, not when the first frame waits.
         import measure.picture
+        import measure.picture_decoding
         import measure.pipeline
         from measure.camera_help import camera_help
 
         self._help = camera_help
         self._follow = measure.pipeline.follow
         self._read = measure.picture.read_picture
+        self._step = measure.picture_decoding.UNTOLD_STEP
         self._seen: Seen | None = None
         self._shape: tuple[int, ...] = ()
         self._twist_from_s = -math.inf
@@ -161,7 +163,7 @@ class _Frames:
         twist = job.twist and began >= self._twist_from_s
         try:
             # Cameras and films hand over colour at half the resolution of brightness.
-            picture = replace(self._read(pixels), chroma_halved=True)
+            picture = replace(self._read(pixels), chroma_halved=True, coding_step=self._step)
             settings = _for_a_frame(job.settings, twist)
             reading, self._seen = self._follow(picture, settings=settings, before=self._seen)
             help_ = self._help(picture, reading, self._seen, job.strand_mm)

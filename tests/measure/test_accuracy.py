@@ -12,7 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from analytic import Camera, Light, Strand, draw, encode_srgb, to_png
+from analytic import Camera, Light, Strand, draw, encode_srgb, to_jpeg, to_png
 from drawn_cases import Case, Score, assigned, random_case, scores_of
 from PIL import Image
 from skimage.measure import label, regionprops
@@ -253,6 +253,21 @@ def test_colour_stored_at_half_resolution_does_not_widen_dyed_strands() -> None:
         widths.append(one.diameter_mm)
     assert widths == pytest.approx([0.8, 0.8], rel=0.015)
     assert widths[1] < 1.01 * widths[0]
+
+
+def test_coarse_coding_is_doubted_however_long_the_strand_is() -> None:
+    # Along a level strand every block misses alike, which no number of cuts averages.
+    strands = [Strand("open", diameter_mm=0.7, albedo_rgb=(0.3, 0.3, 0.3))]
+    camera = Camera(px_per_mm=10.0, blur_px=0.9, noise=0.004, width_px=660)
+    pixels, _ = draw(CARD, strands, Light(sky=0.95, unshaded=0.05, scatter=0.1), camera, seed=5)
+    doubts = []
+    for quality in (95, 75, 60, 50):
+        (one,) = measure_picture(to_jpeg(pixels, quality)).strands
+        low, high = one.diameter_interval_mm
+        assert low < 0.7 < high
+        doubts.append(one.budget_mm["blur"])
+    assert doubts == sorted(doubts)
+    assert doubts[-1] > 1.5 * doubts[0]
 
 
 # ------------------------------------------------------------------------- hard pictures

@@ -81,7 +81,7 @@ def test_plies_that_show_but_cannot_be_counted_are_allowed_for() -> None:
     thin = min(reading.strands, key=lambda strand: strand.diameter_mm)
     assert thin.plies is None
     assert "perhaps_plied" in [c.code for c in thin.cautions]
-    assert thin.budget_mm["plies"] > 0.01 * thin.diameter_mm
+    assert thin.budget_mm["plies"] > 0.005 * thin.diameter_mm
 
 
 def test_that_it_may_be_plied_is_kept_between_looks_for_twist() -> None:
@@ -91,6 +91,6 @@ def test_that_it_may_be_plied_is_kept_between_looks_for_twist() -> None:
     for twist in (True, False):
         reading, seen = follow(picture, settings=replace(shot.settings, twist=twist), before=seen)
         thin = min(reading.strands, key=lambda strand: strand.diameter_mm)
-        assert thin.budget_mm["plies"] > 0.01 * thin.diameter_mm
+        assert thin.budget_mm["plies"] > 0.005 * thin.diameter_mm
         codes.append([c.code for c in thin.cautions])
     assert all("perhaps_plied" in each for each in codes)

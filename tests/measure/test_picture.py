@@ -11,6 +11,7 @@ import pytest
 from PIL import Image
 
 from measure.picture import read_picture
+from measure.picture_decoding import UNTOLD_STEP
 from tests.measure.picture_files import (
     COLUMNS,
     ROWS,
@@ -67,6 +68,20 @@ def test_jpeg(channels, progressive):
     # Pillow is the second decoder: both rest on libjpeg-turbo, one code apart at the most.
     outside = np.asarray(Image.open(io.BytesIO(data)))
     assert np.abs(read.astype(int) - outside).max() <= 1
+
+
+def test_how_coarsely_brightness_was_coded():
+    # ITU-T T.81, table K.1: 64 steps, whose sum is 3688; at quality 50 libjpeg uses them as they
+    # are, at 75 half of them.
+    pixels = scene(3)
+    for quality, mean in ((50, 3688 / 64), (75, 3688 / 128)):
+        for channels in (1, 3):
+            data = encoded(scene(channels), "JPEG", quality=quality)
+            step = read_picture(data).coding_step
+            assert step == pytest.approx(mean, abs=0.3)  # halves are rounded
+    assert read_picture(encoded(pixels, "PNG")).coding_step == 0.0
+    assert read_picture(pixels).coding_step == 0.0
+    assert read_picture(heic(pixels)).coding_step == UNTOLD_STEP
 
 
 def test_cmyk_jpeg_and_tiff():

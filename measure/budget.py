@@ -37,7 +37,7 @@ _ENOUGH_STEPS: Final = 10
 _NOT_BY_CHANCE: Final = 1.3
 """Times the doubt of what was left out as if by chance: thin or dim stretches hide more readily,
 so that drawn slubby, waved and kinked strands miss by more (ours)."""
-_BLUR: Final = 0.14
+_BLUR: Final = 0.127
 """Relative doubt per blur over width to the power of 1.5: what sharpening and smoothing do to an
 edge widens or narrows a strand the more the less of it is clear of its edges; from drawn pictures
 that went through such cameras (ours)."""

@@ -63,14 +63,14 @@ _BRIGHT: Final = 0.003
 light it throws back there looks like less of a shadow (ours)."""
 _OPEN: Final = 0.004
 """Relative doubt of an open ground, where nothing but the strand itself tells the light (ours)."""
-_MISFIT: Final = 0.105
+_MISFIT: Final = 0.1
 """Relative doubt of a width per unit of what the light's fit leaves over (ours)."""
-_SHAPE: Final = 0.4
+_SHAPE: Final = 0.38
 """The same per unit of what it leaves over on the strand's own face: nothing tells so well that it
 is no cylinder (ours, from drawn strands of all kinds)."""
 _USUALLY_APART: Final = 0.06
 """How much brighter, log, a strand may look on one ground than on the other (ours)."""
-_FITTED: Final = 0.105
+_FITTED: Final = 0.1
 """Share of the fit's own doubt: its samples were counted as less alike than they are (ours)."""
 
 

@@ -131,6 +131,7 @@ class GaugeSession(QObject):
         if source is None:
             return
         self._name = source.name
+        source.measuring_rests = self._measurer.rests
         source.frame.connect(self._show_frame)
         source.still.connect(self.measure_still)
         source.state.connect(self.source_changed)

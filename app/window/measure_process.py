@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from measure.settings import Settings
 
 PREVIEW_LONGEST_PX: Final = 3200
-_NICENESS: Final = 5
-"""Of a core that both want the window then has three quarters. More would leave measuring too
-little beside other programs."""
+_NICENESS: Final = 10
+"""Of a core that both want the window then has nine tenths, and decoding the next frames of a film
+three quarters."""
 _TWIST_PAUSES_S: Final = (0.5, 1.5)
 """Shortest and longest pause between two frames in which twist is looked for."""
 _TWIST_PAUSE: Final = 5.0

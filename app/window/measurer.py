@@ -125,6 +125,9 @@ class Measurer(QObject):
         self._link: _Link | None = None
         self._stopped = False
         self._mail = Mail(settings)
+        self.rests = threading.Event()
+        """Set while nothing is measured, for threads that would rather work then."""
+        self.rests.set()
         self._answered.connect(self._deliver, Qt.ConnectionType.QueuedConnection)
         QTimer.singleShot(0, self, self.start)
 
@@ -132,7 +135,7 @@ class Measurer(QObject):
     def start(self) -> None:
         """Start the process; returns at once and does nothing when it runs or was stopped."""
         if self._link is None and not self._stopped:
-            self._link = _Link(self._mail, self._answered.emit)
+            self._link = _Link(self._mail, self._answered.emit, self.rests)
             self._link.start()
 
     def stop(self) -> None:
@@ -197,10 +200,11 @@ class Measurer(QObject):
 class _Link(threading.Thread):
     """Keeps the process running and talks to it: one job, its answer, the next job."""
 
-    def __init__(self, mail: Mail, tell: Any) -> None:
+    def __init__(self, mail: Mail, tell: Any, rests: threading.Event) -> None:
         super().__init__(name="measurer", daemon=True)
         self._mail = mail
         self._tell = tell
+        self._rests = rests
         self._context = multiprocessing.get_context("spawn")
         self._bell, self._button = self._context.Pipe(duplex=False)
         self._rung = False
@@ -288,6 +292,7 @@ class _Link(threading.Thread):
                     pause_s = self._mail.fresher_in_s(time.monotonic()) or None
                     if pause_s is None and (job := self._mail.take()) is not None:
                         self.hungry = False
+                        self._rests.clear()
                         self._send(pipe, pixels, job)
                 came = wait([pipe, self._bell], pause_s)
                 self._hear(came)
@@ -301,9 +306,11 @@ class _Link(threading.Thread):
                     opened = self._opened(pipe, job[1], answer)
                     self._tell((job[0], opened))
                 elif job is not None:
+                    self._rests.set()
                     self._tell((job[0], _result(job[1], answer, opened)))
                     job = opened = None
         finally:
+            self._rests.set()
             if job is not None and isinstance(job[1], Still) and not self._stopping:
                 self._tell((job[0], _result(job[1], _DIED, opened)))
 

@@ -28,6 +28,8 @@ class Source(QObject):
 
     def __init__(self, name: str, parent: QObject | None = None) -> None:
         super().__init__(parent)
+        self.measuring_rests: threading.Event | None = None
+        """Set while nothing is measured; given before the start where work may wait for it."""
         self._name = name
         self._running = False
         self._said = SourceState("ended")

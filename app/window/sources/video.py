@@ -34,9 +34,11 @@ _LOOK_EVERY_S = 1.0
 _AHEAD = 8
 _AHEAD_BYTES = 64 << 20
 """Frames decoded before they are due, at most, and their pixels: but always two."""
-_DECODING_NICENESS = 13
-"""What is decoded ahead can wait: on one core the window comes first, measuring second."""
+_DECODING_NICENESS = 5
+"""On one core the window comes first, then the frames it is to show next, then measuring."""
 _ASK_EVERY_S = 0.1
+_REST_S = 0.02
+"""Frames decoded ahead that suffice for now wait for measuring to rest, so long at a time."""
 _MEASURED_EVERY_S = 0.25
 """Where decoding never gets ahead, a frame so often is to be measured nevertheless."""
 
@@ -94,7 +96,8 @@ class VideoSource(ThreadedSource):
 
     def _play(self, clock: _Clock, stopping: threading.Event) -> bool:
         """Hand over the frames from the first to the last; False when there was none."""
-        frames = _FramesAhead(self._path, self.name, self._endless)
+        rests = self.measuring_rests if _one_core() else None
+        frames = _FramesAhead(self._path, self.name, self._endless, rests)
         try:
             shown_at = in_time_at = -np.inf
             shown, turn = False, -1
@@ -171,12 +174,15 @@ class _FramesAhead:
     their own.
 
     So a frame is there when it is due, although others may keep the core busy for longer than one
-    is shown.
+    is shown. While half of them are ready, decoding stands back until `rests` is set.
     """
 
-    def __init__(self, path: Path, name: str, endless: bool) -> None:
+    def __init__(
+        self, path: Path, name: str, endless: bool, rests: threading.Event | None = None
+    ) -> None:
         self._path = path
         self._endless = endless
+        self._rests = rests
         self._ready: queue.Queue[_Decoded | Exception | None] = queue.Queue(_AHEAD)
         self._closing = threading.Event()
         self._ended = threading.Event()
@@ -234,6 +240,7 @@ class _FramesAhead:
         seen = False
         try:
             while not self._closing.is_set() and reader.next():
+                self._stand_back()
                 if seen and (turn, reader.time_s) < self._wanted_from:
                     continue
                 pixels = reader.pixels()
@@ -246,6 +253,12 @@ class _FramesAhead:
             return seen
         finally:
             reader.close()
+
+    def _stand_back(self) -> None:
+        """Wait for measuring to rest, as long as there are frames to show meanwhile."""
+        while self._rests is not None and 2 * self._ready.qsize() >= self._ready.maxsize:
+            if self._closing.is_set() or self._rests.wait(_REST_S):
+                return
 
     def _put(self, frame: _Decoded | Exception | None) -> None:
         while not self._closing.is_set():
@@ -302,6 +315,13 @@ class _Reader:
 def is_video(path: Path) -> bool:
     """True when the name ends like a video's."""
     return path.suffix.lower() in VIDEO_SUFFIXES
+
+
+def _one_core() -> bool:
+    """Whether showing, decoding and measuring share one."""
+    if sys.platform == "linux":
+        return len(os.sched_getaffinity(0)) == 1
+    return os.cpu_count() == 1
 
 
 def _is_there(path: Path) -> bool:

@@ -296,6 +296,7 @@ def test_a_process_that_is_killed_is_started_again_and_a_still_comes_back_as_an_
     own: Heard, drawn: Path, drawn_pixels: Any
 ) -> None:
     pid = start(own)
+    assert own.measurer.rests.is_set()
     # As soon as it is read, so that it dies of being measured.
     own.measurer.still_opened.connect(lambda _: os.kill(pid, signal.SIGKILL))
     own.measurer.measure_still(Still(drawn, "fatal"))
@@ -305,6 +306,7 @@ def test_a_process_that_is_killed_is_started_again_and_a_still_comes_back_as_an_
     assert measured.preview is not None
     (sentence,) = own.wait_for(str)
     assert sentence.endswith(".")
+    assert own.measurer.rests.is_set(), "or decoding would stand back for nobody"
 
     own.measurer.offer(Frame(drawn_pixels, 1.0, 5))
     assert own.wait_for(Measured)[0].reading.strands
@@ -317,9 +319,11 @@ def test_stopping_ends_process_and_thread_even_while_measuring(
 ) -> None:
     pid = start(own)
     assert not own.nothing_is_left()
+    assert own.measurer.rests.is_set()
     own.measurer.offer(Frame(drawn_pixels, 0.0, 1))
-    own.qtbot.wait(20)
+    own.wait_until(lambda: not own.measurer.rests.is_set())
     own.measurer.stop()
+    assert own.measurer.rests.is_set()
     assert own.nothing_is_left()
     with pytest.raises(ProcessLookupError):
         os.kill(pid, 0)

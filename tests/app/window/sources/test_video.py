@@ -133,12 +133,12 @@ def test_a_window_that_was_busy_gets_the_newest_frame_only(
 
 
 @pytest.fixture
-def decode(film: Path) -> Iterator[Callable[[], _FramesAhead]]:
+def decode(film: Path) -> Iterator[Callable[..., _FramesAhead]]:
     """Begins to decode the film ahead; closed after the test."""
     begun: list[_FramesAhead] = []
 
-    def begin() -> _FramesAhead:
-        begun.append(_FramesAhead(film, film.name, endless=False))
+    def begin(rests: threading.Event | None = None) -> _FramesAhead:
+        begun.append(_FramesAhead(film, film.name, endless=False, rests=rests))
         return begun[-1]
 
     yield begin
@@ -155,7 +155,7 @@ def times_of_rest(frames: _FramesAhead) -> list[float]:
 
 
 def test_decoding_goes_on_ahead_and_no_farther(
-    qtbot: QtBot, decode: Callable[[], _FramesAhead]
+    qtbot: QtBot, decode: Callable[..., _FramesAhead]
 ) -> None:
     frames = decode()
     first = frames.take(threading.Event())
@@ -171,8 +171,28 @@ def test_decoding_goes_on_ahead_and_no_farther(
     assert frames.enough
 
 
+def test_decoding_stands_back_while_others_measure_and_enough_is_there(
+    qtbot: QtBot, decode: Callable[..., _FramesAhead]
+) -> None:
+    rests = threading.Event()
+    frames = decode(rests)
+    half = frames._ready.maxsize // 2
+    qtbot.waitUntil(lambda: frames._ready.qsize() == half, timeout=30_000)
+    time.sleep(0.2)
+    assert frames._ready.qsize() == half
+    # What is shown meanwhile is made up for, no more.
+    for number in range(3):
+        frame = frames.take(threading.Event())
+        assert frame is not None
+        assert frame.time_s == pytest.approx(number / RATE, abs=1e-3)
+        qtbot.waitUntil(lambda: frames._ready.qsize() == half, timeout=30_000)
+    rests.set()
+    qtbot.waitUntil(lambda: frames.enough, timeout=30_000)
+    assert len(times_of_rest(frames)) == COUNT - 3
+
+
 def test_of_large_frames_fewer_are_decoded_ahead(
-    qtbot: QtBot, decode: Callable[[], _FramesAhead], monkeypatch: pytest.MonkeyPatch
+    qtbot: QtBot, decode: Callable[..., _FramesAhead], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("app.window.sources.video._AHEAD_BYTES", 3 * 96 * 160 * 3)
     frames = decode()
@@ -184,7 +204,7 @@ def test_of_large_frames_fewer_are_decoded_ahead(
 
 
 def test_frames_that_come_too_late_are_passed_over(
-    decode: Callable[[], _FramesAhead], monkeypatch: pytest.MonkeyPatch
+    decode: Callable[..., _FramesAhead], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("app.window.sources.video._AHEAD", 2)
     frames = decode()

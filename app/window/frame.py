@@ -24,8 +24,8 @@ class Frame:
     number: int
     """Counts up within one source."""
     in_time: bool = True
-    """Whether its source keeps up. A frame of one that does not is only shown: measuring it would
-    take still more of what decoding lacks."""
+    """Whether its source keeps up. A frame of one that does not is only shown, unless one before it
+    waits to be measured: measuring it would take still more of what decoding lacks."""
 
 
 def as_stored(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], bool]:

@@ -20,8 +20,6 @@ Waiting costs little: the next one is shown meanwhile, which else would be done 
 """
 _PUNCTUAL: Final = 1.25
 """Times that same time: a next frame that is not there by then is not waited for."""
-_OLD_S: Final = 0.25
-"""A frame that waited longer than this is not measured where its source is behind."""
 
 
 class Mail:
@@ -35,7 +33,6 @@ class Mail:
         self._afresh = True
         self._last_number = -1
         self._put_s = self._between_s = math.inf
-        self._keeps_up = True
         self._strand_mm: float | None = None
         self._twist = False
         self.source = 0
@@ -43,13 +40,10 @@ class Mail:
         self.stills_waiting = 0
 
     def put_frame(self, frame: Frame) -> None:
-        """A frame in place of any that waits; one whose source is behind only ends long waits."""
+        """A frame in place of any that waits; one that is only to be shown takes no empty place."""
         with self._lock:
-            if frame.in_time:
+            if frame.in_time or self._frame is not None:
                 self._frame = frame
-            elif self._frame is not None and frame.time_s - self._frame.time_s > _OLD_S:
-                self._frame = None
-            self._keeps_up = frame.in_time
             self._between_s, self._put_s = abs(frame.time_s - self._put_s), frame.time_s
 
     def put_still(self, still: Still) -> None:
@@ -102,8 +96,6 @@ class Mail:
         with self._lock:
             if self._stills or self._frame is None or not math.isfinite(self._between_s):
                 return 0.0
-            if not self._keeps_up:
-                return 0.0  # the next would not be for measuring
             age_s = now_s - self._frame.time_s
             due = _STALE * self._between_s < age_s < self._between_s
             return _PUNCTUAL * self._between_s - age_s if due else 0.0

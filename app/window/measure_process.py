@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 
 PREVIEW_LONGEST_PX: Final = 3200
 _NICENESS: Final = 10
-"""Of a core that both want the window then has nine tenths, and decoding the next frames of a film
-three quarters."""
+"""Of a core that both want the window then has nine tenths; decoding a film's next frames, three
+fifths."""
 _TWIST_PAUSES_S: Final = (0.5, 1.5)
 """Shortest and longest pause between two frames in which twist is looked for."""
 _TWIST_PAUSE: Final = 5.0

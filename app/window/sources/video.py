@@ -34,7 +34,7 @@ _LOOK_EVERY_S = 1.0
 _AHEAD = 8
 _AHEAD_BYTES = 64 << 20
 """Frames decoded before they are due, at most, and their pixels: but always two."""
-_DECODING_NICENESS = 5
+_DECODING_NICENESS = 8
 """On one core the window comes first, then the frames it is to show next, then measuring."""
 _ASK_EVERY_S = 0.1
 _REST_S = 0.02

@@ -19,6 +19,7 @@ from app.format import length_text
 from app.window.chart_frame import place_beside
 from app.window.chart_panel import ChartPanel
 from app.window.drift_points import edge_words, thickness_text
+from app.window.later import paint_soon
 from app.window.preferences import Unit
 from app.window.theme import LIGHT
 from measure.band import Band
@@ -106,6 +107,7 @@ class ProfilePlot(ChartPanel["ProfileCurves"]):
             self._stack.setCurrentWidget(self._empty)
         else:
             plot = self._ready_plot()
+            paint_soon(plot)
             self._draw_in(plot, strand)
             self._range = self._steadied(*plot.wanted(strand, self._band_heights()))
             plot.set_whole(*self._range)

@@ -43,7 +43,7 @@ DECODER_FAULTS = (
 
 BITS, PHOTOMETRIC, SAMPLES, PLANAR = 258, 262, 277, 284
 EXTRA_SAMPLES, SAMPLE_FORMAT, ICC_PROFILE = 338, 339, 34675
-IMAGE_WIDTH, IMAGE_LENGTH = 256, 257
+IMAGE_WIDTH, IMAGE_LENGTH, COMPRESSION = 256, 257, 259
 
 
 class DamagedError(Exception):
@@ -140,7 +140,8 @@ def decode(data: bytes, kind: str, check_size: CheckSize) -> Decoded:
         base, photo = read_tags(exif), read_tags(exif.get_ifd(tags.EXIF_DIRECTORY))
         turn = tags.orientation(base)
         dpi = _stated_dpi(image, kind) or tags.resolution_dpi(base)
-        halved, step = kind in ("AVIF", "WEBP"), 0.0 if kind in _LOSSLESS else UNTOLD_STEP
+        whole = kind in _LOSSLESS or data[12:16] == b"VP8L"  # WebP without loss
+        halved, step = kind in ("AVIF", "WEBP") and not whole, 0.0 if whole else UNTOLD_STEP
         if isinstance(image, JpegImagePlugin.JpegImageFile):
             halved = image.layers == 3 and JpegImagePlugin.get_sampling(image) != 0
             step = _coding_step(image)
@@ -148,8 +149,11 @@ def decode(data: bytes, kind: str, check_size: CheckSize) -> Decoded:
 
 
 def _coding_step(image: JpegImagePlugin.JpegImageFile) -> float:
-    """Mean of a JPEG's first table of quantisation, which is that of brightness (ITU-T T.81)."""
-    steps = image.quantization.get(0)
+    """Mean of the table of quantisation that a JPEG's first component names (ITU-T T.81).
+
+    That component is brightness, or one of three colours that are coded alike.
+    """
+    steps = image.quantization.get(image.layer[0][3]) if image.layer else None
     return float(np.mean(steps)) if steps else UNTOLD_STEP
 
 
@@ -309,7 +313,17 @@ def _decode_tiff(data: bytes, check_size: CheckSize) -> Decoded:
             pixels = _pillow_pixels(image, profile)
             # Pillow turns a TIFF while it loads and then takes the tag away.
             turn = tags.orientation(read_tags(image.getexif()))
-    return Decoded(pixels, base, photo, tags.resolution_dpi(base), turn, turned, tiff=True)
+    coded = base.get(COMPRESSION) in (6, 7)  # JPEG, as TIFF 6.0 had it and as it is done since
+    return Decoded(
+        pixels,
+        base,
+        photo,
+        tags.resolution_dpi(base),
+        turn,
+        turned,
+        tiff=True,
+        coding_step=UNTOLD_STEP if coded else 0.0,
+    )
 
 
 def _tiff_tags(data: bytes) -> tuple[dict[int, Any], dict[int, Any]]:

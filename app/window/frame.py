@@ -24,7 +24,7 @@ class Frame:
     number: int
     """Counts up within one source."""
     in_time: bool = True
-    """Whether its source keeps up. A frame of one that does not is only shown, unless one before it
+    """Whether its source has frames enough ready. If not it is only shown, unless one before it
     waits to be measured: measuring it would take still more of what decoding lacks."""
 
 

@@ -17,6 +17,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from app.window.cores import one_core
 from app.window.frame_pixels import FrameReceiver, Memory, send_pixels
 
 if TYPE_CHECKING:
@@ -30,9 +31,15 @@ if TYPE_CHECKING:
     from measure.settings import Settings
 
 PREVIEW_LONGEST_PX: Final = 3200
-_NICENESS: Final = 10
-"""Of a core that both want the window then has nine tenths; decoding a film's next frames, three
+_NICENESS: Final = 5
+"""Of a core that both want the window then has three quarters. More would leave measuring too
+little beside other programs."""
+_NICENESS_ON_ONE_CORE: Final = 10
+"""Where there is no other the window has nine tenths, and decoding a film's next frames three
 fifths."""
+_FRAME_STEP: Final = 30.0
+"""How coarsely the brightness of frames was coded, which neither camera nor film tells: as a JPEG
+of quality 74, in the better half of what webcams send (ours)."""
 _TWIST_PAUSES_S: Final = (0.5, 1.5)
 """Shortest and longest pause between two frames in which twist is looked for."""
 _TWIST_PAUSE: Final = 5.0
@@ -113,7 +120,7 @@ def _settle() -> None:
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
-        os.nice(_NICENESS)
+        os.nice(_NICENESS_ON_ONE_CORE if one_core() else _NICENESS)
     for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ[variable] = "1"
     import cv2
@@ -141,14 +148,12 @@ class _Frames:
     def __init__(self) -> None:
         # Now, not when the first frame waits.
         import measure.picture
-        import measure.picture_decoding
         import measure.pipeline
         from measure.camera_help import camera_help
 
         self._help = camera_help
         self._follow = measure.pipeline.follow
         self._read = measure.picture.read_picture
-        self._step = measure.picture_decoding.UNTOLD_STEP
         self._seen: Seen | None = None
         self._shape: tuple[int, ...] = ()
         self._twist_from_s = -math.inf
@@ -163,7 +168,7 @@ class _Frames:
         twist = job.twist and began >= self._twist_from_s
         try:
             # Cameras and films hand over colour at half the resolution of brightness.
-            picture = replace(self._read(pixels), chroma_halved=True, coding_step=self._step)
+            picture = replace(self._read(pixels), chroma_halved=True, coding_step=_FRAME_STEP)
             settings = _for_a_frame(job.settings, twist)
             reading, self._seen = self._follow(picture, settings=settings, before=self._seen)
             help_ = self._help(picture, reading, self._seen, job.strand_mm)

@@ -255,7 +255,7 @@ def test_colour_stored_at_half_resolution_does_not_widen_dyed_strands() -> None:
     assert widths[1] < 1.01 * widths[0]
 
 
-def test_coarse_coding_is_doubted_however_long_the_strand_is() -> None:
+def test_coarse_coding_is_doubted() -> None:
     # Along a level strand every block misses alike, which no number of cuts averages.
     strands = [Strand("open", diameter_mm=0.7, albedo_rgb=(0.3, 0.3, 0.3))]
     camera = Camera(px_per_mm=10.0, blur_px=0.9, noise=0.004, width_px=660)

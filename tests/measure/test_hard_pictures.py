@@ -75,6 +75,12 @@ def test_a_strand_above_its_sharp_shadow_is_refused(seed: int) -> None:
     assert {r.code for r in reading.refusals} == {"off_card"}
 
 
+def test_a_strand_unlike_a_cylinder_is_cautioned_for() -> None:
+    # Two plies under a hard lamp, 5 % too thin: its face is what tells.
+    (strand,) = (s for s in reading_of(98694).strands if s.budget_mm["plies"] == 0.0)
+    assert "no_cylinder" in [c.code for c in strand.cautions]
+
+
 def test_plies_that_show_but_cannot_be_counted_are_allowed_for() -> None:
     # Two plies, as black as the ink they lie on in part.
     reading = reading_of(55009)

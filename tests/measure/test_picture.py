@@ -79,6 +79,25 @@ def test_how_coarsely_brightness_was_coded():
             data = encoded(scene(channels), "JPEG", quality=quality)
             step = read_picture(data).coding_step
             assert step == pytest.approx(mean, abs=0.3)  # halves are rounded
+    # Components name their tables: with their numbers exchanged the file shows the same picture.
+    data = encoded(pixels, "JPEG", quality=50)
+    turned = bytearray(data)
+    for at in (data.find(b"\xff\xdb") + 4, data.rfind(b"\xff\xdb") + 4):
+        assert turned[at] in (0, 1)
+        turned[at] ^= 1
+    frame = data.find(b"\xff\xc0")
+    for component in range(3):
+        turned[frame + 12 + 3 * component] ^= 1
+    np.testing.assert_array_equal(read_picture(bytes(turned)).pixels, read_picture(data).pixels)
+    assert read_picture(bytes(turned)).coding_step == read_picture(data).coding_step
+    in_tiff = read_picture(encoded(pixels, "TIFF", compression="jpeg", quality=50))
+    assert in_tiff.coding_step == UNTOLD_STEP
+    packed = read_picture(encoded(pixels, "TIFF", compression="tiff_lzw"))
+    assert packed.coding_step == 0.0
+    for lossless in (True, False):
+        webp = read_picture(encoded(pixels, "WEBP", lossless=lossless))
+        assert webp.coding_step == (0.0 if lossless else UNTOLD_STEP)
+        assert webp.chroma_halved is not lossless
     assert read_picture(encoded(pixels, "PNG")).coding_step == 0.0
     assert read_picture(pixels).coding_step == 0.0
     assert read_picture(heic(pixels)).coding_step == UNTOLD_STEP

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from stress_shots import matched, random_shot, take, true_mm
@@ -45,6 +46,22 @@ def test_lying_there_it_is_not() -> None:
     assert "no_shade" not in [c.code for c in reading.cautions]
     held_up, _ = reading_of(SHADELESS)
     assert reading.budget_mm["stand_off"] < 0.2 * held_up.budget_mm["stand_off"]
+
+
+def test_what_may_be_up_is_doubted_by_the_root_of_how_well(monkeypatch: Any) -> None:
+    # A share p of strands held up as high as h, the others lying, spread by h * sqrt(p).
+    doubts = []
+    for up in (0.0, 0.25, 1.0):
+        monkeypatch.setattr("measure.budget.may_be_up", lambda _, up=up: up)
+        reading, _ = reading_of(SHADELESS, lift_mm=0.0)
+        doubts.append(reading.budget_mm["stand_off"] / reading.diameter_mm)
+    lying, perhaps, shadeless = doubts
+    height_mm = random_shot(SHADELESS).camera.distance_mm
+    assert height_mm is not None
+    assert lying == pytest.approx(0.2 / height_mm, rel=0.1)
+    assert perhaps == pytest.approx(shadeless / 2, rel=0.02)
+    # Five millimetres over the camera's height, and as much as 4 % for a hard lamp.
+    assert 5.0 / height_mm < shadeless < math.hypot(5.5 / height_mm, 0.04)
 
 
 def test_how_far_a_lamps_shadow_reaches_out() -> None:

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QObject
 
+from app.window.cores import one_core
 from app.window.frame import SourceState
 from app.window.sources.source import ThreadedSource
 
@@ -96,7 +97,7 @@ class VideoSource(ThreadedSource):
 
     def _play(self, clock: _Clock, stopping: threading.Event) -> bool:
         """Hand over the frames from the first to the last; False when there was none."""
-        rests = self.measuring_rests if _one_core() else None
+        rests = self.measuring_rests if one_core() else None
         frames = _FramesAhead(self._path, self.name, self._endless, rests)
         try:
             shown_at = in_time_at = -np.inf
@@ -192,7 +193,11 @@ class _FramesAhead:
 
     @property
     def enough(self) -> bool:
-        """Whether as many are ready as may be, but for the one taken last, or all there are."""
+        """Whether as many are ready as may be, but for the one taken last, or all there are.
+
+        Half of them would do to show the film; that decoding makes up for the rest first leaves
+        fewer frames measured, each sooner.
+        """
         return self._ended.is_set() or self._ready.qsize() >= self._ready.maxsize - 1
 
     def take(self, stopping: threading.Event) -> _Decoded | None:
@@ -315,13 +320,6 @@ class _Reader:
 def is_video(path: Path) -> bool:
     """True when the name ends like a video's."""
     return path.suffix.lower() in VIDEO_SUFFIXES
-
-
-def _one_core() -> bool:
-    """Whether showing, decoding and measuring share one."""
-    if sys.platform == "linux":
-        return len(os.sched_getaffinity(0)) == 1
-    return os.cpu_count() == 1
 
 
 def _is_there(path: Path) -> bool:

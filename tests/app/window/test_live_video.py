@@ -53,6 +53,9 @@ def test_each_strand_held_is_logged_once_by_itself(
     page.session.logged.connect(logged.append)
     window.show()
     qtbot.waitUntil(lambda: len(logged) >= len(held), timeout=LOOP_MS)
+    source, measurer = page.session._source, page.session._measurer
+    assert source is not None
+    assert source.measuring_rests is measurer.rests
 
     # The video runs round and round; a slow machine may miss a stretch, and takes it next time.
     for reading in logged:

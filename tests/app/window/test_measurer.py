@@ -149,7 +149,7 @@ def test_a_frame_is_waited_for_when_it_is_due_and_the_one_there_is_old() -> None
     assert mail.fresher_in_s(9.03) == 0.0
 
 
-def test_a_frame_whose_source_is_behind_is_not_measured() -> None:
+def test_a_frame_whose_source_is_behind_takes_no_empty_place() -> None:
     mail = Mail(None)
 
     def taken() -> int | None:

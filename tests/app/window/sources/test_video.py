@@ -237,6 +237,23 @@ def test_a_film_that_is_decoded_too_slowly_is_shown_and_seldom_measured(
     assert sum(measured) < len(measured)
 
 
+def test_a_film_on_one_core_plays_on_while_measuring_never_rests(
+    qtbot: QtBot, play: Play, film: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.window.sources.video.one_core", lambda: True)
+    source = VideoSource(film)
+    source.measuring_rests = threading.Event()
+    frames, _ = play(source)
+    qtbot.waitUntil(lambda: source.current_state.kind == "ended", timeout=30_000)
+    assert len(frames) > COUNT / 2
+    again = VideoSource(film, endless=True)
+    again.measuring_rests = threading.Event()
+    frames, _ = play(again)
+    qtbot.waitUntil(lambda: bool(frames), timeout=30_000)
+    again.stop()
+    assert not any(t.name.startswith(("source", "frames of")) for t in threading.enumerate())
+
+
 def test_stopping_is_at_once_and_final(qtbot: QtBot, play: Play, film: Path) -> None:
     source = VideoSource(film, endless=True)
     frames, _ = play(source)

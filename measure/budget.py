@@ -27,17 +27,17 @@ _RELIEF: Final = 0.22
 """Relative doubt per unit of hard lamp and soft rim, from rendered plied yarn (ours)."""
 _RIM: Final = 0.026
 """Relative doubt per unit of soft rim, from rendered and drawn hairy yarn (ours)."""
-_HALO: Final = 0.054
+_HALO: Final = 0.05
 _LITTLE_HALO: Final = 0.01
 """Relative doubt by the fuzz's cover: as its root once there is more than a little of it, for how
 yarn is made tells more of where its core ends than how much fuzz there is; from the same (ours)."""
 _ON_DARK: Final = 1.6
 """Times that on a dark ground alone, where fuzz shines as the strand does (ours)."""
 _ENOUGH_STEPS: Final = 10
-_NOT_BY_CHANCE: Final = 1.3
+_NOT_BY_CHANCE: Final = 1.15
 """Times the doubt of what was left out as if by chance: thin or dim stretches hide more readily,
 so that drawn slubby, waved and kinked strands miss by more (ours)."""
-_BLUR: Final = 0.127
+_BLUR: Final = 0.115
 """Relative doubt per blur over width to the power of 1.5: what sharpening and smoothing do to an
 edge widens or narrows a strand the more the less of it is clear of its edges; from drawn pictures
 that went through such cameras (ours)."""
@@ -67,7 +67,7 @@ held up less (ours)."""
 _SECTION: Final = 0.17
 """Share of the correction for a cylinder seen aside that is in doubt: one that lies flat, like a
 ribbon, hardly looks wider aside (ours)."""
-_PLIES: Final = {2: 0.036, 3: 0.022, 4: 0.017}
+_PLIES: Final = {2: 0.036, 3: 0.018, 4: 0.017}
 """Relative doubt of a plied strand by its plies: they rest on their bumps, shade each other and
 meet the card as no cylinder does; from path-traced and drawn plied yarn (ours)."""
 _PERHAPS_PLIED: Final = {"dark": 0.003, "light": 0.03, "open": 0.003}

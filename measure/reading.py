@@ -45,8 +45,8 @@ interval is as wide is off by more than 5 %, if intervals hold as they should.""
 _OF_THE_YARN: Final = ("sampling", "two_colours", "recoloured")
 """Doubts that better light or a better picture would not lessen: they refuse nothing."""
 _UNSURE: Final = 0.015
-_UNSURE_SHAPE: Final = 0.0086
-_UNSURE_PALE: Final = 0.0072
+_UNSURE_SHAPE: Final = 0.0079
+_UNSURE_PALE: Final = 0.0078
 """Relative doubts from light, from shape and from light that may come through that are cautioned
 for. The last is mostly on one side, and drawn strands were off by some four times as much; of
 those with nothing else to be said and a doubt of their shape so large a quarter were off by 3 %

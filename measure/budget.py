@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from measure.diameter import StrandDiameter
 from measure.evenness import means_per_cut
-from measure.grounds import Whole, whole_cuts
+from measure.grounds import Whole
 from measure.medians import median
 from measure.profiles import CUT_MM
 from measure.scale import Scale
@@ -112,10 +112,16 @@ class Plied:
 
 
 def budget_of(
-    strand: StrandDiameter, diameter_mm: float, whole: Whole, plied: Plied, around: Surroundings
+    strand: StrandDiameter,
+    diameter_mm: float,
+    whole: Whole,
+    means: tuple[Floats, Floats],
+    plied: Plied,
+    around: Surroundings,
 ) -> Budget:
-    """Every doubt of a strand's mean diameter, in mm."""
+    """Every doubt of a strand's mean diameter, in mm; `means` are places and widths of its cuts."""
     cuts, scale, along = strand.cuts, around.scale, whole.along
+    (at, cut_mm), pitch_mm = means, median(cuts.mm_per_px)
     region = cuts.line.region
     middle = len(cuts.along_mm) // 2
     places = region.to_card(
@@ -145,7 +151,6 @@ def budget_of(
         u_view = u_section = 0.0
     seen_on = set(whole.along.ground.tolist())
     best = "dark" if "dark" in seen_on else str(min(seen_on))
-    at, cut_mm = whole_cuts(along.position_mm, along.diameter_mm)
     if plied.plies > 1:
         u_plies = _PLIES[plied.plies]
     else:
@@ -170,10 +175,10 @@ def budget_of(
     if seen_on == {"dark"}:
         u_halo *= _ON_DARK
     u_core = float(np.hypot(_RIM * strand.rim.softness, u_halo))
-    u_blur = _BLUR * (around.blur_px * median(cuts.mm_per_px) / diameter_mm) ** 1.5
+    u_blur = _BLUR * (around.blur_px * pitch_mm / diameter_mm) ** 1.5
     sharpened = min(1.0 + max(around.overshoot, 0.0) / _SHARPENED, _MOST_SHARPENED)
     u_blur *= _FLAT_BLUR if strand.flat else sharpened
-    coded_mm = _CODED_PX * around.coding_step * median(cuts.mm_per_px)
+    coded_mm = _CODED_PX * around.coding_step * pitch_mm
     u_blur = float(np.hypot(u_blur, coded_mm / diameter_mm))
     # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
     u_relief = _RELIEF * strand.light.hardness * strand.rim.softness

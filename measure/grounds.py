@@ -119,8 +119,8 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
 
     Floors under the fit's own doubt, since no light is quite of the model's kind: a dark ground
     takes little shadow, a light one the more the brighter the strand is, and before an open one the
-    strand itself is all that tells the light. Their sizes, and the share
-    of the fit's doubt, make intervals of hard pictures hold (docs/accuracy.md).
+    strand itself is all that tells the light. Their sizes, and the share of the fit's doubt, make
+    intervals of hard pictures hold (docs/accuracy.md).
     """
     shaded = min(strand.light.sky + strand.light.lamp, 1.0)
     level = float(np.clip(ground.strand_level, 0.0, 1.2))

@@ -123,7 +123,8 @@ def read_strand(
         return refusal("too_short", number, length_mm=length)
     plies = twist.plies if twist else None
     plied = Plied(plies or 1, maybe_plied(twist), colours_apart(strand, twist))
-    budget = budget_of(strand, diameter_mm, whole, plied, around)
+    cut_positions, cut_diameters = whole_cuts(along.position_mm, along.diameter_mm)
+    budget = budget_of(strand, diameter_mm, whole, (cut_positions, cut_diameters), plied, around)
     low, high = budget.interval(diameter_mm)
     seen = Budget(tuple(c for c in budget.components if c.name not in _OF_THE_YARN))
     if seen.expanded() > _WIDEST_INTERVAL * diameter_mm:
@@ -132,7 +133,6 @@ def read_strand(
 
     wpi = wpi_from_diameter(diameter_mm, around.wrap_factor)
     wpi_interval = wpi_interval_from_diameter((low, high), around.wrap_factor)
-    cut_positions, cut_diameters = whole_cuts(along.position_mm, along.diameter_mm)
     cut_mm = CUT_MM
     if turn_mm and twist and twist.plies:
         cut_positions, cut_diameters, cut_mm = means_over_turns(

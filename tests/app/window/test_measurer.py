@@ -160,7 +160,9 @@ def test_a_frame_whose_source_is_behind_takes_no_empty_place() -> None:
     assert taken() is None
     # Where one waits already that is to be measured, the newest is.
     mail.put_frame(Frame(GREY, 7.04, 2))
+    assert mail.fresher_in_s(7.06) > 0.0
     mail.put_frame(Frame(GREY, 7.08, 3, in_time=False))
+    assert mail.fresher_in_s(7.10) > 0.0
     mail.put_frame(Frame(GREY, 7.12, 4, in_time=False))
     assert taken() == 4
     mail.put_frame(Frame(GREY, 7.16, 5, in_time=False))

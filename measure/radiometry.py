@@ -14,7 +14,6 @@ from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -23,6 +22,34 @@ Real = TypeVar("Real", np.float32, np.float64)
 _NORMAL: Final = 1.0 / math.sqrt(2.0 * math.pi)
 _HARDEST: Final = 0.01
 """Softness of the hardest shadow's edge."""
+_TAIL: Final = 0.2316419
+_TAIL_SERIES: Final = (1.330274429, -1.821255978, 1.781477937, -0.356563782, 0.319381530)
+"""Of the normal distribution's tail, from the highest power (Abramowitz and Stegun 26.2.17)."""
+
+
+def normal(u: NDArray[Real]) -> tuple[NDArray[Real], NDArray[Real]]:
+    """The normal distribution up to u and its density there.
+
+    Right to 8e-8 (Abramowitz and Stegun 26.2.17), as single precision is, and several times as
+    fast as an exact one where the density is wanted too.
+    """
+    density = u * u
+    density *= -0.5
+    np.exp(density, out=density)
+    density *= _NORMAL
+    t = np.abs(u)
+    t *= _TAIL
+    t += 1.0
+    np.divide(1.0, t, out=t)
+    tail = t * _TAIL_SERIES[0]
+    for figure in _TAIL_SERIES[1:]:
+        tail += figure
+        tail *= t
+    tail *= density
+    np.subtract(0.5, tail, out=tail)
+    np.copysign(tail, u, out=tail)
+    tail += 0.5
+    return tail, density
 
 
 def lamp_on_face(
@@ -41,8 +68,7 @@ def lamp_on_face(
     lift = sec + np.abs(lean)
     depth = np.maximum(softness / lift, 1e-3)
     height = (n_z - lean * n_x) / depth
-    risen = ndtr(height)
-    rate = _NORMAL * np.exp(-0.5 * height * height)
+    risen, rate = normal(height)
     value = depth * (height * risen + rate)
     if not slopes:
         return (value,)
@@ -68,14 +94,16 @@ def lamp_shadow(
     near = np.maximum(softness * near_share, _HARDEST)
     positive = lean >= 0
     before, behind = np.where(positive, near, far), np.where(positive, far, near)
+    ends = np.empty((2, *np.broadcast_shapes(x.shape, rise.shape)), x.dtype)
     from_middle = x - rise * lean
-    first = (from_middle + sec) / before
-    last = (from_middle - sec) / behind
-    value = ndtr(first) - ndtr(last)
+    np.divide(from_middle + sec, before, out=ends[0])
+    np.divide(from_middle - sec, behind, out=ends[1])
+    (first, last), ((to_first, to_last), (first_rate, last_rate)) = ends, normal(ends)
+    value = to_first - to_last
     if not slopes:
         return (value,)
-    first_rate = _NORMAL / before * np.exp(-0.5 * first * first)
-    last_rate = _NORMAL / behind * np.exp(-0.5 * last * last)
+    first_rate /= before
+    last_rate /= behind
     by_x = first_rate - last_rate
     by_before, by_behind = -first_rate * first, last_rate * last
     by_near = np.where(positive, by_before, by_behind) * (softness * near_share > _HARDEST)

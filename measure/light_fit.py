@@ -72,7 +72,7 @@ does bounce, four were found as far off (ours)."""
 _LEAST_KNOWN: Final = 1e-6
 """Least information about any figure: a standard uncertainty of a thousand."""
 _CLEAR: Final = 0.3
-_ROUNDS: Final = ((2, 10.0), (2, 5.0), (4, 2.0), (12, 1.0))
+_ROUNDS: Final = ((1, 10.0), (1, 10.0), (2, 5.0), (4, 2.0), (12, 1.0))
 """Steps of the first fit, and how many times the least cost ends a descent after each round."""
 _FOR_SEARCH: Final = 16
 _STRETCHES: Final = np.linspace(-0.75, 0.45, 13)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.beside import Others, left_of_light
-from measure.shading import Aspect, blur_with_slopes, light_up, outline
+from measure.shading import BY_SIGMA, Aspect, blur_with_slopes, light_up, outline
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -184,14 +184,16 @@ def _basis(packed: Packed, trials: _Trials) -> Singles:
         slopes=True,
     )
     curves = blur_with_slopes(outline(lit, rims), sigma)
-    xi = ((packed.u - trials.u0[..., None]) / a[..., None]).astype(np.float32).reshape(k, -1)
+    xi = packed.u - trials.u0[..., None]
+    xi /= a[..., None]
+    xi = xi.astype(np.float32).reshape(k, -1)
     grid = packed.seen.grid
-    count = len(grid.xi)
-    position = (xi - float(grid.xi[0])) * (1.0 / grid.step)
+    rows, count = curves.shape[2:]
+    position = xi - np.float32(grid.xi[0])
+    position *= np.float32(1.0 / grid.step)
     np.clip(position, 0, count - 1.001, out=position)
     at = position.astype(np.intp)
-    share = position - at.astype(np.float32)
-    rows = curves.shape[2]
+    position -= at
     index = at[:, None, None] + (count * np.arange(k * 2 * rows)).reshape(k, 2, rows, 1)
     flat = curves.ravel()
     first = flat.take(index)
@@ -199,22 +201,20 @@ def _basis(packed: Packed, trials: _Trials) -> Singles:
     rise = flat.take(index)
     rise -= first
     out = np.empty((k, 2, rows + 3, xi.shape[1]), np.float32)
-    # In the order of a point's figures: the rim's softness comes before halo and halo length.
-    value = out[:, :, :rows]
-    np.multiply(share[:, None, None], rise, out=value)
+    value = np.multiply(position[:, None, None], rise, out=out[:, :, :rows])
     value += first
-    by_xi = rise[:, :, 0] / grid.step
-    by_sigma = value[:, :, -1].copy()
-    softness = LIGHT_COUNT + 2
-    value[:, :, softness + 1 :] = value[:, :, softness:-1].copy()
-    np.multiply(by_sigma, _single(rims[:, 1] / sigma), out=out[:, :, softness])
-    by_shade = out[:, :, 1 + _SOFTNESS]
+    # After the rows in a point's order: by a rim's shade, by log half width, by middle.
+    by_sigma = value[:, :, BY_SIGMA].copy()
+    value[:, :, BY_SIGMA] *= _single(rims[:, 1] / sigma)
+    by_shade = value[:, :, 1 + _SOFTNESS]
     by_shade *= _single(softer)
     np.multiply(by_shade, _single(np.repeat(trials.light[:, _SOFTNESS], n)), out=out[:, :, -3])
+    by_xi = rise[:, :, 0]
+    by_sigma *= _single(-(narrow**2) / sigma)
+    by_xi *= np.float32(-1.0 / grid.step)
     np.multiply(xi[:, None], by_xi, out=out[:, :, -2])
-    out[:, :, -2] += by_sigma * _single(narrow**2 / sigma)
-    np.negative(out[:, :, -2], out=out[:, :, -2])
-    np.multiply(by_xi, _single(-1.0 / a.ravel()), out=out[:, :, -1])
+    out[:, :, -2] += by_sigma
+    np.multiply(by_xi, _single(1.0 / a.ravel()), out=out[:, :, -1])
     out = out.reshape(m, n, *out.shape[1:])
     if packed.others is not None and not packed.no_ground:
         _dim(out[:, :, 1], trials.light, packed.others)

@@ -20,8 +20,8 @@ All of it is free of scale, so one set of curves serves every radius, and the bl
 the frequency domain where it is one multiplication.
 
 Curves are stacked (k, rows, count): the curve itself, and for a fit that follows slopes its slopes
-after it, by each figure of the `Light` in order and then of the `Rim`, its softness apart, which is
-part of the blur.
+after it, by each figure of the `Light` in order and then of the `Rim`; the slope by its softness,
+which is part of the blur, comes in with that.
 """
 
 from __future__ import annotations
@@ -56,6 +56,9 @@ _SOFTEST: Final = 0.12
 _FUZZ: Final = 0.06
 """How likely light comes through a white strand, how soft the edge of a translucent one mostly is
 at most, in half widths, and how much fuzz says that something else makes it soft (ours)."""
+
+BY_SIGMA: Final = 9
+"""Row of a blurred curve's slope by sigma: after the curve, seven figures of light and the rise."""
 
 PAPER_ALBEDO: Final = 0.85
 """Diffuse reflectance of white office paper; only the light it throws back needs it."""
@@ -347,22 +350,25 @@ def blur_curves(curves: Curves, sigma: Floats) -> tuple[Singles, Singles]:
 def blur_with_slopes(curves: Curves, sigma: Floats) -> Singles:
     """Curves with slopes, blurred by `sigma` (k,), one row more each: the slope by sigma.
 
-    (k, 2, rows + 1, count): what multiplies S, then g. Singles: what they round off is far below
-    what a model of light can claim.
+    (k, 2, rows + 1, count): what multiplies S, then g; the slope by sigma stands where that by the
+    rim's softness belongs. Singles: what they round off is far below what a model of light can
+    claim.
     """
     k, rows, count = curves.face.shape
     both = np.empty((k, 2, rows, count), np.float32)
     both[:, 0] = curves.face
-    np.negative(curves.ground, out=both[:, 1], casting="same_kind")
+    np.negative(curves.ground, out=both[:, 1])
     both[:, 1, 0] += 1.0
     frequencies = curves.grid.frequencies
     transfer = np.exp(-0.5 * (frequencies * sigma[:, None]) ** 2).astype(np.float32)
+    transfer = transfer[:, None, None]
     waves = np.empty((k, 2, rows + 1, len(frequencies)), np.complex64)
-    np.multiply(fft.rfft(both), transfer[:, None, None], out=waves[:, :, :rows])
+    np.multiply(fft.rfft(both[:, :, :BY_SIGMA]), transfer, out=waves[:, :, :BY_SIGMA])
+    np.multiply(fft.rfft(both[:, :, BY_SIGMA:]), transfer, out=waves[:, :, BY_SIGMA + 1 :])
     # Blur spreads as heat does: the slope by sigma is sigma times the second derivative.
     spread = (-(frequencies**2) * sigma[:, None]).astype(np.float32)
-    np.multiply(waves[:, :, 0], spread[:, None], out=waves[:, :, rows])
-    blurred = np.asarray(fft.irfft(waves, count))
+    np.multiply(waves[:, :, 0], spread[:, None], out=waves[:, :, BY_SIGMA])
+    blurred = np.asarray(fft.irfft(waves, count, overwrite_x=True))
     np.negative(blurred[:, 1], out=blurred[:, 1])
     blurred[:, 1, 0] += 1.0
     return blurred

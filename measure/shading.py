@@ -203,10 +203,11 @@ class Aspect:
 
     def times(self, m: int) -> Aspect:
         """The same cuts m times over."""
-        if m == 1:
-            return self
-        all_of = (self.view_tan, self.x, self.n_z, self.n_x, self.low, self.share)
-        return Aspect(self.grid, *(np.concatenate([one] * m) for one in all_of))
+        return self if m == 1 else self.of(np.tile(np.arange(len(self.x)), m))
+
+    def of(self, cuts: NDArray[np.int_]) -> Aspect:
+        """The cuts so numbered."""
+        return Aspect(self.grid, *(getattr(self, field.name)[cuts] for field in fields(self)[1:]))
 
 
 def aspect(view_tan: Floats, grid_: Grid) -> Aspect:

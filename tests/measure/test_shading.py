@@ -11,6 +11,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from measure.shading import (
+    BY_SIGMA,
     PAPER_ALBEDO,
     Curves,
     Light,
@@ -249,13 +250,13 @@ def test_slopes_are_what_small_steps_give(lean: float, no_ground: bool) -> None:
         change = np.eye(7)[row]
         slope = by_steps(lambda h, change=change: curves(light + h * change, rim))
         assert np.allclose(given[:, 1 + row], slope, atol=2e-4), row
-    for row, figure in ((8, 0), (9, 2), (10, 3)):
+    for row, figure in ((8, 0), (10, 2), (11, 3)):
         change = np.eye(4)[figure]
         slope = by_steps(lambda h, change=change: curves(light, rim + h * change))
         assert np.allclose(given[:, row], slope, atol=4e-4), row
     # By the blur: a camera sharper or softer by that much.
     sigma = math.hypot(0.1, rim[1])
     slope = by_steps(lambda h: curves(light, rim, math.sqrt((sigma + h) ** 2 - rim[1] ** 2)))
-    assert np.allclose(given[:, 11], slope, atol=5e-4)
+    assert np.allclose(given[:, BY_SIGMA], slope, atol=5e-4)
     plain = outline(light_up(light[None], rim[:1], seen, level, no_ground), rim[None])
     assert np.allclose(blur_curves(plain, np.array([sigma])), given[:, None, 0], atol=1e-6)

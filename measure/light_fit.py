@@ -352,31 +352,31 @@ def _costs(
     u, y, w = packed.u[i, ::thin], packed.y[i, ::thin], packed.w[i, ::thin]
     count, m = len(curves.grid.xi), len(curves.face)
     sigma = np.hypot(packed.blur[i] / a, RIM_PRIOR[1, 0])
-    # Lights innermost, F and G side by side: one place looked up serves them all.
-    table = np.empty((len(a), count, 2, m), np.float32)
-    for side, blurred in enumerate(blur_curves(curves, sigma[:, None])):
-        table[:, :, side] = blurred.transpose(0, 2, 1)
+    blurred = blur_curves(curves, sigma[:, None])
     xi = (u[:, None, None] - u_ref) / a[:, None] - _SHIFTS
-    position = np.clip((xi - curves.grid.xi[0]) / curves.grid.step + 0.5, 0, count - 1)
-    at = position.astype(np.intp) + (np.arange(len(a)) * count)[:, None]
-    shown = table.reshape(-1, 2, m).take(at, axis=0)
+    xi -= curves.grid.xi[0] - 0.5 * curves.grid.step
+    xi *= 1.0 / curves.grid.step
+    at = np.minimum(np.maximum(xi, 0.0, out=xi), count - 1, out=xi).astype(np.intp)
+    at += (np.arange(len(a)) * count)[:, None]
+    # Lights innermost: one place looked up serves them all.
+    F, G = (of.transpose(0, 2, 1).reshape(-1, m).take(at, axis=0) for of in blurred)
     if packed.others is not None and not packed.no_ground:
         some = (packed.others.hidden, packed.others.left, packed.others.right)
         there = Others(*(one[i, ::thin, None] for one in some))
-        shown[:, :, :, 1] *= left_of_light(lights, there)[0].astype(np.float32)[:, None, None]
+        G *= left_of_light(lights, there)[0].astype(np.float32)[:, None, None]
 
     def summed(by: Floats, what: NDArray[np.float32]) -> Floats:
-        """Sums over samples weighted by rows of `by` (r, J), (..., r, m)."""
+        """Sums over samples weighted by rows of `by` (r, J), (k, shifts, r, m)."""
         flat = by.astype(np.float32) @ what.reshape(len(u), -1)
-        return np.moveaxis(flat.astype(float).reshape(-1, *what.shape[1:]), 0, -2)
+        return flat.astype(float).reshape(-1, len(a), len(_SHIFTS), m).transpose(1, 2, 0, 3)
 
     prior = packed.level_prior[i][:, None]
     level = packed.level[i][:, None]
-    fg = summed(w[None], shown[..., 0, :] * shown[..., 1, :])
-    onto = summed((w[:, None] * y).T, shown)
-    squares = summed(w[None], np.square(shown, out=shown))
-    ff, gg = squares[:, :, 0] + 1e-3, squares[:, :, 1] + prior
-    fy, gy = onto[:, :, 0], onto[:, :, 1] + prior * level
+    wy = (w[:, None] * y).T
+    ff = summed(w[None], F * F) + 1e-3
+    fg = summed(w[None], F * G)
+    gg = summed(w[None], G * G) + prior
+    fy, gy = summed(wy, F), summed(wy, G) + prior * level
     det = np.maximum(ff * gg - fg * fg, 1e-12)
     S = np.maximum((gg * fy - fg * gy) / det, 0.0)
     g = (gy - fg * S) / gg

@@ -20,6 +20,7 @@ from measure.beside import Others, left_of_light
 from measure.flat_edges import flat_edges
 from measure.light_descent import Stop, begin, descend, promised
 from measure.light_solver import (
+    LEAST_BRIGHT,
     LEVEL_TIE,
     LIGHT_COUNT,
     LIGHT_PRIOR,
@@ -234,7 +235,10 @@ def _pack(
     w /= channels
     strand = np.array([p.strand for p in profiles])
     level = np.array([p.level for p in profiles])
-    level_prior = 1.0 / (LEVEL_TIE * np.maximum(level, 0.03)) ** 2
+    known = np.zeros((n, channels, 2, 2))
+    known[..., 0, 0] = LEAST_BRIGHT
+    known[..., 1, 1] = 1.0 / (LEVEL_TIE * np.maximum(level, 0.03)) ** 2
+    aim = known[..., 1] * level[..., None]
     steps = min(max(steps_for(p.half_width_mm, p.blur_mm, _COARSE) for p in profiles), finest)
     nothing = np.zeros((0, 0))
     packed = Packed(
@@ -244,12 +248,13 @@ def _pack(
         w=w,
         level=level,
         level_mean=level.mean(axis=1),
-        level_prior=level_prior,
+        level_known=known,
+        level_aim=aim,
         blur=np.array([p.blur_mm for p in profiles]),
         seen=aspect(np.array([p.view_tan for p in profiles]), grid(steps)),
         others=Others(*others) if others.any() else None,
         no_ground=no_ground,
-        energy=float(np.einsum("nj,njc,njc->", w, y, y) + np.sum(level_prior * level**2)),
+        energy=float(np.einsum("nj,njc,njc->", w, y, y) + np.sum(aim[..., 1] * level)),
         uneven=np.array([p.uneven for p in profiles]),
         u_uneven=np.array([p.u_uneven for p in profiles]),
         own=figures_of(strand, strands),
@@ -312,11 +317,12 @@ def _search(
     total = (((lights - prior[:, 0]) / prior[:, 1]) ** 2).sum(axis=1)
     n, m = len(profiles), len(lights)
     rims = np.tile(RIM_PRIOR[:, 0], (n * m, 1))
+    view_tan = np.array([p.view_tan for p in profiles])
     # Rows by profile, then light.
     lit = light_up(
         np.tile(lights, (n, 1)),
         rims[:, 0],
-        aspect(packed.seen.view_tan[:, 0], grid(_FOR_SEARCH)).of(np.repeat(np.arange(n), m)),
+        aspect(view_tan, grid(_FOR_SEARCH)).of(np.repeat(np.arange(n), m)),
         np.repeat(packed.level_mean, m),
         packed.no_ground,
     )
@@ -370,10 +376,10 @@ def _costs(
         flat = by.astype(np.float32) @ what.reshape(len(u), -1)
         return flat.astype(float).reshape(-1, len(a), len(_SHIFTS), m).transpose(1, 2, 0, 3)
 
-    prior = packed.level_prior[i][:, None]
+    prior = packed.level_known[i, :, 1, 1, None]
     level = packed.level[i][:, None]
     wy = (w[:, None] * y).T
-    ff = summed(w[None], F * F) + 1e-3
+    ff = summed(w[None], F * F) + LEAST_BRIGHT
     fg = summed(w[None], F * G)
     gg = summed(w[None], G * G) + prior
     fy, gy = summed(wy, F), summed(wy, G) + prior * level

@@ -25,6 +25,8 @@ _PLACE_TIE: Final = 0.06
 """Difference of one strand's middle between its grounds, in half widths."""
 LEVEL_TIE: Final = 0.08
 """Relative freedom of the ground's brightness."""
+LEAST_BRIGHT: Final = 1e-3
+"""Weight that holds a strand's brightness to none where nothing shows it."""
 _FREE_SD: Final = 0.6
 """How much of the light a strand lying there does not shade: none, but for flat drawings."""
 
@@ -79,8 +81,10 @@ class Packed:
     level: Floats
     level_mean: Floats
     """(n,) over channels."""
-    level_prior: Floats
-    """(n, C) weight of the ground's level as read where it is bare."""
+    level_known: Floats
+    """(n, C, 2, 2) what is known of S and g beforehand, and"""
+    level_aim: Floats
+    """(n, C, 2) that times what it says: of the ground, its level as read where it is bare."""
     blur: Floats
     seen: Aspect
     others: Others | None
@@ -184,9 +188,7 @@ def _basis(packed: Packed, trials: _Trials) -> Singles:
         slopes=True,
     )
     curves = blur_with_slopes(outline(lit, rims), sigma)
-    xi = packed.u - trials.u0[..., None]
-    xi /= a[..., None]
-    xi = xi.astype(np.float32).reshape(k, -1)
+    xi = ((packed.u - trials.u0[..., None]) / a[..., None]).astype(np.float32).reshape(k, -1)
     grid = packed.seen.grid
     rows, count = curves.shape[2:]
     position = xi - np.float32(grid.xi[0])
@@ -247,18 +249,22 @@ class State:
     """(p,)"""
     curves: Singles
     """(n, 2, J) F and G."""
-    strand: Floats
-    """(n, C) S"""
-    ground: Floats
-    """(n, C) g"""
+    bright: Floats
+    """(n, C, 2) S and g"""
 
     def rest(self, packed: Packed) -> Floats:
         """(n, J, C) what the fit leaves, relative to white."""
-        return np.asarray(
-            packed.y
-            - self.curves[:, 0, :, None] * self.strand[:, None]
-            - self.curves[:, 1, :, None] * self.ground[:, None]
-        )
+        return np.asarray(packed.y - (self.bright @ self.curves).swapaxes(1, 2))
+
+
+def _inverses(two: Floats) -> Floats:
+    """Of symmetric matrices (..., 2, 2), by Cramer's rule."""
+    ff, fg, gg = two[..., 0, 0], two[..., 0, 1], two[..., 1, 1]
+    out = np.empty_like(two)
+    out[..., 0, 0], out[..., 1, 1] = gg, ff
+    out[..., 0, 1] = out[..., 1, 0] = -fg
+    out /= np.maximum(ff * gg - fg * fg, 1e-12)[..., None, None]
+    return out
 
 
 def evaluate(packed: Packed, points: Sequence[Point]) -> list[State]:
@@ -279,26 +285,26 @@ def evaluate(packed: Packed, points: Sequence[Point]) -> list[State]:
     flat = basis.reshape(m, n, -1, basis.shape[-1]).astype(float)
     weighted = flat * packed.w[:, None]
     size = _LOCAL + 1
+    # (m, n, 2, 15, 2, 15), (m, n, 2, 15, C): F before G, each before its slopes.
     gram = (weighted @ flat.swapaxes(2, 3)).reshape(m, n, 2, size, 2, size)
     onto = (weighted @ packed.y).reshape(m, n, 2, size, -1)
-    prior = packed.level_prior
-    ff, fg = gram[:, :, 0, 0, 0, 0, None] + 1e-3, gram[:, :, 0, 0, 1, 0, None]
-    gg = gram[:, :, 1, 0, 1, 0, None] + prior
-    fy, gy = onto[:, :, 0, 0], onto[:, :, 1, 0] + prior * packed.level
-    det = np.maximum(ff * gg - fg * fg, 1e-12)
-    both = np.stack([(gg * fy - fg * gy) / det, (ff * gy - fg * fy) / det], axis=2)
-    S, g = both[:, :, 0], both[:, :, 1]
-    cost = packed.energy - (S * fy + g * gy).sum(axis=(1, 2))
+    # Of every channel by itself: normal equations of S and g (m, n, C, 2, 2), and what they give.
+    known = gram[:, :, None, :, 0, :, 0] + packed.level_known
+    aim = onto[:, :, :, 0].swapaxes(2, 3) + packed.level_aim
+    freed = _inverses(known)
+    both = (freed @ aim[..., None])[..., 0]
+    cost = packed.energy - (both * aim).sum(axis=(1, 2, 3))
 
-    pairs = (both @ both.swapaxes(2, 3))[:, :, :, None, :, None]
-    normal = (pairs * gram[:, :, :, 1:, :, 1:]).sum(axis=(2, 4))
-    # What each slope has in common with F and G, (14, C), a change of S and g would make up for.
-    common = gram[:, :, :, 1:, :, 0].transpose(0, 1, 4, 3, 2) @ both[:, :, None]
-    with_f, with_g = common[:, :, 0], common[:, :, 1]
-    det_ = det[:, :, None]
-    normal -= (gg[:, :, None] * with_f - fg[:, :, None] * with_g) / det_ @ with_f.swapaxes(2, 3)
-    normal -= (ff[:, :, None] * with_g - fg[:, :, None] * with_f) / det_ @ with_g.swapaxes(2, 3)
-    local = ((onto[:, :, :, 1:] - common) * both[:, :, :, None]).sum(axis=(2, 4))
+    pairs = (both.swapaxes(2, 3) @ both).reshape(m, n, 1, 4)
+    slopes = np.ascontiguousarray(gram[:, :, :, 1:, :, 1:].transpose(0, 1, 2, 4, 3, 5))
+    normal = (pairs @ slopes.reshape(m, n, 4, -1)).reshape(m, n, _LOCAL, _LOCAL)
+    # What each slope has in common with F and G, (14, 2) of every channel, a change of S and g
+    # would make up for.
+    across = np.ascontiguousarray(gram[:, :, :, 1:, :, 0]).reshape(m, n, 2, -1)
+    common = (both @ across).reshape(m, n, -1, _LOCAL, 2)
+    normal -= (common @ freed @ common.swapaxes(3, 4)).sum(axis=2)
+    local = (onto[:, :, :, 1:] * both.transpose(0, 1, 3, 2)[:, :, :, None]).sum(axis=(2, 4))
+    local -= (common @ both[..., None])[..., 0].sum(axis=2)
 
     own = packed.own
     figures = [np.concatenate([p.light, p.rim.ravel(), p.log_a, p.u0]) for p in points]
@@ -307,6 +313,6 @@ def evaluate(packed: Packed, points: Sequence[Point]) -> list[State]:
     normal = (own.transpose(0, 2, 1) @ normal @ own).sum(axis=1)
     downhill = (local[:, :, None] @ own)[:, :, 0].sum(axis=1) - departures @ packed.ties
     return [
-        State(float(cost[i]), normal[i], downhill[i], basis[i, :, :, 0], S[i], g[i])
+        State(float(cost[i]), normal[i], downhill[i], basis[i, :, :, 0], both[i])
         for i in range(m)
     ]

@@ -33,15 +33,15 @@ def normal(u: NDArray[Real]) -> tuple[NDArray[Real], NDArray[Real]]:
     Right to 8e-8 (Abramowitz and Stegun 26.2.17), as single precision is, and several times as
     fast as an exact one where the density is wanted too.
     """
-    density = u * u
+    density: NDArray[Real] = u * u
     density *= -0.5
     np.exp(density, out=density)
     density *= _NORMAL
-    t = np.abs(u)
+    t: NDArray[Real] = np.abs(u)
     t *= _TAIL
     t += 1.0
     np.divide(1.0, t, out=t)
-    tail = t * _TAIL_SERIES[0]
+    tail: NDArray[Real] = t * _TAIL_SERIES[0]
     for figure in _TAIL_SERIES[1:]:
         tail += figure
         tail *= t
@@ -106,14 +106,15 @@ def lamp_shadow(
     last_rate /= behind
     by_x = first_rate - last_rate
     by_before, by_behind = -first_rate * first, last_rate * last
-    by_near = np.where(positive, by_before, by_behind) * (softness * near_share > _HARDEST)
-    by_far = np.where(positive, by_behind, by_before) * (softness > _HARDEST)
+    near_moves, far_moves = softness * near_share > _HARDEST, softness > _HARDEST
+    by_near = np.where(positive, by_before, by_behind)
+    by_far = np.where(positive, by_behind, by_before)
     return (
         value,
         by_x,
         (first_rate + last_rate) * (lean / sec) - rise * by_x,
-        by_far + by_near * near_share,
-        by_near * softness,
+        by_far * far_moves + by_near * (near_share * near_moves),
+        by_near * (softness * near_moves),
         -lean * by_x,
     )
 

@@ -8,7 +8,7 @@ the card; `measure.scale` looks for it and `app.card_sheet` puts it on paper.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import pairwise
 from typing import Any, Final, Literal
 
@@ -98,6 +98,18 @@ class Card:
     markers: tuple[Marker, ...]
     ticks: tuple[Tick, ...]
     labels: tuple[TickLabel, ...]
+
+    @cached_property
+    def corners_mm(self) -> NDArray[np.float64]:
+        """Corners (m, 4, 2) of all its markers."""
+        corners = np.array([m.corners_mm() for m in self.markers])
+        corners.setflags(write=False)
+        return corners
+
+    @cached_property
+    def place_of(self) -> dict[int, int]:
+        """Which of its markers has each number."""
+        return {m.number: i for i, m in enumerate(self.markers)}
 
     def lane(self, kind: LaneKind) -> Lane:
         """The lane of that kind; every edition has one of each."""

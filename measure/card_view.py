@@ -80,7 +80,8 @@ def view_card(
     seen = _near(picture, factors, before) if before else None
     if seen is None:
         before, seen = None, find_markers(picture)
-    corners_mm = np.array([m.corners_mm() for m in seen.markers]) * factors
+    own = [seen.card.place_of[m.number] for m in seen.markers]
+    corners_mm = seen.card.corners_mm[own] * factors
     edges = printed_edges(seen.card, seen.markers, factors)
     corners = corner_sightings(corners_mm, seen.corners_px)
     shape = picture.pixels.shape[:2]
@@ -93,8 +94,8 @@ def view_card(
         start = start_pinhole(corners_mm.reshape(-1, 2), seen.corners_px.reshape(-1, 2), prior, k2)
     rough = fit_plane(start, corners, prior, rounds=1).plane
     read = _read_borders(picture, edges, rough)
-    own = slice(0, 4 * len(seen.markers))
-    own_edges, own_read = edges.taken(np.arange(own.stop)), read.taken(own)
+    borders = slice(0, 4 * len(seen.markers))
+    own_edges, own_read = edges.taken(borders), read.taken(borders)
     blur_px: float | None = None
     fit: Fit[Pinhole] | Fit[Affine]
     if np.count_nonzero(own_read.good) >= _FEWEST_BORDERS:
@@ -127,7 +128,7 @@ def _near(picture: Picture, factors: Floats, before: CardView) -> MarkersSeen | 
     height, width = picture.pixels.shape[:2]
     if not np.array_equal((np.array([width, height]) - 1) / 2, before.picture_middle_px):
         return None
-    corners_mm = np.array([m.corners_mm() for m in before.card.markers]) * factors
+    corners_mm = before.card.corners_mm * factors
     seen = follow_markers(picture, before.card, before.plane.to_picture(corners_mm))
     if seen is None or 2 * len(seen.markers) < len(before.markers):
         return None

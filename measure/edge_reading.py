@@ -12,10 +12,10 @@ from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from measure.linear_light import decode_srgb
 from measure.medians import median, medians
+from measure.normal_curve import step_and_bell
 from measure.printed_edges import PrintedEdges
 from measure.results import Floats
 
@@ -42,8 +42,6 @@ _LEAST_SIGMA_PX: Final = 0.25
 
 _FULL_SCALE: Final = 0.985
 """Linear light from which a pixel counts as clipped: code 253 of 255 and up."""
-
-_SQRT_TAU: Final = float(np.sqrt(2 * np.pi))
 
 
 class ToPicture(Protocol):
@@ -175,18 +173,20 @@ def read_edges(
 
 
 def _along_border(eighths: Floats, place: Floats) -> Singles:
-    """Values (n, 8) given by eighths of each border, at places -1..1 of its read part (n, q).
+    """Values (n, q) given by eighths (n, 8) of each border, at places -1..1 of its read part.
 
     Straight from the middle of one eighth to the next: they only count where the blur is of
     about that size.
     """
-    count = len(eighths)
-    at = eighths.shape[1] * (1 + BORDER_SHARE * place.reshape(count, -1)) / 2 - 0.5
-    at = np.clip(at, 0, eighths.shape[1] - 1.001)
+    count, parts = eighths.shape
+    at = (parts / 2 - 0.5) + (BORDER_SHARE * parts / 2) * place.reshape(count, -1)
+    np.clip(at, 0, parts - 1.001, out=at)
     left = at.astype(np.intp)
-    low = np.take_along_axis(eighths, left, axis=1)
-    high = np.take_along_axis(eighths, left + 1, axis=1)
-    return np.asarray(low + (high - low) * (at - left), np.float32)
+    at -= left
+    left += parts * np.arange(count)[:, None]
+    low, rise = eighths.astype(np.float32), np.zeros((count, parts), np.float32)
+    rise[:, :-1] = np.diff(low, axis=1)
+    return np.asarray(low.take(left) + rise.take(left) * at.astype(np.float32), np.float32)
 
 
 def _crossing_pixels(
@@ -267,54 +267,58 @@ def _fit_steps(
     """
     count, lines, _ = light.shape
     flat = (count, -1)
-    weight = used.astype(np.float64)
     offset, dark, bright, lines_ok = _first_look(light, distance, used, reach)
-    weight *= lines_ok[:, :, None]
+    kept = used & lines_ok[:, :, None]
     z = np.zeros((count, 6))
     z[:, 0], z[:, 1], z[:, 3] = dark, bright, offset
     z[:, 5] = np.log(np.clip(reach / 5, 0.5, 1.2))
     # Single precision for the many pixels, double for the few parameters.
-    d, t, y, w = (a.reshape(flat).astype(np.float32) for a in (distance, place, light, weight))
+    d, t, y, w = (a.reshape(flat).astype(np.float32) for a in (distance, place, light, kept))
     slopes = np.empty((count, 6, d.shape[1]), np.float32)
+    diagonal = np.arange(6)
+    least = np.log(_LEAST_SIGMA_PX)
+    most = np.log(np.maximum(reach, 0.5))
     for turn in range(_TURNS):
         sigma = np.exp(z[:, 5:6], dtype=np.float64).astype(np.float32)
         low, high, lean, middle, skew = np.split(z[:, :5].astype(np.float32), 5, axis=1)
-        rise = high + lean * t - low
+        rise = lean * t
+        rise += high - low
         u = np.asarray((d - middle - skew * t) / sigma, np.float32)
         step, bell, turned = _printed_step(u, sigma, beside)
         residual = y - low - rise * step
-        pull = -rise * bell / sigma
-        slopes[:, 0] = 1 - step
+        # Weights are 0 or 1, so of the products below only one factor needs them.
+        rise *= w
+        step *= w
+        np.subtract(w, step, out=slopes[:, 0])
         slopes[:, 1] = step
-        slopes[:, 2] = step * t
-        slopes[:, 3] = pull
-        slopes[:, 4] = pull * t
-        slopes[:, 5] = -rise * turned
-        weighted = slopes * w[:, None, :]
-        normal = (weighted @ slopes.transpose(0, 2, 1)).astype(np.float64)
-        size = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-30))
-        scaled = normal / (size[:, :, None] * size[:, None, :])
+        np.multiply(step, t, out=slopes[:, 2])
+        np.multiply(rise, bell / -sigma, out=slopes[:, 3])
+        np.multiply(slopes[:, 3], t, out=slopes[:, 4])
+        np.multiply(rise, -turned, out=slopes[:, 5])
+        normal = (slopes @ slopes.transpose(0, 2, 1)).astype(np.float64)
+        size = np.sqrt(np.maximum(normal[:, diagonal, diagonal], 1e-30))
+        normal /= size[:, :, None] * size[:, None, :]
         # A whiff of damping keeps an edge too narrow to show its levels from running away.
-        scaled[:, range(6), range(6)] += 1e-4
-        right = (weighted @ residual[:, :, None])[:, :, 0] / size
-        change = np.linalg.solve(scaled, right[:, :, None])[:, :, 0] / size
-        change[:, 3:5] = np.clip(change[:, 3:5], -1.0, 1.0)
-        change[:, 5] = np.clip(change[:, 5], -0.5, 0.5)
+        normal[:, diagonal, diagonal] += 1e-4
+        right = (slopes @ residual[:, :, None])[:, :, 0] / size
+        change = np.linalg.solve(normal, right[:, :, None])[:, :, 0] / size
+        np.clip(change[:, 3:5], -1.0, 1.0, out=change[:, 3:5])
+        np.clip(change[:, 5], -0.5, 0.5, out=change[:, 5])
         z += change
-        z[:, 5] = np.clip(z[:, 5], np.log(_LEAST_SIGMA_PX), np.log(np.maximum(reach, 0.5)))
-        z[:, 3:5] = np.clip(z[:, 3:5], -reach[:, None], reach[:, None])
+        np.clip(z[:, 5], least, most, out=z[:, 5])
+        np.clip(z[:, 3:5], -reach[:, None], reach[:, None], out=z[:, 3:5])
         if turn == 1:
-            weight *= _undisturbed_lines(residual.reshape(light.shape), weight)[:, :, None]
-            w = weight.reshape(flat).astype(np.float32)
+            kept &= _undisturbed_lines(residual.reshape(light.shape), kept)[:, :, None]
+            w = kept.reshape(flat).astype(np.float32)
         elif turn > 1 and np.count_nonzero(np.abs(change[:, 3]) > _SETTLED_PX) <= count // 50:
             break
     contrast = z[:, 1] - z[:, 0]
     total = np.maximum(w.sum(axis=1), 1.0)
     scatter = np.sqrt(np.sum(w * residual**2, axis=1) / total)
-    kept = np.count_nonzero(weight.any(axis=2), axis=1)
+    kept_lines = np.count_nonzero(kept.any(axis=2), axis=1)
     typical = median(contrast) if count else 0.0
     good = (
-        (kept >= lines // 2)
+        (kept_lines >= lines // 2)
         & (contrast > 0.3 * typical)
         & (contrast > 0.02)
         & (scatter < 0.12 * contrast)
@@ -332,24 +336,24 @@ def _printed_step(u: Singles, sigma: Singles, beside: _Beside) -> tuple[Singles,
     The border's own step, and as far as they are in reach the paper behind the ink and the ink
     before the paper.
     """
-    step = ndtr(u)
-    bell = np.exp(-0.5 * u * u) / _SQRT_TAU
+    step, bell = step_and_bell(u)
     turned = u * bell
-    before = np.broadcast_to(beside.ink_before[:, None].astype(np.float32), u.shape)
     four_sigma = 4 * sigma[:, 0]
     for share, depth, surplus, sign in (
         (beside.white_behind, beside.ink_px, beside.behind_px, 1.0),
-        (before, beside.paper_px, beside.before_px, -1.0),
+        (beside.ink_before[:, None], beside.paper_px, beside.before_px, -1.0),
     ):
         # Beyond four sigmas nothing of it is left.
         near = np.nonzero(surplus < four_sigma)[0]
         if not len(near):
             continue
         v = u[near] + sign * depth[near, None].astype(np.float32) / sigma[near]
-        step[near] += sign * share[near] * ndtr(-sign * v)
-        further = share[near] * np.exp(-0.5 * v * v) / _SQRT_TAU
-        bell[near] -= further
-        turned[near] -= v * further
+        own = share[near].astype(np.float32)
+        further, edge = step_and_bell(np.float32(-sign) * v)
+        step[near] += np.float32(sign) * own * further
+        edge *= own
+        bell[near] -= edge
+        turned[near] -= v * edge
     return step, bell, turned
 
 
@@ -385,9 +389,9 @@ def _masked_median(values: Floats, mask: NDArray[np.bool_]) -> Floats:
     return np.where(count > 0, np.where(np.isfinite(picked), picked, 0.0), 0.0)
 
 
-def _undisturbed_lines(residual: Floats, weight: Floats) -> NDArray[np.bool_]:
+def _undisturbed_lines(residual: Singles, used: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Lines (n, k) whose scatter is like the others': no hair, no thumb."""
-    number = np.maximum(weight.sum(axis=2), 1.0)
-    scatter = np.sqrt(np.sum(weight * residual**2, axis=2) / number)
+    number = np.maximum(np.count_nonzero(used, axis=2), 1)
+    scatter = np.sqrt(np.sum(used * residual**2, axis=2) / number)
     usual = medians(scatter, axis=1)[:, None]
     return np.asarray(scatter <= 3.0 * usual + 1e-9)

@@ -117,8 +117,8 @@ def _completed(picture: Picture, rough: MarkersSeen) -> MarkersSeen:
     """All the card's markers that are where those found say, with their corners made sure."""
     if len(rough.markers) < FEWEST_MARKERS:
         return rough
-    corners_mm = np.array([m.corners_mm() for m in rough.card.markers])
-    index = [rough.card.markers.index(m) for m in rough.markers]
+    corners_mm = rough.card.corners_mm
+    index = [rough.card.place_of[m.number] for m in rough.markers]
     flat_mm, flat_px = corners_mm[index].reshape(-1, 2), rough.corners_px.reshape(-1, 2)
     view = cv2.findHomography(flat_mm, flat_px, 0)[0]
     if view is None:

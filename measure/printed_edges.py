@@ -36,8 +36,8 @@ class PrintedEdges:
         """Middles (n, 2)."""
         return (self.start_mm + self.end_mm) / 2
 
-    def taken(self, index: NDArray[np.intp]) -> PrintedEdges:
-        """Those of the given indices (m,)."""
+    def taken(self, index: NDArray[np.intp] | slice) -> PrintedEdges:
+        """Those of the given indices (m,) or of a slice."""
         return PrintedEdges(*(getattr(self, f.name)[index] for f in fields(PrintedEdges)))
 
     @staticmethod
@@ -61,8 +61,7 @@ def printed_edges(card: Card, markers: tuple[Marker, ...], factors: Floats) -> P
     In true mm by the printer's `factors` (2,); a marker's are top, right, bottom and left.
     """
     whole = _edges_of(card.kind, card.edition, float(factors[0]), float(factors[1]))
-    number = {m.number: i for i, m in enumerate(card.markers)}
-    own = np.array([number[m.number] for m in markers], np.intp)
+    own = np.array([card.place_of[m.number] for m in markers], np.intp)
     borders = (4 * own[:, None] + np.arange(4)).ravel()
     bands = np.arange(4 * len(card.markers), len(whole.ink_mm))
     return whole.taken(np.concatenate([borders, bands]))

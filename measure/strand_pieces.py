@@ -8,7 +8,6 @@ or something that covers the region, or lies along its edge, or is too fine to f
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,10 +20,12 @@ from measure.medians import median, medians, quantile
 from measure.picture import Picture
 from measure.regions import Region
 from measure.scale import Scale
+from measure.strand_things import Things, find_things
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Whole = NDArray[np.int_]
 Box = tuple[float, float, float, float]
 
 _COLUMN_MM: Final = 0.5
@@ -39,6 +40,10 @@ _CONTRAST: Final = 0.035
 _NOISES: Final = 6.0
 _WIDEST_SHARE: Final = 0.45
 _SHORTEST_MM: Final = 3.0
+_FEWEST_COLUMNS: Final = 5
+_END_COLUMNS: Final = 12
+_THREE: Final = np.full((1, 3), 1 / 3, np.float32)
+"""Mean of three columns."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,33 +87,11 @@ class _Flat:
 
     light: Singles
     """(C, R, K) linear light."""
-    valid: Mask
-    """(R, K) inside the picture."""
+    valid: Mask | None
+    """(R, K) inside the picture; None where all of it is."""
     along: Floats
     """(K,) mm."""
     row_mm: float
-
-
-@dataclass(frozen=True, eq=False)
-class _Thing:
-    """Something connected within one stretch; `x` and `y` are its box's first column and row."""
-
-    stretch: int
-    x: int
-    y: int
-    here: Mask
-    """(h, w) its cells in its box."""
-    there: Mask
-    """(w,) columns it shows in."""
-    span: NDArray[np.int_]
-    """(shown columns,) rows from its top to its bottom."""
-    filled: NDArray[np.int_]
-    """(shown columns,) rows it has in between."""
-    tops: NDArray[np.int_]
-    """(shown columns,)"""
-    middle_span: float
-    steady: Mask
-    """(shown columns,) about as wide as it is typically."""
 
 
 def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | None:
@@ -117,47 +100,39 @@ def find_pieces(picture: Picture, scale: Scale, region: Region) -> Findings | No
     if flat is None:
         return None
     index = region.stretch_index(flat.along, _EDGE_MM)
-    ground = _ground(flat.light, flat.valid)
+    ground = _ground(flat)
     strongest = _departure(region, flat, ground, index)
     rough = np.abs(np.diff(strongest[:: max(1, len(strongest) // 64)], axis=0))
     rough.sort(axis=0)
     noise = np.float32(1.4826) * rough[len(rough) // 2]
     limit = np.maximum(np.float32(_CONTRAST), np.float32(_NOISES) * noise)
-    mask = np.asarray((strongest > limit) & (index >= 0), np.uint8)
+    limit[index < 0] = np.inf
+    mask = (strongest > limit).view(np.uint8)
     closing = np.ones((max(3, round(0.25 / flat.row_mm)) | 1, 1), np.uint8)
     mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, closing), np.uint8)
 
-    pieces: list[Piece] = []
-    covered: list[Box] = []
-    beside, too_fine_px = False, 0.0
-    rows = len(mask)
-    for thing in _things(mask, strongest, index):
-        width = thing.middle_span * flat.row_mm
-        if width > min(_WIDEST_SHARE * region.width_mm, 14.0):
-            covered.append(_box(thing, flat))
-            continue
-        # A thing that splits or merges here has no one middle; others carry the line on.
-        split = np.count_nonzero(thing.filled < 0.7 * thing.span) > 0.35 * len(thing.span)
-        if split and width > 1.2:
-            continue
-        if 2 * np.count_nonzero(thing.steady) < len(thing.steady):
-            continue
-        at_edge = max(
-            np.count_nonzero(thing.tops <= 0), np.count_nonzero(thing.tops + thing.span >= rows)
-        )
-        if 2 * at_edge > len(thing.tops):
-            beside = beside or len(thing.there) * _COLUMN_MM > 6.0
-            continue
-        piece = _piece(thing, flat, ground)
-        if piece is None:
-            continue
-        if width < 2.2 * flat.row_mm:
-            if _stands_out(thing, strongest):
-                too_fine_px = max(too_fine_px, float(thing.middle_span))
-            continue
-        pieces.append(piece)
+    # Between stretches the mask is empty: nothing reaches from one into the next.
+    things = find_things(mask, strongest, math.ceil(_SHORTEST_MM / _COLUMN_MM))
+    middle_span = things.medians(things.span)
+    width = middle_span * flat.row_mm
+    usual = middle_span[things.owner]
+    steady = np.abs(things.span - usual) <= np.maximum(3.0, 0.5 * usual)
+    covering = width > min(_WIDEST_SHARE * region.width_mm, 14.0)
+    columns = np.diff(things.first)
+    # A thing that splits or merges here has no one middle; others carry the line on.
+    split = things.count(things.filled < 0.7 * things.span) > 0.35 * columns
+    clear = ~covering & ~(split & (width > 1.2)) & (2 * things.count(steady) >= columns)
+    at_top, at_bottom = things.top <= 0, things.top + things.span >= len(mask)
+    at_edge = 2 * np.maximum(things.count(at_top), things.count(at_bottom)) > columns
+    beside = bool((clear & at_edge & (columns * _COLUMN_MM > 6.0)).any())
+    found = _pieces(things, steady & (clear & ~at_edge)[things.owner], width, flat, ground, index)
+    fine = width < 2.2 * flat.row_mm
+    pieces = tuple(piece for thing, piece in found.items() if not fine[thing])
+    too_fine = [t for t in found if fine[t] and _stands_out(things, t, steady, strongest)]
+    too_fine_px = max((float(middle_span[t]) for t in too_fine), default=0.0)
+    covered = tuple(_box(things, int(t), flat) for t in np.flatnonzero(covering))
     typical = np.array([median(channel) for channel in ground])
-    return Findings(tuple(pieces), tuple(covered), beside, too_fine_px, typical)
+    return Findings(pieces, covered, beside, too_fine_px, typical)
 
 
 def _lay_flat(picture: Picture, scale: Scale, region: Region) -> _Flat | None:
@@ -167,26 +142,30 @@ def _lay_flat(picture: Picture, scale: Scale, region: Region) -> _Flat | None:
     rows = min(max(round(region.width_mm / max(_ROW_MM, native)), 16), 4000)
     columns = min(max(math.ceil(region.length_mm / _COLUMN_MM), 8), 4000)
     # Two places to a column, so that one odd pixel is not all it has.
-    x, y, bounds = _places_px(scale, region, rows, 2 * columns)
+    x, y = _places_px(scale, region, rows, 2 * columns)
     height, width = picture.pixels.shape[:2]
-    valid = np.ones((rows, columns), bool)
-    if bounds[0].min() < 0 or (bounds[1] > (width - 1, height - 1)).any():
-        inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
-        valid = inside[:, 0::2] & inside[:, 1::2]
+    valid: Mask | None = None
+    # What is cut off at all is cut off at the region's rim.
+    rims = (np.s_[0], np.s_[-1], np.s_[:, 0], np.s_[:, -1])
+    if not all(_inside(x[rim], y[rim], width, height).all() for rim in rims):
+        inside = _inside(x, y, width, height)
         if inside.mean() < 0.1:
             return None
+        valid = inside[:, 0::2] & inside[:, 1::2]
     flat = cv2.remap(picture.pixels, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     flat = cv2.resize(flat, (columns, rows), interpolation=cv2.INTER_LINEAR)
-    light = np.stack([decode_srgb(np.asarray(plane)) for plane in cv2.split(flat)])
+    light = decode_srgb(np.stack(cv2.split(flat)))
     along = (np.arange(columns) + 0.5) * region.length_mm / columns
     return _Flat(light, valid, along, region.width_mm / rows)
 
 
-def _places_px(
-    scale: Scale, region: Region, rows: int, columns: int
-) -> tuple[Singles, Singles, Floats]:
-    """Pixels x and y (rows, columns) of an even grid over a region, straight between nodes; and
-    bounds of them all, the least and the largest x and y (2, 2)."""
+def _inside(x: Singles, y: Singles, width: int, height: int) -> Mask:
+    """Which places a picture shows."""
+    return np.asarray((x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1))
+
+
+def _places_px(scale: Scale, region: Region, rows: int, columns: int) -> tuple[Singles, Singles]:
+    """Pixels x and y (rows, columns) of an even grid over a region, straight between nodes."""
     each = [max(1, round(_NODE_MM * n / mm)) for n, mm in _sides(region, rows, columns)]
     # A node in the middle of every block of cells, and one more block on every side.
     nodes = [
@@ -194,49 +173,50 @@ def _places_px(
         for q, (n, mm) in zip(each, _sides(region, rows, columns), strict=True)
     ]
     grid = np.stack(np.meshgrid(nodes[1], nodes[0]), axis=-1)
-    px = scale.to_picture(region.to_card(grid))
+    px = scale.to_picture(region.to_card(grid)).astype(np.float32)
     size = (len(nodes[1]) * each[1], len(nodes[0]) * each[0])
     inner = np.s_[each[0] : each[0] + rows, each[1] : each[1] + columns]
 
-    def between(at_nodes: Floats) -> Singles:
-        whole = cv2.resize(at_nodes.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    def between(at_nodes: Singles) -> Singles:
+        whole = cv2.resize(at_nodes, size, interpolation=cv2.INTER_LINEAR)
         return np.asarray(whole, np.float32)[inner]
 
-    bounds = np.array([px.min(axis=(0, 1)), px.max(axis=(0, 1))])
-    return between(px[..., 0]), between(px[..., 1]), bounds
+    return between(px[..., 0]), between(px[..., 1])
 
 
 def _sides(region: Region, rows: int, columns: int) -> tuple[tuple[int, float], ...]:
     return ((rows, region.width_mm), (columns, region.length_mm))
 
 
-def _departure(region: Region, flat: _Flat, ground: Singles, index: NDArray[np.int_]) -> Singles:
+def _departure(region: Region, flat: _Flat, ground: Singles, index: Whole) -> Singles:
     """Largest departure from the ground over channels, (R, K), in units of white."""
-    light, valid = flat.light, flat.valid
     grounds = np.array([s.ground for s in region.stretches])[np.maximum(index, 0)]
     white = _white(ground, grounds, index)
-    usable = (index >= 0) & (valid.mean(axis=0) > 0.9)
+    usable = index >= 0
+    if flat.valid is not None:
+        usable &= flat.valid.mean(axis=0) > 0.9
     usable &= _believable(ground, grounds, usable)
     gain = np.where(usable, 1.0 / white, 0.0).astype(np.float32)
-    out = np.zeros(light.shape[1:], np.float32)
-    for channel, level in zip(light, ground, strict=True):
-        signal = channel - level
+    out = np.zeros(flat.light.shape[1:], np.float32)
+    signal, smooth = np.empty_like(out), np.empty_like(out)
+    for channel, level in zip(flat.light, ground, strict=True):
+        np.subtract(channel, level, out=signal)
         signal *= gain
-        if not valid.all():
-            signal[~valid] = 0.0
-        smooth = np.asarray(cv2.blur(signal, (3, 1)))
+        if flat.valid is not None:
+            signal[~flat.valid] = 0.0
+        cv2.filter2D(signal, -1, _THREE, dst=smooth)
         np.maximum(out, np.abs(smooth, out=smooth), out=out)
     return out
 
 
-def _ground(light: Singles, valid: Mask) -> Singles:
+def _ground(flat: _Flat) -> Singles:
     """Median across the region of every column, (channels, columns)."""
-    step = max(1, light.shape[1] // 96)
-    some = np.array(light[:, ::step])
-    if valid.all():
+    step = max(1, flat.light.shape[1] // 96)
+    some = np.array(flat.light[:, ::step])
+    if flat.valid is None:
         some.sort(axis=1)
         return some[:, some.shape[1] // 2]
-    shown = valid[::step]
+    shown = flat.valid[::step]
     some[:, ~shown] = np.inf
     some.sort(axis=1)
     middle = np.count_nonzero(shown, axis=0) // 2
@@ -244,7 +224,7 @@ def _ground(light: Singles, valid: Mask) -> Singles:
     return np.where(np.isfinite(found), found, np.float32(0.0))
 
 
-def _white(ground: Singles, grounds: NDArray[np.str_], index: NDArray[np.int_]) -> Singles:
+def _white(ground: Singles, grounds: NDArray[np.str_], index: Whole) -> Singles:
     """White level of every column (columns,), read from the light stretches where there are."""
     level = ground.mean(axis=0)
     light = (grounds == "light") & (index >= 0) & (level > 0)
@@ -266,110 +246,88 @@ def _believable(ground: Singles, grounds: NDArray[np.str_], usable: Mask) -> Mas
     return good
 
 
-def _things(
-    mask: NDArray[np.uint8], strongest: Singles, index: NDArray[np.int_]
-) -> Iterator[_Thing]:
-    """Connected things that are long enough to have a direction; none reaches over a gap between
-    stretches, where the mask is empty."""
-    for x, y, here in _connected(_sharpened(mask, strongest)):
-        filled = here.sum(axis=0)
-        there = filled > 0
-        top = np.argmax(here, axis=0)
-        span = (len(here) - np.argmax(here[::-1], axis=0) - top)[there]
-        middle_span = median(span)
-        steady = np.abs(span - middle_span) <= max(3.0, 0.5 * middle_span)
-        tops = top[there] + y
-        yield _Thing(
-            int(index[x]), x, y, here, there, span, filled[there], tops, middle_span, steady
-        )
+def _box(things: Things, thing: int, flat: _Flat) -> Box:
+    own = things.columns_of(thing)
+    top, bottom = things.top[own].min(), (things.top + things.span)[own].max()
+    left, right = flat.along[things.column[own][[0, -1]]]
+    return float(left), (top + 0.5) * flat.row_mm, float(right), (bottom - 0.5) * flat.row_mm
 
 
-def _box(thing: _Thing, flat: _Flat) -> Box:
-    h, w = thing.here.shape
-    top, bottom = (thing.y + 0.5) * flat.row_mm, (thing.y + h - 0.5) * flat.row_mm
-    return (float(flat.along[thing.x]), top, float(flat.along[thing.x + w - 1]), bottom)
-
-
-def _kept(thing: _Thing) -> Mask:
-    """Columns (w,) in which the thing has its usual width."""
-    keep = np.zeros(len(thing.there), bool)
-    keep[np.nonzero(thing.there)[0][thing.steady]] = True
-    return keep
-
-
-def _stands_out(thing: _Thing, strongest: Singles) -> bool:
+def _stands_out(things: Things, thing: int, steady: Mask, strongest: Singles) -> bool:
     """True when there is enough of the thing to be a strand too fine to follow."""
-    h, w = thing.here.shape
-    strength = strongest[thing.y : thing.y + h, thing.x : thing.x + w] * thing.here
-    return median(strength.sum(axis=0)[_kept(thing)]) > 0.3
+    own, cells = things.columns_of(thing), things.cells_of(thing)
+    strength = strongest.take(things.cells[cells])
+    across = np.add.reduceat(strength, things.start[own] - cells.start)
+    return median(across[steady[own]]) > 0.3
 
 
-def _piece(thing: _Thing, flat: _Flat, ground: Singles) -> Piece | None:
-    """The thing as a piece of a strand, or None when it does not run along the region."""
-    h, w = thing.here.shape
-    keep = _kept(thing)
-    if np.count_nonzero(keep) < 5:
-        return None
-    width = thing.middle_span * flat.row_mm
-    columns = slice(thing.x, thing.x + w)
-    middle = np.zeros(w)
-    middle[thing.there] = (thing.tops + (thing.tops + thing.span)) / 2.0 * flat.row_mm
-    xs, ys = flat.along[columns][keep], middle[keep]
-    slope, at_zero = straight_line(xs - xs[0], ys)
-    wander = ys - (at_zero + slope * (xs - xs[0]))
-    # A line's departures have no mean: their root mean square is their spread.
-    spread = float(wander.dot(wander) / len(wander)) ** 0.5
-    if abs(slope) > _MAX_SLOPE or spread > 1.5 + width:
-        return None
-    _, bend_start = straight_line(xs[:12] - xs[0], ys[:12])
-    _, bend_stop = straight_line(xs[-12:] - xs[-1], ys[-12:])
-    own = flat.light[:, thing.y : thing.y + h, columns]
-    share = own / np.maximum(ground[:, None, columns], 1e-4)
-    darkest = np.where(thing.here, share.mean(axis=0), np.float32(9.0)).min(axis=0)
-    shown = np.flatnonzero(thing.here & keep)
-    typical = medians(share.reshape(len(share), -1).take(shown, axis=1), axis=1)
-    return Piece(
-        stretch=thing.stretch,
-        along=xs,
-        across=ys,
-        width=width,
-        start=(float(xs[0]), bend_start),
-        stop=(float(xs[-1]), bend_stop),
-        slope=slope,
-        remains=median(darkest[keep]),
-        neutral=bool(typical.max() < 0.99 and np.ptp(typical) < 0.06),
-    )
+def _pieces(
+    things: Things,
+    kept: Mask,
+    width: Floats,
+    flat: _Flat,
+    ground: Singles,
+    index: Whole,
+) -> dict[int, Piece]:
+    """Those of the things that run along the region, as pieces of strands; by their numbers.
 
-
-def _sharpened(mask: NDArray[np.uint8], strength: NDArray[np.float32]) -> NDArray[np.uint8]:
-    """The mask cut back to what has at least a third of its own thing's depth.
-
-    Shadows fade out over many radii; without this a strand's would reach the lane's edge or its
-    neighbour's.
+    Followed are the columns (m,) `kept`; `width` (t,) is how wide things are, mm.
     """
-    out = np.zeros_like(mask)
-    for x, y, here in _connected(mask):
-        box = np.s_[y : y + here.shape[0], x : x + here.shape[1]]
-        own = np.where(here, strength[box], 0.0)
-        depth = median(own.max(axis=0))
-        out[box] |= (own > 0.35 * depth).astype(np.uint8)
-    return out
+    owner, column = things.owner[kept], things.column[kept]
+    count = np.bincount(owner, minlength=len(things))
+    first = np.cumsum(count) - count
+    along = flat.along[column]
+    across = (things.top + 0.5 * things.span)[kept] * flat.row_mm
+    x = along - along[first[owner]]
+    slope, at_zero = _straight_lines(x, across, owner, len(things))
+    wander = across - at_zero[owner] - slope[owner] * x
+    # A line's departures have no mean: their root mean square is their spread.
+    spread = np.sqrt(np.bincount(owner, wander * wander, len(things)) / np.maximum(count, 1))
+    last = first + count - 1
+    place = np.arange(len(owner))
+    near = place - first[owner] < _END_COLUMNS
+    _, start = _straight_lines(x[near], across[near], owner[near], len(things))
+    near = last[owner] - place < _END_COLUMNS
+    x = along - along[last[owner]]
+    _, stop = _straight_lines(x[near], across[near], owner[near], len(things))
+
+    filled = things.filled[kept]
+    cells = things.cells[np.repeat(kept, things.filled)]
+    light = np.stack([channel.take(cells) for channel in flat.light])
+    share = light / np.repeat(np.maximum(ground[:, column], 1e-4), filled, axis=1)
+    begin = np.append(0, np.cumsum(filled))
+    darkest = share.mean(axis=0)
+    if len(filled):
+        darkest = np.minimum.reduceat(darkest, begin[:-1])
+    runs = (count >= _FEWEST_COLUMNS) & (np.abs(slope) <= _MAX_SLOPE) & (spread <= 1.5 + width)
+    pieces: dict[int, Piece] = {}
+    for thing in np.flatnonzero(runs).tolist():
+        own = slice(int(first[thing]), int(first[thing] + count[thing]))
+        typical = medians(share[:, begin[own.start] : begin[own.stop]], axis=1)
+        xs = along[own]
+        pieces[thing] = Piece(
+            stretch=int(index[column[own.start]]),
+            along=xs,
+            across=across[own],
+            width=float(width[thing]),
+            start=(float(xs[0]), float(start[thing])),
+            stop=(float(xs[-1]), float(stop[thing])),
+            slope=float(slope[thing]),
+            remains=median(darkest[own]),
+            neutral=bool(typical.max() < 0.99 and np.ptp(typical) < 0.06),
+        )
+    return pieces
 
 
-def _connected(mask: NDArray[np.uint8]) -> Iterator[tuple[int, int, Mask]]:
-    """First column and row of each connected thing long enough, and its cells in its box."""
-    rows = np.flatnonzero(mask.any(axis=1))
-    if not len(rows):
-        return
-    # OpenCV's time grows with the empty rows too.
-    first = int(rows[0])
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        mask[first : int(rows[-1]) + 1], connectivity=8
-    )
-    for label in range(1, count):
-        x, y, w, h, _area = (int(v) for v in stats[label])
-        if w * _COLUMN_MM >= _SHORTEST_MM:
-            yield x, first + y, labels[y : y + h, x : x + w] == label
+def _straight_lines(x: Floats, y: Floats, owner: Whole, count: int) -> tuple[Floats, Floats]:
+    """Slopes and values at x = 0 (count,) of straight lines, each through its own points (n,)."""
+    number = np.maximum(np.bincount(owner, minlength=count), 1)
+    mean_x = np.bincount(owner, x, count) / number
+    mean_y = np.bincount(owner, y, count) / number
+    away = x - mean_x[owner]
+    square = np.bincount(owner, away * away, count)
+    slope = np.bincount(owner, away * y, count) / np.maximum(square, 1e-12)
+    return slope, mean_y - slope * mean_x
 
 
 def straight_line(x: Floats, y: Floats) -> tuple[float, float]:

@@ -128,8 +128,15 @@ def pool_pixels(
     few = ((np.arange(across_it.far_rows) + 0.5) * (rows / across_it.far_rows)).astype(int)
 
     size = np.array(picture.pixels.shape[1::-1])
-    room = 1.0 + np.abs(onward).max(axis=0) + np.abs(second).max(axis=0) * edge**2
-    within = bool(np.all((px >= room) & (px <= size - 1 - room)))
+    within = all(
+        room <= places.min() and places.max() <= last - room
+        for places, last, room in zip(
+            px.transpose(2, 0, 1),
+            (size - 1).tolist(),
+            (1.0 + np.abs(onward).max(axis=0) + np.abs(second).max(axis=0) * edge**2).tolist(),
+            strict=True,
+        )
+    )
     n, j = len(px[1]), len(u_grid)
     channels = 1 if picture.pixels.ndim == 2 else picture.pixels.shape[2]
     parts = np.empty((2 + channels, n, j), np.float32)
@@ -139,6 +146,8 @@ def pool_pixels(
     sides = [side for side in (slice(0, near.start), slice(near.stop, j)) if side.stop > side.start]
     if sides:
         _fill(parts, None, picture, way[:, :, few], gain, u_grid, sides, within, chroma)
+    parts[1:] *= parts[0]
+    off2 *= parts[0, :, near]
     return Pool(parts, off2)
 
 
@@ -153,7 +162,7 @@ def _fill(
     within: bool,
     chroma: float,
 ) -> None:
-    """Fills some columns of a pool's weighted parts, and where asked for that of their squares.
+    """Fills some columns of a pool's parts, not weighted yet, and where asked for the squares.
 
     `way` (2, n, rows, 3): x and y in px on the centreline, per u, per u^2; `gain` (n, 2): u per px.
     By portions that stay in the processor's cache.
@@ -173,19 +182,17 @@ def _fill(
         nearest = nearest.reshape(2, m, rows, -1)
         found = np.empty((len(parts) - 1, m, len(u)), np.float32)
         np.matmul(mean, off_u, out=found[0, :, None])
-        found[1:] = _light(picture, nearest, chroma)
+        _read_light(picture, nearest, chroma, found[1:])
         share = None if within else _share_inside(picture, nearest)
         start = 0
         for column in columns:
             stop = start + column.stop - column.start
-            weight = parts[0, some, column]
+            parts[1:, some, column] = found[..., start:stop]
             if share is not None:
-                weight *= share[:, start:stop]
-            np.multiply(found[..., start:stop], weight, out=parts[1:, some, column])
+                parts[0, some, column] *= share[:, start:stop]
             start = stop
         if off2_mm2 is not None:
-            off2 = mean @ np.square(off_u, out=off_u)
-            np.multiply(off2[:, 0], parts[0, some, columns[0]], out=off2_mm2[some])
+            np.matmul(mean, np.square(off_u, out=off_u), out=off2_mm2[some, None])
 
 
 def _share_inside(picture: Picture, nearest: Singles) -> Singles:
@@ -195,25 +202,24 @@ def _share_inside(picture: Picture, nearest: Singles) -> Singles:
     return np.asarray(inside[0] * inside[1])
 
 
-def _light(picture: Picture, nearest: Singles, chroma: float) -> Singles:
+def _read_light(picture: Picture, nearest: Singles, chroma: float, out: Singles) -> None:
     """Mean linear light (C, m, J) of m quarters' pixels at x and y `nearest` (2, m, rows, J)."""
-    _, m, rows, _ = nearest.shape
+    _, m, rows, j = nearest.shape
     # OpenCV is quicker along long lines of pixels.
     x, y = nearest.reshape(2, rows, -1)
     raw = np.asarray(
         cv2.remap(picture.pixels, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     )
     mean = np.full((1, rows), 1.0 / rows, np.float32)
-    light = mean @ decode_srgb(raw).reshape(m, rows, -1)
-    if raw.ndim == 2:
-        return np.asarray(light.reshape(1, m, -1))
-    by_channel = light.reshape(-1, raw.shape[2]).T
-    if picture.chroma_halved:
+    light = (mean @ decode_srgb(raw).reshape(m, rows, -1)).reshape(m, j, -1)
+    if picture.chroma_halved and raw.ndim == 3:
         # The departure from grey of the decoded colours, on the brightness that was kept.
+        light = np.asarray(cv2.transform(light, np.float32(chroma) * _DEPARTURE))
         kept = mean @ brightness_kept(raw).reshape(m, rows, -1)
-        by_channel = (np.float32(chroma) * _DEPARTURE) @ by_channel
-        by_channel += kept.reshape(-1)
-    return np.asarray(by_channel.reshape(len(by_channel), m, -1))
+        out[:] = light.transpose(2, 0, 1)
+        out += kept[:, 0]
+    else:
+        out[:] = light.transpose(2, 0, 1)
 
 
 def brightness_kept(coded: NDArray[Any]) -> Singles:

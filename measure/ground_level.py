@@ -5,6 +5,7 @@ Read once for every stretch of a region from what lies clear of the strand, and 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -30,71 +31,87 @@ _FEWEST: Final = 12
 """Samples of bare ground without which it is not read."""
 
 
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What n cuts show of a strand and of what lies beside it, J samples each."""
+
+    u_mm: Singles
+    """(n, J) where along u,"""
+    light: Singles
+    """(C, n, J) how bright,"""
+    total: Singles
+    """(n, J) and by how many quarters' pixels,"""
+    share: Singles
+    """(J,) of which there are so many of a full sample's at each place."""
+    width_mm: float
+    others_mm: Floats
+    """(n, m, 3) where along u other strands lie, their half widths and brightnesses."""
+
+
 def read_levels(
     region: Region,
-    u: Singles,
-    light: Singles,
-    total: Singles,
-    share: Singles,
+    seen: Seen,
     valid: NDArray[np.bool_],
     stretch: NDArray[np.int_],
     along: Floats,
-    width_mm: float,
-    others_mm: Floats,
+    slope_u: Singles | None,
 ) -> tuple[Singles, Singles, Singles, Singles]:
     """Bare ground (n, C), white paper (n, C), relative slope across (n,) and noise (n, C).
 
-    `share` (J,) says how many of a full sample's pixels those of each place have; `others_mm`
-    (n, m, 3) where along u other strands lie, their half widths and brightnesses.
+    `slope_u` (n,) is that slope where the card's paper told it.
     """
-    n, channels, _ = light.shape
+    channels = len(seen.light)
     count = len(region.stretches)
     level = np.full((count, channels), np.nan)
     slope = np.zeros(count)
     noise = np.full((count, channels), np.nan)
-    own = [np.nonzero(valid & (stretch == number))[0] for number in range(count)]
-    shown = np.array([number for number in range(count) if len(own[number])], np.intp)
+    usable = np.nonzero(valid)[0]
+    cuts = np.bincount(stretch[usable], minlength=count)
+    shown = np.nonzero(cuts)[0]
     if len(shown):
-        picked = np.array(
-            [o[np.linspace(0, len(o) - 1, _PICKED).astype(int)] for o in own if len(o)]
-        )
-        found = _read(u, light, total, share, picked, width_mm, others_mm)
+        # Cuts come in the order of their stretches.
+        last = np.cumsum(cuts)[shown] - 1
+        evenly = (cuts[shown, None] - 1) * np.arange(_PICKED) // (_PICKED - 1)
+        picked = usable[(last - cuts[shown] + 1)[:, None] + evenly]
+        found = _read(seen, picked, slope_u is None)
         level[shown], slope[shown], noise[shown] = found
-    return _fill(region, level, slope, noise, stretch, along, light, n)
+    level_, white, slopes, noises = _fill(region, level, slope, noise, stretch, along, seen.light)
+    return level_, white, slopes if slope_u is None else slope_u, noises
 
 
-def _read(
-    u: Singles,
-    light: Singles,
-    total: Singles,
-    share: Singles,
-    picked: NDArray[np.intp],
-    width_mm: float,
-    others_mm: Floats,
-) -> tuple[Floats, Floats, Floats]:
-    """Level (s, C), slope (s,) and noise (s, C) of s stretches by some cuts of each, `picked`.
+def _read(seen: Seen, picked: NDArray[np.intp], sloping: bool) -> tuple[Floats, Floats, Floats]:
+    """Level (s, C), slope (s,) if asked for, and noise (s, C) of s stretches by some cuts of each.
 
-    NaN where too little ground shows.
+    `picked` (s, k) are these cuts. NaN where too little ground shows.
     """
-    half = float(np.abs(u).max())
+    u, light, total, share, width_mm = (
+        seen.u_mm,
+        seen.light,
+        seen.total,
+        seen.share,
+        seen.width_mm,
+    )
+    half = float(np.abs(u[:, [0, -1]]).max())
     edge = max(0.62 * half, min(width_mm, 0.8 * half))
     beside = np.nonzero(np.abs(u[picked[:, 0]]).max(axis=0) > min(edge, 0.5 * half))[0]
     places, full = u.take(beside, axis=1)[picked], total.take(beside, axis=1)[picked]
     there = (np.abs(places) > edge) & (full > 0.6 * PER_CUT * share[beside])
     poor = np.count_nonzero(there, axis=(1, 2)) < _FEWEST
     there[poor] = (np.abs(places[poor]) > 0.5 * half) & (full[poor] > 0)
-    shown = np.ascontiguousarray(light[picked].take(beside, axis=-1).transpose(0, 2, 1, 3))
+    shown = np.ascontiguousarray(light[:, picked].take(beside, axis=-1).swapaxes(0, 1))
     flat, mask = shown.reshape(*shown.shape[:2], -1), there.reshape(len(there), 1, -1)
-    away = np.abs(flat - _middles(flat, mask)[..., None]).max(axis=1, keepdims=True)
+    away = flat - _middles(flat, mask)[..., None]
+    away = np.abs(away, out=away).max(axis=1, keepdims=True)
     keep = mask & (away <= 4.0 * 1.4826 * _middles(away, mask)[..., None] + 1e-6)
     number = np.maximum(np.count_nonzero(keep, axis=2), 1)
     level = np.maximum((flat * keep).sum(axis=2, dtype=float) / number, 1e-4)
-    clear = np.abs(places) > _CLEAR_OF_SHADOW * width_mm
-    for number_ in range(others_mm.shape[1]):
-        away_mm, half_mm = np.moveaxis(others_mm[picked, number_, None, :2], 3, 0)
-        clear &= np.abs(places - away_mm) > _CLEAR_OF_OTHERS * half_mm
-    clear = clear.reshape(len(flat), -1) & keep[:, 0]
-    slope = _light_slope(places.reshape(len(flat), -1), flat, clear, level)
+    slope = np.zeros(len(flat))
+    if sloping:
+        clear = np.abs(places) > _CLEAR_OF_SHADOW * width_mm
+        for other_mm in seen.others_mm[picked].transpose(2, 3, 0, 1)[..., None]:
+            clear &= np.abs(places - other_mm[0]) > _CLEAR_OF_OTHERS * other_mm[1]
+        clear = clear.reshape(len(flat), -1) & keep[:, 0]
+        slope = _light_slope(places.reshape(len(flat), -1), flat, clear, level)
     # Noise from neighbours across, which share the light; samples of fewer pixels are noisier.
     steps = np.abs(np.diff(shown, axis=3))
     steps *= np.sqrt(np.minimum(share[beside][1:], share[beside][:-1]))
@@ -111,13 +128,14 @@ def _read(
     return level, slope, noise
 
 
-def _middles(values: Singles, mask: NDArray[np.bool_]) -> Floats:
+def _middles(values: Singles, mask: NDArray[np.bool_]) -> Singles:
     """The upper median of each row (..., m) of the values that the mask marks; 0 without any."""
-    ordered = np.sort(np.where(mask, values, np.float32(np.inf)), axis=-1)
-    middle = np.count_nonzero(mask, axis=-1, keepdims=True) // 2
-    middle = np.broadcast_to(middle, (*values.shape[:-1], 1))
-    found = np.take_along_axis(ordered, middle, axis=-1)[..., 0].astype(float)
-    return np.where(np.isfinite(found), found, 0.0)
+    ordered = np.where(mask, values, np.float32(np.inf)).reshape(-1, values.shape[-1])
+    ordered.sort(axis=-1)
+    count = np.count_nonzero(mask, axis=-1)
+    middle = np.broadcast_to(np.minimum(count // 2, values.shape[-1] - 1), values.shape[:-1])
+    found = ordered[np.arange(len(ordered)), middle.reshape(-1)].reshape(values.shape[:-1])
+    return np.where(np.isfinite(found), found, np.float32(0))
 
 
 def _light_slope(
@@ -149,10 +167,9 @@ def _fill(
     stretch: NDArray[np.int_],
     along: Floats,
     light: Singles,
-    n: int,
 ) -> tuple[Singles, Singles, Singles, Singles]:
     """Per-stretch figures carried to every cut; white interpolated between light stretches."""
-    channels = level.shape[1]
+    channels, n, _ = light.shape
     middles = np.array([0.5 * (s.from_mm + s.to_mm) for s in region.stretches])
     bright = np.array([s.ground == "light" for s in region.stretches])
     have = np.isfinite(level[:, 0])
@@ -170,7 +187,7 @@ def _fill(
         # in the cuts is much brighter.
         known, top = bright, np.zeros(channels)
         if not bright.any():
-            top = np.array([quantile(light[::PER_CUT, c], 0.98) for c in range(channels)])
+            top = np.array([quantile(light[c, ::PER_CUT], 0.98) for c in range(channels)])
             known = have
         by_top = typical_level <= 0.5 * top
         for c in range(channels):

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csc_array
 
 from measure.beside import Others, others_at
 from measure.cut_fit import EdgePairs
@@ -101,10 +103,11 @@ class _Finding:
         self.middle = np.zeros(n)
         if start is not None:
             self.half, self.middle = start.half_width_mm.copy(), start.middle_mm.copy()
-        self.grounds = [
+        every = (
             np.nonzero(cuts.valid & (cuts.ground == ground))[0]
-            for ground in sorted(set(cuts.ground[cuts.valid].tolist()))
-        ]
+            for ground in cuts.line.region.grounds
+        )
+        self.grounds = [index for index in every if len(index)]
         self.few = [index[:: 4 * max(1, len(index) // _ENOUGH)] for index in self.grounds]
 
     def lines(self, all_pairs: list[EdgePairs]) -> Lines:
@@ -160,7 +163,7 @@ def mean_profiles(
 def _mean_profiles(number: int, cuts: Cuts, start: Lines, blur_mm: float) -> list[MeanProfile]:
     """Averaged profiles of each ground, cuts lined up and stretched to one width."""
     shown: dict[str, NDArray[np.int_]] = {}
-    for ground in sorted(set(cuts.ground[start.fitted].tolist())):
+    for ground in cuts.line.region.grounds:
         index = np.nonzero(start.exact & (cuts.ground == ground))[0]
         if len(index) and start.contrast[index[0]] >= _LEAST_CONTRAST:
             shown[ground] = index
@@ -192,48 +195,47 @@ def _mean_profile(
     typical = median(start.half_width_mm[index])
     stretch = np.clip(typical / start.half_width_mm[index], 0.75, 1.33)
     typical_middle = median(start.middle_mm[index])
-    u = typical_middle + (cuts.u_mm[index] - start.middle_mm[index, None]) * stretch[:, None]
-    steps = np.diff(cuts.u_mm[index[0]])
+    seen_u = cuts.u_mm[index]
+    u = typical_middle + (seen_u - start.middle_mm[index, None]) * stretch[:, None]
+    steps = np.diff(seen_u[0])
     pitch = median(steps[len(steps) // 3 : -(len(steps) // 3)])
-    reach = min(float(np.abs(cuts.u_mm).max()), XI_MAX * typical)
+    reach = min(float(np.abs(cuts.u_mm[:, [0, -1]]).max()), XI_MAX * typical)
     bins = int(2 * reach / pitch)
-    place = np.rint((u + reach) / (2 * reach) * bins).astype(int)
-    at = np.where((place >= 0) & (place <= bins), place, bins + 1).ravel()
-    weight = cuts.weight[index].astype(float).ravel()
-
-    def summed(values: Floats) -> Floats:
-        return np.bincount(at, values, bins + 2)[:-1].astype(float)
-
-    total = summed(weight)
-    good = total > 0.1 * median(total[total > 0])
-    mean_u = summed(weight * u.ravel())[good] / total[good]
-    shown = cuts.light[index].transpose(1, 0, 2).reshape(cuts.light.shape[1], -1)
-    light = np.stack([summed(weight * channel)[good] / total[good] for channel in shown], axis=1)
-    noise = float(cuts.noise[index].mean()) / np.sqrt(max(len(index), 1.0))
-    others = Others(*np.zeros((3, len(mean_u))))
+    place = np.rint((u + reach) * (bins / (2 * reach)))
+    place[(place < 0) | (place > bins)] = bins + 1
+    # All that is averaged, sample by sample.
+    channels = cuts.light.shape[1]
+    values = np.zeros((*u.shape, 5 + channels))
+    values[..., 0] = 1.0
+    values[..., 1] = u
     if cuts.others_mm.shape[1]:
-        there = others_at(cuts.u_mm[index], cuts.others_mm[index], cuts.view_tan[index])
-        others = Others(
-            *(
-                summed(weight * of.ravel())[good] / total[good]
-                for of in (there.hidden, there.left, there.right)
-            )
-        )
+        others = others_at(seen_u, cuts.others_mm[index], cuts.view_tan[index])
+        values[..., 2], values[..., 3], values[..., 4] = others.hidden, others.left, others.right
+    values[..., 5:] = cuts.light[index].swapaxes(1, 2)
+    into_bins = csc_array(
+        (cuts.weight[index].ravel(), place.astype(np.int32).ravel(), np.arange(u.size + 1)),
+        shape=(bins + 2, u.size),
+    )
+    sums = (into_bins @ values.reshape(u.size, -1))[:-1]
+    total = sums[:, 0]
+    good = total > 0.1 * median(total[total > 0])
+    total = total[good]
+    mean_u, hidden, left, right, *light = sums[good, 1:].T / total
     return MeanProfile(
         strand=number,
         ground=ground,
         u_mm=mean_u,
-        light=light,
-        weight=np.minimum(total[good] / total[good].max(), 1.0),
+        light=np.stack(light, axis=1),
+        weight=np.minimum(total / total.max(), 1.0),
         level=cuts.level[index].mean(axis=0).astype(float),
-        blur_mm=float(np.hypot(blur_mm, 0.25 * pitch)),
+        blur_mm=math.hypot(blur_mm, 0.25 * pitch),
         view_tan=float(cuts.view_tan[index].mean()),
         half_width_mm=typical,
         middle_mm=typical_middle,
-        noise=noise,
+        noise=float(cuts.noise[index].mean()) / math.sqrt(len(index)),
         uneven=0.0,
         u_uneven=0.0,
-        others=others,
+        others=Others(hidden, left, right),
     )
 
 

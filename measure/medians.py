@@ -22,10 +22,12 @@ def median(values: NDArray[Any]) -> float:
 
 def quantile(values: NDArray[Any], share: float) -> float:
     """Quantile of all values of an array that is not empty, straight between two of them."""
-    ordered = np.sort(values, axis=None)
+    ordered = values.flatten()
     place = share * (len(ordered) - 1)
     low = int(place)
-    first, second = float(ordered[low]), float(ordered[min(low + 1, len(ordered) - 1)])
+    ordered.partition(low)
+    first = float(ordered[low])
+    second = float(ordered[low + 1 :].min()) if low + 1 < len(ordered) else first
     return first + (place - low) * (second - first)
 
 

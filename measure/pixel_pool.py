@@ -25,6 +25,8 @@ Singles = NDArray[np.float32]
 
 LUMA: Final = np.array([0.299, 0.587, 0.114], np.float32)
 """Weights of the brightness that JPEG keeps at full resolution, ITU-R BT.601."""
+_DEPARTURE: Final = np.eye(3, dtype=np.float32) - LUMA
+"""Takes it off every channel."""
 _MOST_ROWS: Final = 8
 _MOST_SAMPLES: Final = 260
 _NEIGHBOURS: Final = 16
@@ -34,7 +36,7 @@ _NEAR: Final = 0.85
 _PER_WIDTH: Final = 8
 """Samples to a width that suffice for shadows and for bare ground."""
 _THINNEST: Final = 3
-_AT_ONCE: Final = 40_000
+_AT_ONCE: Final = 30_000
 """Samples worked on at a time."""
 
 
@@ -81,34 +83,35 @@ def across_strand(line: Centreline, pitch_mm: float, blur_mm: float) -> Across:
 
 @dataclass(frozen=True)
 class Pool:
-    """Pixels put together, each quarter millimetre."""
+    """Pixels put together, n quarter millimetres of them."""
 
-    u_mm: Singles
-    """(n, J) mean distance from the centreline."""
-    off_mm: Singles
-    """(n, near) mean distance off the places asked for, of the samples near the strand,"""
+    parts: Singles
+    """(2 + C, n, J) weights and, times them, mean distances off the places asked for, mean light.
+
+    One behind the other, since NumPy is quick along long last axes only.
+    """
     off2_mm2: Singles
-    """(n, near) and mean square."""
-    light: Singles
-    """(n, C, J) mean."""
-    share: Singles
-    """(n, J) inside the picture, weighed by the pixels in the sample."""
+    """(n, near) mean square distance off times the weight, of the samples near the strand."""
 
 
 def pool_pixels(
     picture: Picture,
     scale: Scale,
     region: Region,
-    at: Floats,
-    across: Floats,
+    line_mm: Floats,
     normals: Floats,
     across_it: Across,
+    keep: NDArray[np.bool_],
+    chroma: float,
 ) -> Pool:
-    """Pixels of each quarter millimetre."""
-    u_grid, rows = across_it.u_mm, across_it.rows
+    """Pixels of each quarter millimetre along a line (n, 2) in region coordinates.
+
+    `keep` (n, J) says which samples have a weight: that of the pixels in them and in the picture.
+    `chroma` is the share of their departure from grey that they are left.
+    """
+    u_grid, rows, near = across_it.u_mm, across_it.rows, across_it.near
     edge = u_grid[-1]
-    line = np.stack([at, across], axis=1)
-    three = np.stack([line + k * edge * normals for k in (-1.0, 0.0, 1.0)])
+    three = np.stack([line_mm + k * edge * normals for k in (-1.0, 0.0, 1.0)])
     px = scale.to_picture(region.to_card(three))
     first = (px[2] - px[0]) / (2 * edge)
     second = (px[2] + px[0] - 2 * px[1]) / (2 * edge**2)
@@ -116,78 +119,107 @@ def pool_pixels(
     # for: the inverse of the local map, its along-axis taken from the line itself.
     onward = np.gradient(px[1], axis=0)
     det = first[:, 0] * onward[:, 1] - first[:, 1] * onward[:, 0]
-    gain = np.stack([onward[:, 1], -onward[:, 0]], axis=1) / det[:, None]
-    way = np.empty((len(at), rows, 4, 2), np.float32)
+    gain = (np.stack([onward[:, 1], -onward[:, 0]], axis=1) / det[:, None]).astype(np.float32)
     offsets = (np.arange(rows) + 0.5) / rows - 0.5
-    way[:, :, 0] = px[1][:, None] + offsets[:, None] * onward[:, None]
-    way[:, :, 1:] = np.stack([first, second, gain], axis=1)[:, None]
+    way = np.empty((2, len(px[1]), rows, 3), np.float32)
+    way[..., 0] = px[1].T[..., None] + offsets * onward.T[..., None]
+    way[..., 1] = first.T[..., None]
+    way[..., 2] = second.T[..., None]
     few = ((np.arange(across_it.far_rows) + 0.5) * (rows / across_it.far_rows)).astype(int)
-    u = u_grid.astype(np.float32)
-    near = across_it.near
-    inner = _pool_all(picture, way, u[near])
-    sides = np.concatenate([u[: near.start], u[near.stop :]])
-    if not len(sides):
-        return Pool(u + inner[0], *inner)
-    outer = _pool_all(picture, way[:, few], sides)
-    off, light, share = (
-        np.concatenate([b[..., : near.start], a, b[..., near.start :]], axis=-1)
-        for a, b in ((inner[0], outer[0]), (inner[2], outer[2]), (inner[3], outer[3]))
+
+    size = np.array(picture.pixels.shape[1::-1])
+    within = all(
+        room <= places.min() and places.max() <= last - room
+        for places, last, room in zip(
+            px.transpose(2, 0, 1),
+            (size - 1).tolist(),
+            (1.0 + np.abs(onward).max(axis=0) + np.abs(second).max(axis=0) * edge**2).tolist(),
+            strict=True,
+        )
     )
-    return Pool(u + off, inner[0], inner[1], light, share * across_it.share)
+    n, j = len(px[1]), len(u_grid)
+    channels = 1 if picture.pixels.ndim == 2 else picture.pixels.shape[2]
+    parts = np.empty((2 + channels, n, j), np.float32)
+    np.multiply(keep, across_it.share, out=parts[0])
+    off2 = np.empty((n, near.stop - near.start), np.float32)
+    _fill(parts, off2, picture, way, gain, u_grid, [near], within, chroma)
+    sides = [side for side in (slice(0, near.start), slice(near.stop, j)) if side.stop > side.start]
+    if sides:
+        _fill(parts, None, picture, way[:, :, few], gain, u_grid, sides, within, chroma)
+    parts[1:] *= parts[0]
+    off2 *= parts[0, :, near]
+    return Pool(parts, off2)
 
 
-def _pool_all(
-    picture: Picture, way: Singles, u: Singles
-) -> tuple[Singles, Singles, Singles, Singles]:
-    """Pixels of each quarter by portions that stay in the processor's cache."""
-    size = max(1, _AT_ONCE // (way.shape[1] * len(u)))
-    parts = [_pool_some(picture, way[k : k + size], u) for k in range(0, len(way), size)]
-    off, off2, light, share = (np.concatenate(part) for part in zip(*parts, strict=True))
-    return off, off2, light, share
+def _fill(
+    parts: Singles,
+    off2_mm2: Singles | None,
+    picture: Picture,
+    way: Singles,
+    gain: Singles,
+    u_grid: Floats,
+    columns: list[slice],
+    within: bool,
+    chroma: float,
+) -> None:
+    """Fills some columns of a pool's parts, not weighted yet, and where asked for the squares.
 
-
-def _pool_some(
-    picture: Picture, way: Singles, u: Singles
-) -> tuple[Singles, Singles, Singles, Singles]:
-    """Pixels of some quarters: how far off u they lie, the square of that, light and share inside.
-
-    `way` (m, rows, 4, 2): px on the centreline, per u, per u^2, and u per px.
+    `way` (2, n, rows, 3): x and y in px on the centreline, per u, per u^2; `gain` (n, 2): u per px.
+    By portions that stay in the processor's cache.
     """
-    m, rows = way.shape[:2]
-    j = len(u)
-    height, width = picture.pixels.shape[:2]
-    share = np.ones((m, j), np.float32)
-    powers = np.stack([np.ones_like(u), u, u * u])
-    course, gain = way.reshape(m * rows, 4, 2)[:, :3], way.reshape(m * rows, 4, 2)[:, 3]
-    nearest: list[Singles] = []
-    off = np.empty((m * rows, j), np.float32)
-    for axis, size in enumerate((width, height)):
-        place = course[:, :, axis] @ powers
-        whole = np.rint(place)
-        np.subtract(whole, place, out=place)
-        if axis:
-            place *= gain[:, axis, None]
-            off += place
-        else:
-            np.multiply(place, gain[:, axis, None], out=off)
-        if not (whole.min() >= 0 and whole.max() < size):
-            inside = (whole >= 0) & (whole < size)
-            share *= inside.reshape(m, rows, j).mean(axis=1, dtype=np.float32)
-        nearest.append(whole)
-    raw = cv2.remap(
-        picture.pixels, nearest[0], nearest[1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
+    u = np.concatenate([u_grid[c] for c in columns])
+    powers = (u ** np.arange(3)[:, None]).astype(np.float32)
+    _, n, rows, _ = way.shape
+    mean = np.full((1, rows), 1.0 / rows, np.float32)
+    size = max(1, _AT_ONCE // (rows * len(u)))
+    for first in range(0, n, size):
+        some = slice(first, min(first + size, n))
+        m = some.stop - first
+        off = (way[:, some].reshape(-1, 3) @ powers).reshape(2, m, -1)
+        nearest = np.rint(off)
+        np.subtract(nearest, off, out=off)
+        off_u = (gain[some, None] @ off.swapaxes(0, 1)).reshape(m, rows, -1)
+        nearest = nearest.reshape(2, m, rows, -1)
+        found = np.empty((len(parts) - 1, m, len(u)), np.float32)
+        np.matmul(mean, off_u, out=found[0, :, None])
+        _read_light(picture, nearest, chroma, found[1:])
+        share = None if within else _share_inside(picture, nearest)
+        start = 0
+        for column in columns:
+            stop = start + column.stop - column.start
+            parts[1:, some, column] = found[..., start:stop]
+            if share is not None:
+                parts[0, some, column] *= share[:, start:stop]
+            start = stop
+        if off2_mm2 is not None:
+            np.matmul(mean, np.square(off_u, out=off_u), out=off2_mm2[some, None])
+
+
+def _share_inside(picture: Picture, nearest: Singles) -> Singles:
+    """Share (m, J) of pixels at x and y `nearest` (2, m, rows, J) that the picture has."""
+    size = np.array(picture.pixels.shape[1::-1])[:, None, None, None]
+    inside = ((nearest >= 0) & (nearest < size)).mean(axis=2, dtype=np.float32)
+    return np.asarray(inside[0] * inside[1])
+
+
+def _read_light(picture: Picture, nearest: Singles, chroma: float, out: Singles) -> None:
+    """Mean linear light (C, m, J) of m quarters' pixels at x and y `nearest` (2, m, rows, J)."""
+    _, m, rows, j = nearest.shape
+    # OpenCV is quicker along long lines of pixels.
+    x, y = nearest.reshape(2, rows, -1)
+    raw = np.asarray(
+        cv2.remap(picture.pixels, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     )
-    linear = _mean_of_rows(decode_srgb(np.asarray(raw)).reshape(m, rows, -1)).reshape(m, j, -1)
+    mean = np.full((1, rows), 1.0 / rows, np.float32)
+    light = (mean @ decode_srgb(raw).reshape(m, rows, -1)).reshape(m, j, -1)
     if picture.chroma_halved and raw.ndim == 3:
-        kept = _mean_of_rows(brightness_kept(np.asarray(raw)).reshape(m, rows, j))
-        linear += (kept - linear @ LUMA)[..., None]
-    # Channels before places: NumPy is quick along long last axes only.
-    return (
-        _mean_of_rows(off.reshape(m, rows, j)),
-        _mean_of_rows(np.square(off, out=off).reshape(m, rows, j)),
-        np.ascontiguousarray(linear.transpose(0, 2, 1)),
-        share,
-    )
+        # The departure from grey of the decoded colours, on the brightness that was kept.
+        light = np.asarray(cv2.transform(light, np.float32(chroma) * _DEPARTURE))
+        kept = mean @ brightness_kept(raw).reshape(m, rows, -1)
+        out[:] = light.transpose(2, 0, 1)
+        out += kept[:, 0]
+    else:
+        out[:] = light.transpose(2, 0, 1)
 
 
 def brightness_kept(coded: NDArray[Any]) -> Singles:
@@ -199,38 +231,24 @@ def brightness_kept(coded: NDArray[Any]) -> Singles:
     return decode_srgb(np.asarray(cv2.cvtColor(coded, cv2.COLOR_RGB2GRAY)))
 
 
-def _mean_of_rows(values: Singles) -> Singles:
-    """Mean over the middle axis, which is short."""
-    total = values[:, 0].copy()
-    for k in range(1, values.shape[1]):
-        total += values[:, k]
-    total /= np.float32(values.shape[1])
-    return total
+def bends(u_grid: Floats, sums: Singles, stretch: NDArray[np.int_]) -> Singles:
+    """Half the second derivative of light by u of neighbouring cuts' mean profile: (C, n, J).
 
-
-def pooled_blur(
-    u: Singles, light: Singles, total: Singles, spread: Singles, stretch: NDArray[np.int_]
-) -> Singles:
-    """What pooling pixels with a variance `spread` (n, J) in u added to their mean light (n, C, J).
-
-    Half the variance times the second derivative by u, as any narrow blur does. The derivative is
-    that of the mean profile of neighbouring cuts, weighted by their samples' `total` (n, J), and
-    hardly shares the noise of each.
+    Times the variance in u of the pixels put together, it is what that adds to their mean light,
+    as any narrow blur does; the mean hardly shares the noise of each cut. `sums` (2 + C, n, J) are
+    each sample's weight, and weighted by it how far it lies off `u_grid` (J,), and its light.
     """
     starts = _portions(stretch)
-    around = np.add.reduceat(total, starts, axis=0)
-    safe = np.maximum(around, np.float32(1e-6))
-    mean_u = np.add.reduceat(total * u, starts, axis=0) / safe
-    mean = np.add.reduceat(total[:, None] * light, starts, axis=0) / safe[:, None]
-    steps = np.maximum(np.diff(mean_u, axis=1), np.float32(1e-3))[:, None]
-    slopes = np.diff(mean, axis=2) / steps
-    bend = np.zeros_like(mean)
-    bend[..., 1:-1] = np.diff(slopes, axis=2) / (steps[..., 1:] + steps[..., :-1])
-    shown = np.minimum(np.minimum(around[:, 2:], around[:, :-2]), around[:, 1:-1]) > 0.5
-    bend[..., 1:-1] *= shown[:, None]
-    out = np.repeat(bend, np.diff(np.append(starts, len(light))), axis=0)
-    out *= spread[:, None]
-    return np.asarray(out, np.float32)
+    around = np.add.reduceat(sums, starts, axis=1)
+    weight, mean = around[0], around[1:] / np.maximum(around[0], np.float32(1e-6))
+    mean_u = mean[0] + u_grid.astype(np.float32)
+    steps = np.maximum(np.diff(mean_u, axis=1), np.float32(1e-3))
+    slopes = np.diff(mean[1:], axis=2) / steps
+    bend = np.zeros_like(mean[1:])
+    bend[..., 1:-1] = np.diff(slopes, axis=2) / (steps[:, 1:] + steps[:, :-1])
+    shown = np.minimum(np.minimum(weight[:, 2:], weight[:, :-2]), weight[:, 1:-1]) > 0.5
+    bend[..., 1:-1] *= shown
+    return np.repeat(bend, np.diff(np.append(starts, len(stretch))), axis=1)
 
 
 def _portions(stretch: NDArray[np.int_]) -> NDArray[np.int_]:

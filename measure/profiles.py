@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.edge_spread import EdgeSpread
-from measure.ground_level import PER_CUT, read_levels
+from measure.ground_level import PER_CUT, Seen, read_levels
 from measure.medians import median
 from measure.picture import Picture
-from measure.pixel_pool import LUMA, Across, Pool, across_strand, pool_pixels, pooled_blur
+from measure.pixel_pool import LUMA, Across, Pool, across_strand, bends, pool_pixels
 from measure.scale import Scale
 from measure.strands import Centreline, Sight
 
@@ -32,6 +32,9 @@ softer and apart from the brightness's, but it tells a dyed strand from a shadow
 _UNKNOWN: Final = 0.5
 _PALE: Final = 0.9
 """Brightness of another strand before it is known, and of one that only its shadows show."""
+
+_MOST_STEPS: Final = 12
+"""Of finding where a cut meets another strand; two strands along one lane take three."""
 
 Real = TypeVar("Real", np.float32, np.float64)
 
@@ -53,7 +56,7 @@ class Cuts:
     normals: Floats
     """(n, 2) unit normals in region coordinates; u grows along them."""
     u_mm: Singles
-    """(n, J) mean distance of the pooled pixels from the centreline."""
+    """(n, J) mean distance of the pooled pixels from the centreline; of none, where they would."""
     light: Singles
     """(n, C, J) linear light relative to white paper there."""
     weight: Singles
@@ -107,22 +110,20 @@ def cut_strand(
     line = sight.strands[number]
     region = line.region
     at, across = line.along_mm, line.across_mm
-    slope = np.gradient(across, at) if len(at) > 2 else np.zeros(len(at))
+    slope = np.gradient(across, at[1] - at[0]) if len(at) > 2 else np.zeros(len(at))
     length = np.hypot(1.0, slope)
     normals = np.stack([-slope / length, 1.0 / length], axis=1)
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(at), np.diff(across)))])
-    middle_card = region.to_card(np.stack([at, across], axis=1))
+    middle = np.stack([at, across], axis=1)
+    middle_card = region.to_card(middle)
     axes = np.array([region.along, region.across])
     mm_per_px = scale.mm_per_px(middle_card, normals @ axes)
     pitch = median(mm_per_px)
 
     across_it = across_strand(line, pitch, blur_mm)
-    pool = pool_pixels(picture, scale, region, at, across, normals, across_it)
-    chroma = _HALVED_CHROMA if picture.chroma_halved and pool.light.shape[1] == 3 else 1.0
-    if chroma < 1.0:
-        pool = replace(pool, light=_towards_grey(pool.light, chroma))
+    chroma = _HALVED_CHROMA if picture.chroma_halved and picture.pixels.ndim == 3 else 1.0
     there = _there(sight, number, normals, across_it.u_mm, 3.0 * blur_mm)
-    there.weight[:] *= pool.share
+    pool = pool_pixels(picture, scale, region, middle, normals, across_it, there.keep, chroma)
     beside = tuple(s for i, s in enumerate(sight.strands) if i != number)
     slope_u = None
     if edges is not None and (by_xy := edges.light_slope(middle_card)) is not None:
@@ -131,20 +132,14 @@ def cut_strand(
     return _running(line, beside, across_it, quarters, scale, chroma)
 
 
-def _towards_grey(light: Singles, share: float) -> Singles:
-    """Light (n, 3, J) with that share of its departure from grey left."""
-    mix = share * np.eye(3) + (1.0 - share) * np.outer(np.ones(3), LUMA)
-    return np.asarray(mix.astype(np.float32) @ light)
-
-
 @dataclass(frozen=True, eq=False)
 class _There:
     """What lies where the quarters of a strand's cuts are, whatever its light."""
 
-    weight: Singles
-    """(n, J) 1 for the samples that count."""
-    clear: NDArray[np.bool_]
-    """(n, J) which are clear of other strands' blurred edges."""
+    keep: NDArray[np.bool_]
+    """(n, J) which samples count."""
+    clear: NDArray[np.bool_] | None
+    """(n, J) which are clear of other strands' blurred edges; None where all are."""
     stretch: NDArray[np.int_]
     """(n,) which each lies on, -1 for none."""
     blocked: NDArray[np.bool_]
@@ -169,36 +164,81 @@ def _there(
 ) -> _There:
     line = sight.strands[number]
     region = line.region
-    u, way = u_grid.astype(np.float32), normals.astype(np.float32)
-    a = line.along_mm.astype(np.float32)[:, None] + u * way[:, :1]
-    b = line.across_mm.astype(np.float32)[:, None] + u * way[:, 1:]
+    at, across = line.along_mm, line.across_mm
+    u = u_grid.astype(np.float32)
+    # A cut that runs exactly across stays where it is along.
+    way = np.where(normals == 0.0, 1e-12, normals)
     margin = 0.15 + clearance_mm
-    own = region.stretch_index(line.along_mm, 0.0)
-    if region.stretches[0].ground == "open":
-        on_same = (a >= margin) & (a <= region.length_mm - margin)
-    else:
+    own = region.stretch_index(at, 0.0)
+    low, high = np.full(len(at), margin), np.full(len(at), region.length_mm - margin)
+    if region.stretches[0].ground != "open":
         ends = np.array([(s.from_mm + margin, s.to_mm - margin) for s in region.stretches])
-        ends = ends.astype(np.float32)[own]
-        on_same = (a >= ends[:, :1]) & (a <= ends[:, 1:]) & (own >= 0)[:, None]
-    keep = on_same & (b >= clearance_mm) & (b <= region.width_mm - clearance_mm)
-    clear = np.ones_like(keep)
-    blocked = ~line.seen.copy()
+        low, high = np.where(own >= 0, ends[own].T, np.nan)
+    keep = _between(
+        u,
+        _reach(at, way[:, 0], low, high),
+        _reach(across, way[:, 1], clearance_mm, region.width_mm - clearance_mm),
+    )
+    clear: NDArray[np.bool_] | None = None
+    blocked = ~line.seen
     body = np.abs(u_grid) <= 0.5 * line.width_mm + 0.3
     for other_number, other in enumerate(sight.strands):
-        if other_number == number:
+        away = other.reach_mm + 0.35
+        bounds = np.array([-away - clearance_mm, -away, away, away + clearance_mm])
+        if other_number == number or not _in_reach(line, normals, other, u_grid[-1], bounds[-1]):
             continue
-        there = np.interp(a, other.along_mm, other.across_mm, left=np.nan, right=np.nan)
-        near = np.abs(b - there) < other.reach_mm + 0.35
+        shown = _reach(at, way[:, 0], other.along_mm[0], other.along_mm[-1])
+        borders = _beside(line, way, other, bounds)
+        near = _between(u, shown, borders[1:3])
         keep &= ~near
-        clear &= ~(np.abs(b - there) < other.reach_mm + 0.35 + clearance_mm) | body
+        apart = ~_between(u, shown, borders[::3]) | body
+        clear = apart if clear is None else clear & apart
         blocked |= near[:, body].any(axis=1)
     for a0, b0, a1, b1 in sight.covered:
-        over = (a > a0 - 0.8) & (a < a1 + 0.8) & (b > b0 - 0.8) & (b < b1 + 0.8)
+        over = _between(
+            u,
+            _reach(at, way[:, 0], a0 - 0.8, a1 + 0.8),
+            _reach(across, way[:, 1], b0 - 0.8, b1 + 0.8),
+        )
         keep &= ~over
         blocked |= over[:, body].any(axis=1)
     # Near the lane's edge the strand itself must be in it; its shadow need not.
     blocked |= ~keep[:, np.abs(u_grid) <= 0.25 * line.width_mm].all(axis=1)
-    return _There(keep.astype(np.float32), clear, own, blocked)
+    return _There(keep, clear, own, blocked)
+
+
+def _reach(start: Floats, way: Floats, low: Floats | float, high: Floats | float) -> Floats:
+    """From where to where along u (2, n) cuts are between two bounds of a coordinate."""
+    one, other = (low - start) / way, (high - start) / way
+    return np.stack([np.minimum(one, other), np.maximum(one, other)])
+
+
+def _between(u: Singles, *reaches: Floats) -> NDArray[np.bool_]:
+    """Which places u (J,) of n cuts lie in all of some reaches (2, n): (n, J)."""
+    low = np.max([r[0] for r in reaches], axis=0).astype(np.float32)
+    high = np.min([r[1] for r in reaches], axis=0).astype(np.float32)
+    return np.asarray((u >= low[:, None]) & (u <= high[:, None]))
+
+
+def _in_reach(
+    line: Centreline, normals: Floats, other: Centreline, edge_mm: float, away_mm: float
+) -> bool:
+    """Whether cuts up to `edge_mm` on either side may come within `away_mm` of another strand."""
+    gap = np.abs(np.interp(line.along_mm, other.along_mm, other.across_mm) - line.across_mm)
+    steepest = np.abs(np.diff(other.across_mm) / np.diff(other.along_mm)).max()
+    way = np.abs(normals[:, 1]) + steepest * np.abs(normals[:, 0])
+    return bool(np.any(gap - way * edge_mm < away_mm))
+
+
+def _beside(line: Centreline, way: Floats, other: Centreline, away_mm: Floats) -> Floats:
+    """Where along u (k, n) cuts are k given distances across from another strand's centreline."""
+    u = np.zeros((len(away_mm), len(way)))
+    for _ in range(_MOST_STEPS):
+        there = np.interp(line.along_mm + u * way[:, 0], other.along_mm, other.across_mm)
+        before, u = u, (there + away_mm[:, None] - line.across_mm) / way[:, 1]
+        if np.abs(u - before).max() < 1e-5:
+            break
+    return u
 
 
 def _running(
@@ -210,49 +250,53 @@ def _running(
     chroma: float,
 ) -> Cuts:
     region = line.region
-    pool, normals = quarters.pool, quarters.normals
-    weight, own = quarters.there.weight, quarters.there.stretch
+    pool, normals, there = quarters.pool, quarters.normals, quarters.there
+    own, near = there.stretch, across_it.near
     n = len(own) - PER_CUT + 1
 
-    total = _window(weight)
+    # All in place: fresh memory for the largest arrays there are would cost as much as the sums.
+    sums = _windows(pool.parts)
+    bend = bends(across_it.u_mm[near], sums[..., near], np.maximum(own[:n], 0))
+    total = sums[0]
     share = 1 / np.maximum(total, np.float32(1e-6))
-    u = _window(weight * pool.u_mm)
-    u *= share
-    mean_light = _window(weight[:, None] * pool.light)
-    mean_light *= share[:, None]
-    empty = total <= 0
-    u[empty] = pool.u_mm[:n][empty]
+    sums[1:] *= share
+    off, light = sums[1], sums[2:]
+    spread = _windows(pool.off2_mm2[None])[0]
+    spread *= share[:, near]
+    spread -= np.square(off[:, near])
+    bend *= np.maximum(spread, 0, out=spread)
+    u = off + across_it.u_mm.astype(np.float32)
 
     middle = slice(PER_CUT // 2, PER_CUT // 2 + n)
-    arc_middle = _window(quarters.arc_mm) / PER_CUT
-    along = _window(line.along_mm) / PER_CUT
-    across = _window(line.across_mm) / PER_CUT
+    places = np.stack([quarters.arc_mm, line.along_mm, line.across_mm])
+    arc_middle, along, across = _windows(places[..., None])[..., 0] / PER_CUT
     # The blocks of an open lane are only for following strands; its ground is one throughout.
     one_ground = region.stretches[0].ground == "open"
     same = np.ones(n, bool)
     for k in range(PER_CUT):
-        same &= ((own[k : k + n] == own[:n]) | one_ground) & ~quarters.there.blocked[k : k + n]
+        same &= ((own[k : k + n] == own[:n]) | one_ground) & ~there.blocked[k : k + n]
     valid = same & (own[:n] >= 0)
     stretch = np.maximum(own[:n], 0)
     ground = np.array([s.ground for s in region.stretches])[stretch]
 
     rough = [(0.5 * other.width_mm, _UNKNOWN) for other in beside]
     others = _others(along, across, normals[middle], beside, rough)
-    level, white, slope_u, noise = read_levels(
-        region, u, mean_light, total, across_it.share, valid, stretch, along, line.width_mm, others
-    )
+    slope_u = None
     if quarters.paper_slope is not None:
         slope_u = quarters.paper_slope[middle].astype(np.float32)
-    near = across_it.near
-    mean_off = _window(weight[:, near] * pool.off_mm) * share[:, near]
-    spread = _window(weight[:, near] * pool.off2_mm2) * share[:, near] - np.square(mean_off)
-    mean_light[..., near] -= pooled_blur(
-        u[:, near], mean_light[..., near], total[:, near], np.maximum(spread, 0), stretch
-    )
-    mean_light *= (1 / white)[..., None]
-    if slope_u.any():
-        mean_light /= (1 + slope_u[:, None] * u)[:, None]
+    seen = Seen(u, light, total, across_it.share, line.width_mm, others)
+    level, white, slope_u, noise = read_levels(region, seen, valid, stretch, along, slope_u)
+    light[..., near] -= bend
+    # Light that changes across, and white paper there.
+    gain = 1 / (1 + slope_u[:, None] * u)
+    relative = np.empty((n, len(light), len(across_it.u_mm)), np.float32)
+    for channel, shown in enumerate(light):
+        np.multiply(shown, gain / white[:, channel, None], out=relative[:, channel])
 
+    counts = total / np.float32(PER_CUT)
+    if there.clear is not None:
+        for k in range(PER_CUT):
+            counts *= there.clear[k : k + n]
     middle_card = region.to_card(np.stack([along, across], axis=1))
     axes = np.array([region.along, region.across])
     sight = scale.camera_mm[None, :2] - middle_card
@@ -264,10 +308,8 @@ def _running(
         across_mm=across,
         normals=normals[middle],
         u_mm=u,
-        light=mean_light,
-        weight=total
-        * (_window(quarters.there.clear.astype(np.float32)) == PER_CUT)
-        / np.float32(PER_CUT),
+        light=relative,
+        weight=counts,
         ground=ground,
         valid=valid,
         level=(level / white).astype(np.float32),
@@ -314,7 +356,9 @@ def _others(
     return out
 
 
-def _window(values: NDArray[Real]) -> NDArray[Real]:
-    """Sums of the quarters that make up one cut, of every cut."""
-    pairs = values[:-1] + values[1:]
-    return np.asarray(pairs[:-2] + pairs[2:])
+def _windows(values: NDArray[Real]) -> NDArray[Real]:
+    """Sums (k, n, J) of the quarters (k, n + 3, J) that make up each of n cuts, in their place."""
+    for plane in values:
+        pairs = plane[:-1] + plane[1:]
+        np.add(pairs[:-2], pairs[2:], out=plane[:-3])
+    return values[:, :-3]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -47,6 +48,11 @@ class Region:
     length_mm: float
     width_mm: float
     stretches: tuple[Stretch, ...]
+
+    @cached_property
+    def grounds(self) -> tuple[GroundName, ...]:
+        """The names of its stretches' grounds, in order."""
+        return tuple(sorted({s.ground for s in self.stretches}))
 
     def to_card(self, points: Floats) -> Floats:
         """Region coordinates (..., 2) as (along, across) to card mm."""

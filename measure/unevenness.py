@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -44,12 +45,13 @@ def step_between(first_mm: Floats, first: Floats, second_mm: Floats, second: Flo
     if np.count_nonzero(neighbours) > 4:
         # Means taken from the same values hide some of what neighbours have in common.
         memory = float((y[1:] * y[:-1])[neighbours].mean()) / spread**2 + 4.0 / len(y)
-    memory = float(np.clip(memory, 1e-3, _LONGEST_MEMORY))
+    memory = min(max(memory, 1e-3), _LONGEST_MEMORY)
     # What each value does that the one before it does not foretell: independent of one another.
     foretold = np.minimum(memory ** np.diff(x), 1.0 - 1e-9)[:, None]
     values = np.stack([np.ones_like(side), side, y], axis=1)
     values[1:] = (values[1:] - foretold * values[:-1]) / np.sqrt(1.0 - foretold**2)
-    information = values[:, :2].T @ values[:, :2]
-    found = np.linalg.solve(information, values[:, :2].T @ values[:, 2])
+    (level, both, of_level), (_, step, of_step), _ = (values.T @ values).tolist()
+    determinant = level * step - both * both
+    found = (level * of_step - both * of_level) / determinant
     gap = float(first.mean() - second.mean())
-    return Step(gap + float(found[1]), spread * float(np.sqrt(np.linalg.inv(information)[1, 1])))
+    return Step(gap + found, spread * math.sqrt(level / determinant))

@@ -129,7 +129,7 @@ def follow_wave(
         count = int(pooled.length_mm / bin_mm)
         wide = bin_mm / pooled.pitch_mm
         per_sample = np.full(count, 1.0 / wide, np.float32)
-        bins = pooled.bins(Edges(np.arange(count + 1) * wide, per_sample))
+        bins = pooled.bins(Edges(np.arange(count + 1.0) * wide, per_sample))
         waves = local_waves(bins, bins.squares, STEP)
         if len(waves.window) < 5:
             return None

@@ -93,7 +93,8 @@ class Pooled:
         each[0] = weight
         np.multiply(values.T, each[0], out=each[1:], casting="same_kind")
         self._each = each
-        before = np.cumsum(each, axis=1, dtype=float)
+        before = each.astype(float)
+        np.cumsum(before, axis=1, out=before)
         before -= each
         self._before = before.astype(np.float32)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -67,7 +68,7 @@ def ply_signs(strand: Straightened) -> PlySigns:
     way, nothing, stands = zip(*(_side(level, xi, sign) for sign in (-1.0, 1.0)), strict=True)
     # Light of a column (J C,) into its cover (2 R,), a stretch at a time.
     of_side = np.where(sides > 0, way[1][..., None], way[0][..., None])
-    to_cover = (of_row[:, None] * of_side[:, None]).astype(np.float32)
+    to_cover = of_row[:, None] * of_side[:, None].astype(np.float32)
     to_cover = to_cover.reshape(len(stretches), -1, len(rows))
     none = np.where(sides > 0, nothing[1][:, None], nothing[0][:, None]).astype(np.float32)
     to_course = (sides[:, None] == (-1.0, 1.0)).astype(np.float32) * np.float32(XI_STEP)
@@ -77,9 +78,9 @@ def ply_signs(strand: Straightened) -> PlySigns:
         face[columns] = seen[:, on_face] * gain[i] - np.float32(1.0)
         face_weight[columns], edge_weight[columns] = 1.0, weight[i]
         cover = seen.reshape(len(seen), -1) @ to_cover[i]
-        np.clip(cover, none[i], none[i] + np.float32(1.0), out=cover)
-        course = cover @ to_course
-        edge[columns] = course - course.mean(axis=0, dtype=float)
+        cover -= none[i]
+        course = np.clip(cover, np.float32(0.0), np.float32(1.0), out=cover) @ to_course
+        edge[columns] = course - _mean(course)
     return PlySigns(strand.s_mm, edge, edge_weight, face, face_weight, xi[on_face])
 
 
@@ -101,9 +102,8 @@ def _side(level: Floats, xi: Floats, sign: float) -> tuple[Floats, Floats, Float
 
 
 def _mean(columns: Singles) -> Floats:
-    """Mean of columns (m, J, C), summed by a matrix product."""
-    flat = columns.reshape(len(columns), -1)
-    mean = np.full(len(columns), 1.0 / len(columns), np.float32) @ flat
+    """Mean of columns (m, ...), which takes NumPy several times longer."""
+    mean = cv2.reduce(columns.reshape(len(columns), -1), 0, cv2.REDUCE_AVG)
     return mean.reshape(columns.shape[1:]).astype(float)
 
 

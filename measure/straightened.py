@@ -123,8 +123,8 @@ def _sampled(
     px *= place - before
     px += at_cuts.take(before, axis=-1)
     height, width = picture.pixels.shape[:2]
-    channels = picture.pixels.shape[2] if picture.pixels.ndim == 3 else 1
-    out = np.zeros((len(s) // of[0], len(u) // of[1], channels), np.float32)
+    # A grey picture has no axis of channels on the way, as OpenCV knows none.
+    out = np.zeros((len(s) // of[0], len(u) // of[1], *picture.pixels.shape[2:]), np.float32)
     at_once = _COLUMNS_AT_ONCE // of[0]
     # Each portion's own part of the picture, and pixels along a cut counted from its corner, to
     # second order in u.
@@ -145,12 +145,14 @@ def _sampled(
         if not box.size:
             continue
         x, y = course[:, start : start + at_once * of[0]] @ powers
-        seen = cv2.remap(decode_srgb(box), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        light = decode_srgb(box)
         part = out[start // of[0] : start // of[0] + at_once]
-        if of != (1, 1):
-            seen = cv2.resize(seen, part.shape[1::-1], interpolation=cv2.INTER_AREA)
-        part[:] = np.reshape(seen, part.shape)
-    return out
+        if of == (1, 1):
+            cv2.remap(light, x, y, cv2.INTER_LINEAR, part, cv2.BORDER_REPLICATE)
+        else:
+            seen = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            cv2.resize(seen, part.shape[1::-1], part, interpolation=cv2.INTER_AREA)
+    return out.reshape(*out.shape[:2], -1)
 
 
 def _stretches(cuts: Cuts, s: Floats, clearance_mm: float) -> NDArray[np.int_]:

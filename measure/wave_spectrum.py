@@ -34,8 +34,11 @@ def shares_by_spectrum(
     # Frequencies in the signal, in those asked for.
     over = np.arange(len(power), dtype=np.float32) / (size * pitch_mm)
     over = over / frequencies_per_mm[:, None].astype(np.float32)
-    power = power * np.sinc(over / bins) ** 2
-    about = np.exp(-np.square(2.0 * np.pi * (over - 1.0)))
-    not_mean = 1.0 - np.exp(-np.square(2.0 * np.pi * over))
-    found = np.einsum("qf,qf->q", power, about)
-    return np.asarray(found / np.maximum(np.einsum("qf,qf->q", power, not_mean), 1e-12), float)
+    # What pooling leaves of each: sinc squared.
+    half_angle = np.maximum(over * np.float32(np.pi / bins), np.float32(1e-6))
+    power = power * np.square(np.sin(half_angle) / half_angle)
+    over *= np.float32(2.0 * np.pi)
+    of_mean = np.exp(-np.square(over))
+    about = np.exp(-np.square(over - np.float32(2.0 * np.pi)))
+    varied = power.sum(axis=1) - np.einsum("qf,qf->q", power, of_mean)
+    return np.asarray(np.einsum("qf,qf->q", power, about) / np.maximum(varied, 1e-12), float)

@@ -13,16 +13,17 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from measure.ply_signs import PlySigns
 from measure.straightened import Straightened
 
 Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex64]
+Singles = NDArray[np.float32]
 
 _STEEPNESS_DEG: Final = np.arange(5.0, 67.0)
 _ANGLES_DEG: Final = np.concatenate([-_STEEPNESS_DEG[::-1], _STEEPNESS_DEG])
+_INNER: Final = ~np.isin(np.abs(_ANGLES_DEG), _STEEPNESS_DEG[[0, -1]])
+"""Which of them have another of their hand to either side."""
 _STEEPEST_DEG: Final = 60.0
 _SEGMENT: Final = 6.0
 """Length of a piece of strand looked at by itself, in strand widths, "..."""
@@ -59,66 +60,92 @@ def fibre_slope(strand: Straightened, signs: PlySigns) -> FibreSlope | None:
     xi = signs.face_xi
     half, step = strand.half_width_mm, strand.step_mm
     pitch = 2.0 * half / strand.px_across
-    apart = np.abs(xi[:, None] - xi[None])
-    pairs = np.triu((apart * half / pitch >= _APART_PX) & (apart <= _APART))
-    if not pairs.any():
+    apart = xi - xi[:, None]
+    first, second = np.nonzero((apart * half / pitch >= _APART_PX) & (apart <= _APART))
+    if not len(first):
         return None
-    first, second = np.nonzero(pairs)
+    pairs = len(first)
+    # A pair shifts as does the one that mirrors it across the strand: those of one side are enough,
+    # those that mirror themselves last.
+    across = first + second - (len(xi) - 1)
+    order = np.argsort(across, kind="stable")[: np.count_nonzero(across <= 0)]
+    first, second, mirrored = first[order], second[order], np.count_nonzero(across < 0)
     turn = np.arcsin(xi)
     shift = (turn[first] - turn[second]) * half / np.tan(np.radians(_STEEPNESS_DEG))[:, None]
     length = int(max(_SEGMENT * 2.0 * half, _SEGMENT_MM) / step)
-    frequency = np.fft.rfftfreq(length, step)
-    kept = (frequency > _COARSEST / (2.0 * half)) & (frequency < _FINEST_PX / pitch)
-    waves = _pieces(signs, length)[:, kept]
-    if len(waves) < _FEWEST_SEGMENTS:
+    period = np.fft.rfftfreq(length)
+    kept = (period > _COARSEST / (2.0 * half) * step) & (period < _FINEST_PX / pitch * step)
+    periods = np.flatnonzero(kept)
+    real, imag = _pieces(signs, length, periods)
+    if len(real) < _FEWEST_SEGMENTS:
         return None
-    power = np.sum(np.abs(waves) ** 2, axis=(1, 2)) * len(first) / len(xi)
-    cross = waves.take(first, axis=2) * np.conj(waves.take(second, axis=2))
-    turned = (2.0 * np.pi * frequency[kept]).astype(np.float32)[:, None]
-    angle = (turned * shift[:, None].astype(np.float32)).reshape(len(shift), -1)
+    power = (real**2 + imag**2).sum(axis=(1, 2)) * np.float32(pairs / len(xi))
+    cross_real, cross_imag = _cross(real, imag, first, second)
+    mirror = len(xi) - 1 - second[:mirrored], len(xi) - 1 - first[:mirrored]
+    for cross, other in zip((cross_real, cross_imag), _cross(real, imag, *mirror), strict=True):
+        cross[:, :mirrored] += other
+    turned = (2.0 * np.pi / (length * step) * periods).astype(np.float32)
+    angle = (shift.astype(np.float32)[..., None] * turned).reshape(len(shift), -1)
     # Fibres of the other hand shift the other way, which the sines alone show.
-    alike = cross.real.reshape(len(waves), -1) @ np.cos(angle).T
-    apart = cross.imag.reshape(len(waves), -1) @ np.sin(angle).T
-    together = np.concatenate([(alike + apart)[:, ::-1], alike - apart], axis=1)
+    either = cross_real.reshape(len(real), -1) @ np.cos(angle).T
+    hand = cross_imag.reshape(len(real), -1) @ np.sin(angle, out=angle).T
+    together = np.concatenate([(either + hand)[:, ::-1], either - hand], axis=1)
     return _best(together / power[:, None])
 
 
-def _pieces(signs: PlySigns, length: int) -> Complexes:
-    """Fourier coefficients (m, f, R) of the rows in m pieces of so many columns, whitened along."""
+def _cross(
+    real: Singles, imag: Singles, first: NDArray[np.int_], second: NDArray[np.int_]
+) -> tuple[Singles, Singles]:
+    """Some rows' coefficients (m, R, f) times others' conjugates, (m, pairs, f)."""
+    a, b, c, d = (x.take(i, axis=1) for i in (first, second) for x in (real, imag))
+    return a * c + b * d, b * c - a * d
+
+
+def _pieces(signs: PlySigns, length: int, periods: NDArray[np.int_]) -> tuple[Singles, Singles]:
+    """Fourier coefficients of so many periods, their real and imaginary parts (m, R, f), of the
+    rows in m pieces of so many columns, whitened along."""
     count = len(signs.face) // length
     channels = signs.face.shape[2]
     mix = np.full(channels, 1.0 / channels, np.float32)
-    # Single precision: cross-spectra are told from hundreds of them.
-    texture = (signs.face[: count * length] @ mix).reshape(count, length, -1)
     weight = signs.face_weight[: count * length].reshape(count, length)
     seen = weight.mean(axis=1) >= _SEEN
-    window = (np.hanning(length) * weight[seen]).astype(np.float32)[..., None]
-    piece = texture[seen]
-    mean = (piece * window).sum(axis=1, keepdims=True) / window.sum(axis=1, keepdims=True)
-    waves = fft.rfft((piece - mean) * window, axis=1)
-    level = np.sqrt(np.maximum(np.mean(np.abs(waves) ** 2, axis=2, keepdims=True), 1e-20))
-    return np.asarray(waves / np.sqrt(level))
+    window = (np.hanning(length) * weight[seen]).astype(np.float32)[:, None]
+    # Single precision: cross-spectra are told from hundreds of them.
+    texture = signs.face[: count * length].reshape(-1, channels) @ mix
+    texture = texture.reshape(count, length, -1)[seen].transpose(0, 2, 1)
+    piece = np.ascontiguousarray(texture)
+    piece -= (piece @ window.transpose(0, 2, 1)) / window.sum(axis=2, keepdims=True)
+    piece *= window
+    # Any length is as quick so, which with a fast transform it is not.
+    circle = 2.0 * np.pi / length * np.arange(length)
+    place = np.outer(np.arange(length), periods) % length
+    rows = piece.reshape(-1, length)
+    real = (rows @ np.cos(circle).astype(np.float32).take(place)).reshape(*piece.shape[:2], -1)
+    imag = (rows @ np.sin(-circle).astype(np.float32).take(place)).reshape(*piece.shape[:2], -1)
+    power = (real**2 + imag**2).mean(axis=1, keepdims=True)
+    white = 1.0 / np.sqrt(np.sqrt(np.maximum(power, np.float32(1e-20))))
+    return real * white, imag * white
 
 
 def _best(curves: NDArray[np.floating[Any]]) -> FibreSlope | None:
+    """From how well each piece's texture comes together at every angle, (m, angles)."""
     total = curves.mean(axis=0)
-    angle = _peak(total)
+    angle = float(_peaks(total[None])[0])
     if abs(angle) > _STEEPEST_DEG:
         return None
     count = len(curves)
-    left_out = np.array([_peak(c) for c in (curves.sum(axis=0) - curves) / (count - 1)])
+    left_out = _peaks((curves.sum(axis=0) - curves) / (count - 1))
     u = float(np.sqrt((count - 1) / count * np.sum((left_out - left_out.mean()) ** 2)))
     other = np.sign(_ANGLES_DEG) != np.sign(angle)
     return FibreSlope(angle, u, float(total.max()), float(total[other].max()))
 
 
-def _peak(curve: NDArray[np.floating[Any]]) -> float:
-    """Angle of the highest point, between the steps by a parabola."""
-    k = int(np.argmax(curve))
-    angle = float(_ANGLES_DEG[k])
-    edges = (0, len(curve) // 2 - 1, len(curve) // 2, len(curve) - 1)
-    if k in edges:
-        return angle
-    before, at, after = curve[k - 1 : k + 2]
+def _peaks(curves: NDArray[np.floating[Any]]) -> Floats:
+    """Angle of each curve's highest point, between the steps by a parabola."""
+    every, highest = np.arange(len(curves)), curves.argmax(axis=1)
+    k = np.minimum(np.maximum(highest, 1), curves.shape[1] - 2)
+    before, at, after = (curves[every, k + step].astype(float) for step in (-1, 0, 1))
     bend = before - 2.0 * at + after
-    return angle + (0.5 * float((before - after) / bend) if bend < 0 else 0.0)
+    curved = _INNER[highest] & (bend < 0)
+    off = 0.5 * (before - after) / np.where(curved, bend, 1.0)
+    return np.asarray(_ANGLES_DEG[highest] + np.where(curved, off, 0.0))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -46,53 +47,68 @@ class PlySigns:
 
 def ply_signs(strand: Straightened) -> PlySigns:
     """Edges and texture of a straightened strand, each stretch of ground on its own."""
-    n = len(strand.s_mm)
-    xi = strand.xi
-    on_face = _rows(np.abs(xi) <= _FACE + 1e-9)
+    n, xi, light = len(strand.s_mm), strand.xi, strand.light
+    on_face = _together(np.abs(xi) <= _FACE + 1e-9)
     edge = np.zeros((n, 2))
-    face = np.zeros((n, len(xi[on_face]), strand.light.shape[2]), np.float32)
+    face = np.zeros((n, len(xi[on_face]), light.shape[2]), np.float32)
     edge_weight, face_weight = np.zeros(n), np.zeros(n)
-    low, high = _EDGE_LEVELS
-    numbers, size = np.unique(strand.stretch[strand.stretch >= 0], return_counts=True)
-    numbers = numbers[size >= _FEWEST_COLUMNS]
-    # Which column (m,) is of which stretch.
-    of_stretch = strand.stretch == numbers[:, None]
-    columns = np.flatnonzero(of_stretch.any(axis=0))
-    if not len(columns):
+    size = np.bincount(strand.stretch[strand.stretch >= 0])
+    stretches = [
+        _together(strand.stretch == number) for number in np.flatnonzero(size >= _FEWEST_COLUMNS)
+    ]
+    if not stretches:
         return PlySigns(strand.s_mm, edge, edge_weight, face, face_weight, xi[on_face])
-    owner = of_stretch[:, columns].argmax(axis=0)
-    size = np.bincount(owner)
-    # Whole rows are taken many times faster so than by an index in brackets.
-    seen = strand.light.take(columns, axis=0)
     # Every row's mean in each stretch: (S, J, C).
-    sums = of_stretch[:, columns].astype(np.float32) @ seen.reshape(len(seen), -1)
-    level = sums.reshape(-1, *seen.shape[1:]).astype(float) / size[:, None, None]
+    level = np.stack([_mean(light[columns]) for columns in stretches])
     gain = (1.0 / np.maximum(level[:, on_face], 1e-4)).astype(np.float32)
-    face[columns] = seen[:, on_face] * gain.take(owner, axis=0) - np.float32(1.0)
-    face_weight[columns] = 1.0
-    stands = []
-    for side, sign in enumerate((-1.0, 1.0)):
-        out = sign * xi
-        rim = level[:, (out > _RIM[0]) & (out < _RIM[1])].mean(axis=1)
-        ground = level[:, out > _BESIDE].mean(axis=1)
-        way = rim - ground
-        # Channels put together as they tell strand from ground, and ground is 0.
-        way /= np.maximum((way**2).sum(axis=1), 1e-12)[:, None] * (high - low)
-        nothing = (ground * way).sum(axis=1) + low / (high - low)
-        rows = seen[:, _rows(out >= _EDGE_FROM)]
-        weight = way.astype(np.float32).take(owner, axis=0)
-        cover = np.einsum("njc,nc->nj", rows, weight)
-        cover -= nothing.astype(np.float32)[owner, None]
-        np.clip(cover, np.float32(0.0), np.float32(1.0), out=cover)
-        course = cover.sum(axis=1, dtype=float) * XI_STEP
-        edge[columns, side] = course - (np.bincount(owner, course) / size)[owner]
-        ratio = np.log(np.maximum(rim, 1e-4) / np.maximum(ground, 1e-4))
-        stands.append(np.abs(ratio).max(axis=1))
-    edge_weight[columns] = (np.minimum(1.0, np.minimum(*stands) / _STANDS_OUT) ** 2)[owner]
+    # Both sides' rows beside each other, R each: (J, 2 R).
+    sides = np.repeat([-1.0, 1.0], np.count_nonzero(xi >= _EDGE_FROM))
+    rows = np.concatenate([np.flatnonzero(sign * xi >= _EDGE_FROM) for sign in (-1.0, 1.0)])
+    of_row = np.arange(len(xi))[:, None] == rows
+    way, nothing, stands = zip(*(_side(level, xi, sign) for sign in (-1.0, 1.0)), strict=True)
+    # Light of a column (J C,) into its cover (2 R,), a stretch at a time.
+    of_side = np.where(sides > 0, way[1][..., None], way[0][..., None])
+    to_cover = of_row[:, None] * of_side[:, None].astype(np.float32)
+    to_cover = to_cover.reshape(len(stretches), -1, len(rows))
+    none = np.where(sides > 0, nothing[1][:, None], nothing[0][:, None]).astype(np.float32)
+    to_course = (sides[:, None] == (-1.0, 1.0)).astype(np.float32) * np.float32(XI_STEP)
+    weight = np.minimum(1.0, np.minimum(*stands) / _STANDS_OUT) ** 2
+    for i, columns in enumerate(stretches):
+        seen = light[columns]
+        face[columns] = seen[:, on_face] * gain[i] - np.float32(1.0)
+        face_weight[columns], edge_weight[columns] = 1.0, weight[i]
+        cover = seen.reshape(len(seen), -1) @ to_cover[i]
+        cover -= none[i]
+        course = np.clip(cover, np.float32(0.0), np.float32(1.0), out=cover) @ to_course
+        edge[columns] = course - _mean(course)
     return PlySigns(strand.s_mm, edge, edge_weight, face, face_weight, xi[on_face])
 
 
-def _rows(chosen: NDArray[np.bool_]) -> slice:
-    """Rows that follow one another, as a slice."""
-    first = int(np.argmax(chosen))
-    return slice(first, first + int(chosen.sum()))
+def _side(level: Floats, xi: Floats, sign: float) -> tuple[Floats, Floats, Floats]:
+    """How channels are put together to tell strand from ground at one side of each stretch, (S, C),
+    what shows no strand so, (S,), and how far strand stands out from ground there, (S,).
+
+    `level` (S, J, C) is every row's mean light.
+    """
+    out = sign * xi
+    low, high = _EDGE_LEVELS
+    rim = level[:, _together((out > _RIM[0]) & (out < _RIM[1]))].mean(axis=1)
+    ground = level[:, _together(out > _BESIDE)].mean(axis=1)
+    way = rim - ground
+    way /= np.maximum((way**2).sum(axis=1), 1e-12)[:, None] * (high - low)
+    nothing = (ground * way).sum(axis=1) + low / (high - low)
+    ratio = np.log(np.maximum(rim, 1e-4) / np.maximum(ground, 1e-4))
+    return way, nothing, np.abs(ratio).max(axis=1)
+
+
+def _mean(columns: Singles) -> Floats:
+    """Mean of columns (m, ...), which takes NumPy several times longer."""
+    mean = cv2.reduce(columns.reshape(len(columns), -1), 0, cv2.REDUCE_AVG)
+    return mean.reshape(columns.shape[1:]).astype(float)
+
+
+def _together(chosen: NDArray[np.bool_]) -> slice | NDArray[np.int_]:
+    """Places chosen, as a slice where they follow one another: that copies nothing."""
+    places = np.flatnonzero(chosen)
+    first, last = int(places[0]), int(places[-1])
+    return slice(first, last + 1) if last - first < len(places) else places

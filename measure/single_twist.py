@@ -76,12 +76,12 @@ def single_twist(
 def _mottled(straight: Straightened, signs: PlySigns) -> bool:
     """Whether the face changes its colour or brightness along it as no single does."""
     few = max(1, round(straight.half_width_mm / straight.step_mm))
-    face = signs.face[signs.face_weight > 0]
+    face = signs.face.take(np.flatnonzero(signs.face_weight), axis=0)
     count = len(face) // few
     if not count:
         return False
     each = few * face.shape[1]
-    pieces = np.full(each, 1.0 / each) @ face[: count * few].reshape(count, each, -1)
+    pieces = np.full(each, 1.0 / each, np.float32) @ face[: count * few].reshape(count, each, -1)
     grey = pieces.mean(axis=1)
     chroma = float(np.sqrt(np.mean((pieces - grey[:, None]) ** 2)))
     return chroma > _MOTTLED_CHROMA or float(np.sqrt(np.mean(grey**2))) > _MOTTLED

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.linear_light import decode_srgb
+from measure.medians import median
 from measure.picture import Picture
 from measure.profiles import CUT_MM, Cuts
 from measure.scale import Scale
@@ -70,12 +71,12 @@ def straighten(
 
     Columns nearer than `clearance_mm` to a band's edge, and covered ones, do not count.
     """
-    pitch = float(np.median(cuts.mm_per_px))
+    pitch = median(cuts.mm_per_px)
     step = max(pitch, 2.0 * half_width_mm / _STEPS_ACROSS)
     s = np.arange(float(cuts.arc_mm[0]), float(cuts.arc_mm[-1]), step)
-    fine = int(np.clip(round(step / pitch), 1, _MOST_FINE))
+    fine = _fine(step / pitch)
     xi = np.arange(-round(XI_REACH / XI_STEP), round(XI_REACH / XI_STEP) + 1) * XI_STEP
-    fine_u = int(np.clip(round(XI_STEP * half_width_mm / pitch), 1, _MOST_FINE))
+    fine_u = _fine(XI_STEP * half_width_mm / pitch)
     fine_s = (s[:, None] + _parts(fine) * step).ravel()
     u = (xi[:, None] + _parts(fine_u) * XI_STEP).ravel() * half_width_mm
     light = _sampled(picture, scale, cuts, middle_mm, fine_s, u, (fine, fine_u))
@@ -87,6 +88,11 @@ def straighten(
         half_width_mm=half_width_mm,
         px_across=2.0 * half_width_mm / pitch,
     )
+
+
+def _fine(step_px: float) -> int:
+    """Samples to a step of so many pixels."""
+    return min(max(round(step_px), 1), _MOST_FINE)
 
 
 def _parts(count: int) -> Floats:
@@ -105,28 +111,33 @@ def _sampled(
 ) -> Singles:
     """Linear light (n, J, C), each the mean of so many (`of`) along and across, which lie at
     `s` (n of[0],) and `u` (J of[1],); interpolated between pixels after decoding."""
-    region = cuts.line.region
-    along = np.interp(s, cuts.arc_mm, cuts.along_mm + middle_mm * cuts.normals[:, 0])
-    across = np.interp(s, cuts.arc_mm, cuts.across_mm + middle_mm * cuts.normals[:, 1])
-    normals = np.stack([np.interp(s, cuts.arc_mm, cuts.normals[:, k]) for k in (0, 1)], axis=1)
     edge = float(np.abs(u).max())
-    base = np.stack([along, across], axis=1)
-    three = np.stack([base + k * edge * normals for k in (-1.0, 0.0, 1.0)])
-    px = scale.to_picture(region.to_card(three))
+    base = np.stack([cuts.along_mm, cuts.across_mm], axis=1)
+    three = np.stack([base + (middle_mm + off)[:, None] * cuts.normals for off in (-edge, 0, edge)])
+    # Seen at the cuts, and straight from each to the next: (3, 2, n of[0]).
+    at_cuts = scale.to_picture(cuts.line.region.to_card(three))
+    at_cuts = np.ascontiguousarray(at_cuts.transpose(0, 2, 1))
+    place = np.interp(s, cuts.arc_mm, np.arange(len(base), dtype=float))
+    before = np.minimum(place.astype(int), len(base) - 2)
+    px = np.diff(at_cuts).take(before, axis=-1)
+    px *= place - before
+    px += at_cuts.take(before, axis=-1)
     height, width = picture.pixels.shape[:2]
-    channels = picture.pixels.shape[2] if picture.pixels.ndim == 3 else 1
-    out = np.zeros((len(s) // of[0], len(u) // of[1], channels), np.float32)
+    # A grey picture has no axis of channels on the way, as OpenCV knows none.
+    out = np.zeros((len(s) // of[0], len(u) // of[1], *picture.pixels.shape[2:]), np.float32)
     at_once = _COLUMNS_AT_ONCE // of[0]
     # Each portion's own part of the picture, and pixels along a cut counted from its corner, to
     # second order in u.
     begin = np.arange(0, len(out), at_once) * of[0]
-    low = np.minimum.reduceat(px.min(axis=0), begin, axis=0)
-    high = np.maximum.reduceat(px.max(axis=0), begin, axis=0)
+    low = np.minimum.reduceat(px.min(axis=0), begin, axis=1).T
+    high = np.maximum.reduceat(px.max(axis=0), begin, axis=1).T
     corner = np.maximum(np.floor(low).astype(int) - 2, 0)
     end = np.minimum(np.ceil(high).astype(int) + 3, (width, height))
-    from_corner = px[1] - np.repeat(corner, np.diff(begin, append=len(s)), axis=0)
-    course = np.stack([from_corner, (px[2] - px[0]) / 2, (px[2] + px[0] - 2 * px[1]) / 2])
-    course = np.ascontiguousarray(course.transpose(2, 1, 0), np.float32)
+    from_corner = px[1] - np.repeat(corner, np.diff(begin, append=len(s)), axis=0).T
+    course = np.empty((2, len(s), 3), np.float32)
+    course[..., 0] = from_corner
+    course[..., 1] = (px[2] - px[0]) / 2
+    course[..., 2] = (px[2] + px[0]) / 2 - px[1]
     powers = np.stack([np.ones_like(u), u / edge, (u / edge) ** 2]).astype(np.float32)
     boxes = zip(begin.tolist(), corner.tolist(), end.tolist(), strict=True)
     for start, (left, top), (right, bottom) in boxes:
@@ -134,20 +145,22 @@ def _sampled(
         if not box.size:
             continue
         x, y = course[:, start : start + at_once * of[0]] @ powers
-        seen = cv2.remap(decode_srgb(box), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        light = decode_srgb(box)
         part = out[start // of[0] : start // of[0] + at_once]
-        if of != (1, 1):
-            seen = cv2.resize(seen, part.shape[1::-1], interpolation=cv2.INTER_AREA)
-        part[:] = np.reshape(seen, part.shape)
-    return out
+        if of == (1, 1):
+            cv2.remap(light, x, y, cv2.INTER_LINEAR, part, cv2.BORDER_REPLICATE)
+        else:
+            seen = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            cv2.resize(seen, part.shape[1::-1], part, interpolation=cv2.INTER_AREA)
+    return out.reshape(*out.shape[:2], -1)
 
 
 def _stretches(cuts: Cuts, s: Floats, clearance_mm: float) -> NDArray[np.int_]:
     """Which stretch of one ground each column lies in, -1 where it does not count."""
     region, line = cuts.line.region, cuts.line
     along = np.interp(s, cuts.arc_mm, cuts.along_mm)
-    nearest = np.clip(np.searchsorted(cuts.arc_mm, s), 0, len(cuts.arc_mm) - 1)
-    shown = line.seen[np.clip(np.searchsorted(line.along_mm, along), 0, len(line.seen) - 1)]
+    nearest = np.searchsorted(cuts.arc_mm[:-1], s)
+    shown = line.seen[np.searchsorted(line.along_mm[:-1], along)]
     if region.stretches[0].ground == "open":
         inside = (along > clearance_mm) & (along < region.length_mm - clearance_mm)
         return np.where(inside & shown & cuts.valid[nearest], 0, -1)

@@ -1,0 +1,44 @@
+"""How strong waves are in signals with hardly any gaps, by one Fourier transform.
+
+The power of all local waves of a frequency, in every window about it, is that of the whole signal
+about that frequency, as far as the window tells frequencies apart (Parseval): close to what fits in
+single windows find (`measure.waves`), for far less work. It is not near where the strand is half
+hidden or where its waves are slow beside it, since ends of windows and of stretches then count.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+Floats = NDArray[np.float64]
+Reals = NDArray[np.floating[Any]]
+
+
+def shares_by_spectrum(
+    values: Reals, weight: Floats, pitch_mm: float, frequencies_per_mm: Floats, bins: int
+) -> Floats:
+    """Roughly what share (q,) of the signals' local variance a wave of each frequency explains.
+
+    `values` (n, k), `weight` (n,) of samples so far apart. Windows are Gaussian with a standard
+    deviation of one period, in which samples are pooled into so many `bins`.
+    """
+    weighed = np.multiply(values.T, np.sqrt(weight), dtype=np.float32)
+    size = fft.next_fast_len(len(weight), real=True)
+    spectrum = fft.rfft(weighed, size, axis=1)
+    power = np.square(spectrum.real).sum(axis=0) + np.square(spectrum.imag).sum(axis=0)
+    power[0] *= 0.5
+    # Frequencies in the signal, in those asked for.
+    over = np.arange(len(power), dtype=np.float32) / (size * pitch_mm)
+    over = over / frequencies_per_mm[:, None].astype(np.float32)
+    # What pooling leaves of each: sinc squared.
+    half_angle = np.maximum(over * np.float32(np.pi / bins), np.float32(1e-6))
+    power = power * np.square(np.sin(half_angle) / half_angle)
+    over *= np.float32(2.0 * np.pi)
+    of_mean = np.exp(-np.square(over))
+    about = np.exp(-np.square(over - np.float32(2.0 * np.pi)))
+    varied = power.sum(axis=1) - np.einsum("qf,qf->q", power, of_mean)
+    return np.asarray(np.einsum("qf,qf->q", power, about) / np.maximum(varied, 1e-12), float)

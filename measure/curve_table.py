@@ -65,7 +65,7 @@ def make_tables(
     low, high = np.log(half_width_mm).T
     rows = max(2, 1 + math.ceil(float((high - low).max()) / _TABLE_STEP))
     step = (high - low) / (rows - 1)
-    half = np.exp(np.linspace(low, high, rows, axis=1))
+    half = np.exp(low[:, None] + step[:, None] * np.arange(rows))
     sigma = np.hypot(np.array(blur_mm)[:, None] / half, np.array(softness)[:, None])
     # Blur multiplies real and imaginary part alike: one transform serves both curves.
     both = curves.face[:, 0] + 1j * (curves.ground[:, 0] - 1)

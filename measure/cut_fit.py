@@ -126,6 +126,7 @@ class _Fixed:
     """(C, n) brightness of the bare ground,"""
     prior: Singles
     """(C, n) and the weight of its being just that."""
+
     @staticmethod
     def of_samples(samples: Samples, of: NDArray[np.int_], tables: int) -> _Fixed:
         """Of cuts of several tables."""
@@ -277,13 +278,14 @@ def _sums(
     out = np.empty((len(which), 7 + channels, 7 + channels), np.float32)
     for part in _portions(len(which)):
         some = part if len(which) == count else which[part]
-        of, weight = fixed.of[some], samples.weight[some]
+        values = samples.values[:, some]
+        weight = values[0]
         # The light goes where the last of what was looked up is no longer needed.
         rows = np.empty((max(1 + FIGURES, 7 + channels), *weight.shape), np.float32)
         rows[0] = 1.0
-        look_up(tables, of, log_a[part], samples.u_mm[some], u0[part], rows[1 : 1 + FIGURES])
+        look_up(tables, fixed.of[some], log_a[part], values[1], u0[part], rows[1 : 1 + FIGURES])
         rows = rows[: 7 + channels]
-        np.subtract(samples.light[:, some], fixed.level[:, some, None], out=rows[7:])
+        np.subtract(values[2:], fixed.level[:, some, None], out=rows[7:])
         weighed = rows * weight
         np.matmul(weighed.transpose(1, 0, 2), rows.transpose(1, 2, 0), out=out[part])
     # NumPy is quick along long axes only. Double: cost is a small difference of large sums.

@@ -75,11 +75,10 @@ def fit_groups(
     )
     sizes = [len(group.index) for group in groups]
     ends = np.cumsum([0, *sizes]).tolist()
-    samples = _samples(groups, light, no_ground, _pools(groups, tables, first))
     pairs = fit_cuts(
         tables,
         np.repeat(np.arange(len(groups)), sizes),
-        samples,
+        _samples(groups, light, no_ground, tables, first),
         np.concatenate([group.half_width_mm for group in groups]),
         np.concatenate([group.middle_mm for group in groups]),
         _FIRST_LOOKS if first else _LOOKS,
@@ -88,47 +87,58 @@ def fit_groups(
     return [pairs.some(slice(*pair)) for pair in itertools.pairwise(ends)]
 
 
-def _pools(groups: Sequence[CutGroup], tables: Tables, first: bool) -> list[Pools]:
-    """Which samples of every group's cuts are put together, as far out as curves reach."""
-    halves = np.array([group.typical_mm for group in groups])
-    bend = None if first else bends(tables, halves)
-    out: list[Pools] = []
-    for number, (group, half) in enumerate(zip(groups, halves.tolist(), strict=True)):
-        few = group.index[:: max(1, len(group.index) // 16)]
-        u = group.cuts.u_mm[few].mean(axis=0)
-        near = np.flatnonzero(np.abs(u) < XI_MAX * half)
-        within = slice(int(near[0]), int(near[-1]) + 1)
-        if bend is None:
-            # Where a picture lies just so, two pixels are equally far off: not the least step.
-            step = quantile(np.diff(group.cuts.u_mm[group.index[0]]), 0.25)
-            out.append(even_pools(within, int(half / (_FIRST_SAMPLES * step))))
-        else:
-            xi = (u[within] - median(group.middle_mm)) / half
-            out.append(pools_by_bend(within, xi, tables.grid.xi, bend[number]))
-    return out
-
-
 def _samples(
-    groups: Sequence[CutGroup], light: Light, no_ground: bool, pools: Sequence[Pools]
+    groups: Sequence[CutGroup], light: Light, no_ground: bool, tables: Tables, first: bool
 ) -> Samples:
     """What all groups' cuts show, one group after the other.
 
     What other strands take from the ground under that light is made up for.
     """
-    count = sum(len(group.index) for group in groups)
-    out = Samples.of_groups(count, groups[0].cuts.light.shape[1], pools)
+    bend = None if first else bends(tables, np.array([group.typical_mm for group in groups]))
+    strands: list[tuple[Cuts, NDArray[np.int_], Pools]] = []
+    for number, group in enumerate(groups):
+        # The grounds of one strand go together.
+        if number and group.cuts is groups[number - 1].cuts:
+            continue
+        same = [k for k, other in enumerate(groups) if other.cuts is group.cuts]
+        index = np.concatenate([groups[k].index for k in same])
+        half, middle = (
+            median(np.concatenate(values))
+            for values in zip(
+                *((groups[k].half_width_mm, groups[k].middle_mm) for k in same), strict=True
+            )
+        )
+        few = group.cuts.u_mm[index[:: max(1, len(index) // 16)]]
+        u = few.mean(axis=0)
+        near = np.flatnonzero(np.abs(u) < XI_MAX * half)
+        within = slice(int(near[0]), int(near[-1]) + 1)
+        if bend is None:
+            # Where a picture lies just so, two pixels are equally far off: not the least step.
+            step = quantile(np.diff(few[0]), 0.25)
+            pools = even_pools(within, int(half / (_FIRST_SAMPLES * step)))
+        else:
+            xi = (u[within] - middle) / half
+            pools = pools_by_bend(within, xi, tables.grid.xi, bend[same].max(axis=0))
+        strands.append((group.cuts, index, pools))
+
+    count = sum(len(index) for _, index, _ in strands)
+    channels = groups[0].cuts.light.shape[1]
+    longest = max(pools.count for _, _, pools in strands)
+    values = np.empty((2 + channels, count, longest), np.float32)
     end = 0
-    for group, some in zip(groups, pools, strict=True):
-        cuts, index = group.cuts, group.index
+    for cuts, index, pools in strands:
         start, end = end, end + len(index)
-        mine = out.some(slice(start, end))
-        some.put(cuts.u_mm[index], cuts.light[index], cuts.weight[index], mine)
-        mine.level[:], mine.noise[:] = cuts.level[index], cuts.noise[index]
+        mine = values[:, start:end]
+        pools.put(cuts.u_mm[index], cuts.light[index], cuts.weight[index], mine)
         if cuts.others_mm.shape[1] and not no_ground:
-            left = dimmed(light, mine.u_mm, cuts.others_mm[index], cuts.view_tan[index])
+            left = dimmed(light, mine[1], cuts.others_mm[index], cuts.view_tan[index])
             # Below another strand nothing may be left; those samples do not count.
-            mine.light[:] /= np.maximum(left, np.float32(_LEAST_LEFT))
-    return out
+            mine[2:] /= np.maximum(left, np.float32(_LEAST_LEFT))
+    return Samples(
+        values,
+        np.concatenate([cuts.level[index] for cuts, index, _ in strands]),
+        np.concatenate([cuts.noise[index] for cuts, index, _ in strands]),
+    )
 
 
 def _curves(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -27,43 +26,32 @@ _ASTRAY: Final = 0.3
 class Samples:
     """What n cuts show, J samples each, C channels."""
 
-    u_mm: Singles
-    """(n, J)"""
-    light: Singles
-    """(C, n, J): channels first, so that what is done to all samples of one is done in one go."""
-    weight: Singles
-    """(n, J) pixels pooled into each sample, in cuts' worth."""
+    values: Singles
+    """(2 + C, n, J) weight, place and light of each."""
     level: Singles
     """(n, C)"""
     noise: Singles
     """(n, C)"""
 
-    @staticmethod
-    def of_groups(cuts: int, channels: int, pools: Sequence[Pools]) -> Samples:
-        """Room for the samples of groups of cuts."""
-        longest = max(some.count for some in pools)
-        return Samples(
-            np.empty((cuts, longest), np.float32),
-            np.empty((channels, cuts, longest), np.float32),
-            np.empty((cuts, longest), np.float32),
-            np.empty((cuts, channels), np.float32),
-            np.empty((cuts, channels), np.float32),
-        )
+    @property
+    def weight(self) -> Singles:
+        """(n, J) pixels pooled into each sample, in cuts' worth."""
+        return np.asarray(self.values[0])
 
-    def some(self, which: NDArray[np.int_] | slice) -> Samples:
-        """Those of the cuts numbered `which`."""
-        return Samples(
-            self.u_mm[which],
-            self.light[:, which],
-            self.weight[which],
-            self.level[which],
-            self.noise[which],
-        )
+    @property
+    def u_mm(self) -> Singles:
+        """(n, J)"""
+        return np.asarray(self.values[1])
+
+    @property
+    def light(self) -> Singles:
+        """(C, n, J)"""
+        return self.values[2:]
 
 
 @dataclass(frozen=True)
 class Pools:
-    """Which neighbouring samples of every cut of a group are put together."""
+    """Which neighbouring samples of all cuts of a strand are put together."""
 
     ends: NDArray[np.int_]
     """(count + 1,) first sample of each pool, and the end of the last."""
@@ -75,37 +63,33 @@ class Pools:
         """How many."""
         return len(self.ends) - 1
 
-    def put(self, u_mm: Singles, light: Singles, weight: Singles, out: Samples) -> None:
-        """Put samples (n, J) together, their light (n, C, J), into those of `out`.
+    def put(self, u_mm: Singles, light: Singles, weight: Singles, out: Singles) -> None:
+        """Put samples (n, J) together, their light (n, C, J), into `Samples.values`.
 
-        What `out` has room for beyond them weighs nothing.
+        What these have room for beyond them weighs nothing.
         """
-        for values in (out.u_mm, out.light, out.weight):
-            values[..., self.count :] = 0.0
         light = light.transpose(1, 0, 2)
-        first, end = self.ends[self.alone.start], self.ends[self.alone.stop]
-        out.u_mm[:, self.alone] = u_mm[:, first:end]
-        out.light[..., self.alone] = light[..., first:end]
-        out.weight[:, self.alone] = weight[:, first:end]
-        for here in (slice(0, self.alone.start), slice(self.alone.stop, self.count)):
-            if here.start == here.stop:
-                continue
-            all_of = slice(self.ends[here.start], self.ends[here.stop])
-            weights = weight[:, all_of]
-            sums = np.empty((2 + len(light), *weights.shape), np.float32)
-            sums[0] = weights
-            np.multiply(u_mm[:, all_of], weights, out=sums[1])
-            np.multiply(light[..., all_of], weights, out=sums[2:])
-            # A matrix of ones and zeros adds up far faster than NumPy's reduceat.
-            columns = np.arange(all_of.start, all_of.stop)
-            owner = np.searchsorted(self.ends, columns, side="right") - 1 - here.start
-            ones = np.zeros((len(columns), here.stop - here.start), np.float32)
-            ones[columns - all_of.start, owner] = 1.0
-            pooled = (sums.reshape(-1, len(columns)) @ ones).reshape(*sums.shape[:2], -1)
-            share = 1 / np.maximum(pooled[0], np.float32(1e-6))
-            out.weight[:, here] = pooled[0]
-            np.multiply(pooled[1], share, out=out.u_mm[:, here])
-            np.multiply(pooled[2:], share, out=out.light[..., here])
+        before, after = self.alone.start, self.alone.stop
+        here = slice(self.ends[before], self.ends[after])
+        out[0, :, self.alone] = weight[:, here]
+        out[1, :, self.alone] = u_mm[:, here]
+        out[2:, :, self.alone] = light[..., here]
+        out[..., self.count :] = 0.0
+        if after - before == self.count:
+            return
+        sums = np.empty((len(out), *u_mm.shape), np.float32)
+        sums[0] = weight
+        np.multiply(u_mm, weight, out=sums[1])
+        np.multiply(light, weight, out=sums[2:])
+        # A matrix of ones and zeros adds up far faster than NumPy's reduceat.
+        starts = np.append(self.ends[:before], self.ends[after:-1])
+        stops = np.append(self.ends[1 : before + 1], self.ends[after + 1 :])
+        column = np.arange(u_mm.shape[1])[:, None]
+        ones = ((column >= starts) & (column < stops)).astype(np.float32)
+        pooled = (sums.reshape(-1, len(ones)) @ ones).reshape(*sums.shape[:2], -1)
+        pooled[1:] *= 1 / np.maximum(pooled[0], np.float32(1e-6))
+        out[..., :before] = pooled[..., :before]
+        out[..., after : self.count] = pooled[..., before:]
 
 
 def even_pools(within: slice, size: int) -> Pools:
@@ -118,8 +102,8 @@ def even_pools(within: slice, size: int) -> Pools:
 def pools_by_bend(within: slice, xi: Floats, grid_xi: Floats, bend: Singles) -> Pools:
     """Outer samples put together as far as `bend` over `grid_xi` leaves curves straight.
 
-    Nothing is lost there: edges of strand and shadow keep every sample they have. `xi` (J,) are
-    the typical places of those `within` reach.
+    Nothing is lost there: edges of strand and shadow keep every sample they have. `xi` are the
+    typical places of those `within` reach.
     """
     here = np.interp(xi, grid_xi, bend)
     span = median(np.diff(xi))

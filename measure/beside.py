@@ -50,10 +50,7 @@ def others_at(u_mm: Singles, others_mm: Floats, view_tan: Floats) -> Others:
     none) and brightnesses relative to white.
     """
     hidden, left, right = np.zeros((3, *u_mm.shape), np.float32)
-    # Seen aside, the place of contact lies beside the outline's middle.
-    contact = others_mm[..., 0] + view_tan[:, None] * others_mm[..., 1]
-    narrow = 1.0 / np.maximum(others_mm[..., 1], 1e-6)
-    figures = np.array([contact, narrow, others_mm[..., 2]], np.float32)[..., None]
+    figures = _placed(others_mm, view_tan)
     for number in range(others_mm.shape[1]):
         at, by_half, bright = figures[:, :, number]
         away = u_mm - at
@@ -67,6 +64,16 @@ def others_at(u_mm: Singles, others_mm: Floats, view_tan: Floats) -> Others:
         right += share
         left -= share
     return Others(hidden, left, right)
+
+
+def _placed(others_mm: Floats, view_tan: Floats) -> Singles:
+    """Where other strands touch the ground, one over their half widths, brightnesses (3, n, m, 1).
+
+    Seen aside, the place of contact lies beside the outline's middle.
+    """
+    contact = others_mm[..., 0] + view_tan[:, None] * others_mm[..., 1]
+    narrow = 1.0 / np.maximum(others_mm[..., 1], 1e-6)
+    return np.array([contact, narrow, others_mm[..., 2]], np.float32)[..., None]
 
 
 def left_of_light(light: Floats, others: Others) -> tuple[Floats, tuple[Floats, ...]]:
@@ -89,6 +96,21 @@ def left_of_light(light: Floats, others: Others) -> tuple[Floats, tuple[Floats, 
     )
 
 
-def dimmed(light: Light, others: Others) -> Floats:
-    """What other strands leave of one light on the ground."""
-    return left_of_light(light.row[0], others)[0]
+def dimmed(light: Light, u_mm: Singles, others_mm: Floats, view_tan: Floats) -> Singles:
+    """What other strands leave of one light on the ground, as `others_at` and `left_of_light`.
+
+    (n, J), in one go.
+    """
+    less = np.ones_like(u_mm)
+    more = np.exp(_BY_LEAN * light.lean)
+    by_sky, by_lamp = _BY_SKY * light.sky, _BY_LAMP * light.lamp
+    contact, narrow, bright = _placed(others_mm, view_tan)
+    to_left = (light.sky - light.bounce * (by_sky + by_lamp * more) * bright).astype(np.float32)
+    to_right = (light.sky - light.bounce * (by_sky + by_lamp / more) * bright).astype(np.float32)
+    for number in range(others_mm.shape[1]):
+        away = u_mm - contact[:, number]
+        taken = np.where(away < 0.0, to_left[:, number], to_right[:, number])
+        away *= narrow[:, number]
+        taken *= sky_hidden(away, _LYING, False)[0]
+        less -= taken
+    return less

@@ -9,32 +9,47 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
-from measure.shading import Curves, Grid, blur_curves
+from measure.shading import Curves, Grid
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-_TABLE_STEP: Final = 0.086
+_TABLE_STEP: Final = 0.15
 """Farthest that log half widths of a table lie apart."""
+
+FIGURES: Final = 8
+"""Looked up together: F and K, their slopes by steps of the grid, and all of that by log half
+width."""
 
 
 @dataclass(frozen=True)
 class Tables:
-    """Blurred curves over log half width and xi, F as real and G as imaginary part, t tables."""
+    """Blurred curves over log half width and xi, t tables.
+
+    F is what multiplies the strand's brightness, K = G - 1 what the strand changes of what
+    multiplies the ground's.
+    """
 
     grid: Grid
     log_a0: Floats
     """(t,) least log half width of each,"""
     log_step: Floats
     """(t,) and from one row of it to the next."""
-    curves: NDArray[np.complex64]
-    """(t, k, count of the grid): one look-up serves both curves."""
+    figures: Singles
+    """(FIGURES, t, k, count of the grid)"""
 
-    def row_of(self, number: int, half_width_mm: float) -> int:
-        """Row of table `number` nearest to a half width."""
-        row = round((math.log(half_width_mm) - self.log_a0[number]) / self.log_step[number])
-        return int(min(max(row, 0), self.curves.shape[1] - 1))
+    @property
+    def log_a1(self) -> Floats:
+        """(t,) largest log half width of each."""
+        return np.asarray(self.log_a0 + self.log_step * (self.figures.shape[2] - 1))
+
+    def curves_at(self, log_a: Floats) -> Singles:
+        """F and K of every table (t, 2, count) for the half width nearest to one of each."""
+        rows = np.rint((log_a - self.log_a0) / self.log_step).astype(np.intp)
+        rows = np.clip(rows, 0, self.figures.shape[2] - 1)
+        return self.figures[:2, np.arange(len(rows)), rows].swapaxes(0, 1)
 
 
 def make_tables(
@@ -49,59 +64,57 @@ def make_tables(
     """
     low, high = np.log(half_width_mm).T
     rows = max(2, 1 + math.ceil(float((high - low).max()) / _TABLE_STEP))
-    half = np.exp(np.linspace(low, high, rows))
-    face, ground = blur_curves(curves, np.hypot(np.array(blur_mm) / half, softness))
-    both = np.empty((len(low), rows, face.shape[-1]), np.complex64)
-    both.real, both.imag = face.swapaxes(0, 1), ground.swapaxes(0, 1)
-    return Tables(curves.grid, low, (high - low) / (rows - 1), both)
+    step = (high - low) / (rows - 1)
+    half = np.exp(low[:, None] + step[:, None] * np.arange(rows))
+    sigma = np.hypot(np.array(blur_mm)[:, None] / half, np.array(softness)[:, None])
+    # Blur multiplies real and imaginary part alike: one transform serves both curves.
+    both = curves.face[:, 0] + 1j * (curves.ground[:, 0] - 1)
+    square = np.square(fft.fftfreq(both.shape[-1], curves.grid.step / (2.0 * np.pi)))
+    transfer = np.exp((-0.5 * sigma**2).astype(np.float32)[..., None] * square.astype(np.float32))
+    blurred = fft.ifft(fft.fft(both)[:, None] * transfer, overwrite_x=True)
+    figures = np.empty((FIGURES, *blurred.shape), np.float32)
+    figures[0], figures[1] = blurred.real, blurred.imag
+    value, by_step = figures[:2], figures[2:4]
+    np.subtract(value[..., 2:], value[..., :-2], out=by_step[..., 1:-1])
+    by_step[..., 0] = by_step[..., -1] = 0.0
+    by_step *= np.float32(0.5)
+    of_row, by_row = figures[:4], figures[4:]
+    np.subtract(of_row[:, :, 2:], of_row[:, :, :-2], out=by_row[:, :, 1:-1])
+    by_row[:, :, 1:-1] *= np.float32(0.5)
+    np.subtract(of_row[:, :, 1], of_row[:, :, 0], out=by_row[:, :, 0])
+    np.subtract(of_row[:, :, -1], of_row[:, :, -2], out=by_row[:, :, -1])
+    by_row *= (1.0 / step).astype(np.float32)[:, None, None]
+    return Tables(curves.grid, low, step, figures)
 
 
 def look_up(
-    tables: Tables, of: NDArray[np.int_], log_a: Floats, xi: Singles
-) -> tuple[Singles, Singles, Singles]:
-    """F and G by turns, their slopes by log a at constant xi, and by steps of xi; each (n, 2J).
+    tables: Tables, of: NDArray[np.int_], log_a: Floats, u_mm: Singles, u0_mm: Floats, out: Singles
+) -> None:
+    """F and K at places u (n, J) of n cuts, and their slopes, into `out` (FIGURES, n, J).
 
-    `of` (n,) numbers the table of each cut.
+    Two planes each: the values, their slopes by steps of the grid, those by log half width where u
+    stays; the last two are scratch. `of` (n,) numbers the table of each cut. From the nearest place
+    in its table straight to where it is asked for.
     """
-    rows = tables.curves.shape[1]
-    step = tables.log_step[of]
-    k = np.clip((log_a - tables.log_a0[of]) / step, 0, rows - 1.001)
-    k0 = k.astype(np.intp)
-    fk = (k - k0).astype(np.float32)[:, None]
-    count = len(tables.grid.xi)
-    position = xi * np.float32(1.0 / tables.grid.step)
-    position -= np.float32(tables.grid.xi[0] / tables.grid.step)
-    np.clip(position, 0, np.float32(count - 1.001), out=position)
-    whole = np.floor(position)
-    position -= whole
-    at = whole.astype(np.intp)
-    # F and G side by side as they come: real numbers are multiplied far faster than complex ones.
-    fi = twice(position)
-    at += (count * (rows * of + k0))[:, None]
-    curves = tables.curves.ravel()
-
-    def taken(places: NDArray[np.intp]) -> Singles:
-        return curves.take(places).view(np.float32)
-
-    low, low_rise = taken(at), taken(at + 1)
-    at += count
-    tilt, high_rise = taken(at), taken(at + 1)
-    low_rise -= low
-    high_rise -= tilt
-    low += fi * low_rise
-    tilt += fi * high_rise
-    tilt -= low
-    high_rise -= low_rise
-    high_rise *= fk
-    low_rise += high_rise
-    low += fk * tilt
-    tilt *= (1.0 / step).astype(np.float32)[:, None]
-    return low, tilt, low_rise
-
-
-def twice(values: Singles) -> Singles:
-    """Each value of every row (n, J) two times over, (n, 2J); many times faster than repeat."""
-    out = np.empty((*values.shape, 2), np.float32)
-    out[..., 0] = values
-    out[..., 1] = values
-    return out.reshape(len(values), -1)
+    _, _, rows, count = tables.figures.shape
+    n, j = u_mm.shape
+    row = np.rint((log_a - tables.log_a0[of]) / tables.log_step[of])
+    on = log_a - (tables.log_a0[of] + row * tables.log_step[of])
+    per_mm = np.exp(-log_a) / tables.grid.step
+    place = u_mm * per_mm.astype(np.float32)[:, None]
+    place -= (u0_mm * per_mm).astype(np.float32)[:, None]
+    middle = count // 2
+    np.clip(place, np.float32(-middle), np.float32(count - 1 - middle), out=place)
+    nearest = np.rint(place)
+    at = nearest.astype(np.intp)
+    at += (count * (rows * of + row.astype(np.intp)) + middle)[:, None]
+    figures = tables.figures.reshape(FIGURES, -1)
+    figures.take(at.ravel(), axis=1, out=out.reshape(FIGURES, -1), mode="clip")
+    value, by_step, by_log_a, by_both = out.reshape(4, 2, n, j)
+    on_row = on.astype(np.float32)[:, None]
+    beyond = np.subtract(place, nearest, out=nearest)
+    value += on_row * by_log_a
+    by_step += on_row * by_both
+    value += beyond * by_step
+    by_log_a += np.multiply(beyond, by_both, out=by_both)
+    by_log_a -= np.multiply(place, by_step, out=by_both)

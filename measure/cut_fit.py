@@ -9,15 +9,13 @@ for all cuts at once.
 from __future__ import annotations
 
 import itertools
-import math
-from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.curve_table import Tables, look_up, twice
+from measure.curve_table import FIGURES, Tables, look_up
 from measure.cut_samples import Samples
 from measure.medians import median
 
@@ -73,9 +71,8 @@ def fit_cuts(
     only the others are looked at again.
     """
     count = len(samples.level)
-    fixed = _Fixed.of_samples(samples, of, len(tables.curves))
-    low = tables.log_a0[of]
-    high = low + tables.log_step[of] * (tables.curves.shape[1] - 1)
+    fixed = _Fixed.of_samples(samples, of, len(tables.log_a0))
+    low, high = tables.log_a0[of], tables.log_a1[of]
     log_a = np.clip(np.log(half_width_mm), low, high)
     u0 = np.array(middle_mm, float)
     best_a, best_u = log_a.copy(), u0.copy()
@@ -83,12 +80,7 @@ def fit_cuts(
     kept = _State.nothing(count, len(fixed.channel))
     active = np.arange(count)
     for look in range(looks):
-        state = _State.of_parts(
-            [
-                _evaluate(tables, samples.some(some), fixed.some(some), log_a[some], u0[some])
-                for some in _portions(active, count)
-            ]
-        )
+        state = _evaluate(tables, samples, fixed, active, log_a[active], u0[active])
         better = state.cost <= kept.cost[active]
         won = active[better]
         kept.figures[:, won] = state.figures[:, better]
@@ -122,15 +114,6 @@ def fit_cuts(
     )
 
 
-def _portions(active: NDArray[np.int_], count: int) -> Iterator[NDArray[np.int_] | slice]:
-    """The active ones of so many cuts by portions; slices, which copy nothing, while all are."""
-    parts = max(1, round(len(active) / _AT_ONCE))
-    ends = [len(active) * k // parts for k in range(parts + 1)]
-    for start, end in itertools.pairwise(ends):
-        part = slice(start, end)
-        yield part if len(active) == count else active[part]
-
-
 @dataclass(frozen=True)
 class _Fixed:
     """What does not change while n cuts are fitted."""
@@ -139,10 +122,10 @@ class _Fixed:
     """(n,) number of each one's table."""
     channel: Singles
     """(C, n) weight of each channel."""
+    level: Singles
+    """(C, n) brightness of the bare ground,"""
     prior: Singles
-    """(C, n) weight of the ground's level."""
-    energy: Singles
-    """(C, n) weighted sum of the squared samples."""
+    """(C, n) and the weight of its being just that."""
 
     @staticmethod
     def of_samples(samples: Samples, of: NDArray[np.int_], tables: int) -> _Fixed:
@@ -152,18 +135,13 @@ class _Fixed:
         noise = (mine @ square) / np.maximum(mine.sum(axis=1), 1)[:, None]
         channel = 1 / np.maximum(noise, np.float32(1e-12))
         channel /= channel.sum(axis=1, keepdims=True)
-        level = np.maximum(samples.level.T, np.float32(0.02))
+        level = np.ascontiguousarray(samples.level.T)
+        freedom = np.float32(U_GROUND_LEVEL) * np.maximum(level, np.float32(0.02))
         return _Fixed(
             of,
             np.ascontiguousarray(channel[of].T),
-            noise.mean(axis=1)[of] / (np.float32(U_GROUND_LEVEL) * level) ** 2,
-            np.einsum("ncj,ncj->cn", samples.light * samples.weight[:, None], samples.light),
-        )
-
-    def some(self, which: NDArray[np.int_] | slice) -> _Fixed:
-        """Those of the cuts numbered `which`."""
-        return _Fixed(
-            self.of[which], self.channel[:, which], self.prior[:, which], self.energy[:, which]
+            level,
+            noise.mean(axis=1)[of] / freedom**2,
         )
 
 
@@ -183,13 +161,6 @@ class _State:
         figures = np.ones((6 + 2 * channels, count))
         figures[0] = np.inf
         return _State(figures)
-
-    @staticmethod
-    def of_parts(parts: list[_State]) -> _State:
-        """The cuts of all parts."""
-        if len(parts) == 1:
-            return parts[0]
-        return _State(np.concatenate([part.figures for part in parts], axis=1))
 
     @property
     def cost(self) -> Floats:
@@ -235,57 +206,101 @@ class _State:
         return (h_uu * b_a - h_au * b_u) / det, (h_aa * b_u - h_au * b_a) / det
 
 
-def _evaluate(tables: Tables, samples: Samples, fixed: _Fixed, log_a: Floats, u0: Floats) -> _State:
-    """Cost and normal equations from sums over samples alone, since all is linear in S and g."""
-    a = np.exp(log_a)
-    xi = samples.u_mm - u0.astype(np.float32)[:, None]
-    xi *= (1.0 / a).astype(np.float32)[:, None]
-    value, by_a, by_u = look_up(tables, fixed.of, log_a, xi)
-    by_a -= twice(xi * np.float32(1.0 / tables.grid.step)) * by_u
-    by_u *= (-1.0 / (a * tables.grid.step)).astype(np.float32)[:, None]
-    n, channels, j = samples.light.shape
-    # Double: the cost is a small difference of large sums.
-    basis = np.empty((n, 6 + channels, j))
-    for row, part in enumerate((value, by_a, by_u)):
-        basis[:, 2 * row], basis[:, 2 * row + 1] = part[:, ::2], part[:, 1::2]
-    basis[:, 6:] = samples.light
-    # Weighted sums of products of F, G, their slopes by log a and by u0 (6,) with each other and
-    # with the samples' channels, the cuts last.
-    sums = (basis[:, :6] * samples.weight[:, None]) @ basis.transpose(0, 2, 1)
-    sums = np.ascontiguousarray(sums.transpose(1, 2, 0))
-    gram, onto = sums[:, :6], sums[:, 6:]
+def _evaluate(
+    tables: Tables,
+    samples: Samples,
+    fixed: _Fixed,
+    which: NDArray[np.int_],
+    log_a: Floats,
+    u0: Floats,
+) -> _State:
+    """Cost and normal equations of the cuts `which` from sums over their samples alone.
 
-    channel, prior = fixed.channel, fixed.prior
-    level = samples.level.T
-    A, B, D = gram[0, 0] + 1e-6, gram[0, 1], gram[1, 1] + prior
-    rhs_f, rhs_g = onto[0], onto[1] + prior * level
+    All is linear in S and g. Counted from the ground's level g0 the light is
+    S F + g0 K + (g - g0) G with G = 1 + K.
+    """
+    sums, energy = _sums(tables, samples, fixed, which, log_a, u0)
+    channel, level, prior = fixed.channel[:, which], fixed.level[:, which], fixed.prior[:, which]
+    # With 1, F and K, of each other, of the slopes of F and of K by u0 and by log a, of the light.
+    one, f, k = sums[:3]
+    onto = sums[:, 7:]
+    A, B, D = f[1] + 1e-6, f[2] + one[1], k[2] + 2.0 * one[2] + one[0] + prior
+    rhs_f, rhs_g = onto[1] - level * f[2], onto[2] + onto[0] - level * (k[2] + one[2])
     det = np.maximum(A * D - B * B, 1e-9)
-    figures = np.empty((6 + 2 * channels, n))
-    both = figures[6:].reshape(2, channels, n)
+    figures = np.empty((6 + 2 * len(channel), len(which)))
+    both = figures[6:].reshape(2, *channel.shape)
     S, g = both
     np.divide(D * rhs_f - B * rhs_g, det, out=S)
     np.divide(A * rhs_g - B * rhs_f, det, out=g)
-    left = np.maximum(fixed.energy + prior * level**2 - S * rhs_f - g * rhs_g, 0.0)
-    np.sum(channel * left, axis=0, out=figures[0])
+    left = energy - level * (2.0 * onto[2] - level * k[2]) - S * rhs_f - g * rhs_g
+    np.sum(channel * np.maximum(left, 0.0), axis=0, out=figures[0])
+    more = g.copy()
+    g += level
 
-    weighed = channel * both
-    # What the slopes by log a and by u0 have in common with F and with G (2, 2, C, n), and how a
-    # change of S and g would make up for it.
-    slopes = gram[2:].reshape(2, 2, 6, n)
-    common = slopes[:, 0, :2, None] * S + slopes[:, 1, :2, None] * g
-    with_f, with_g = common[:, 0], common[:, 1]
-    made_up = np.empty_like(common)
-    np.subtract(D * with_f, B * with_g, out=made_up[:, 0])
-    np.subtract(A * with_g, B * with_f, out=made_up[:, 1])
-    made_up *= channel / det
-    lost = (common[:, None] * made_up).sum(axis=(2, 3))
-    pairs = (weighed[:, None] * both).sum(axis=2)
-    whole = (slopes[:, :, 2:].reshape(2, 2, 2, 2, n) * pairs[:, None]).sum(axis=(1, 3))
+    # What the slopes of the light by place and by log a have in common with 1, F and K
+    # (3, 2, C, n), and how a change of S and g would make up for it.
+    slopes = sums[:3, 3:7].reshape(3, 2, 2, 1, -1)
+    with_one, with_f, with_k = slopes[:, :, 0] * S + slopes[:, :, 1] * g
+    with_both = np.stack([with_f, with_one + with_k])
+    with_f, with_g = with_both
+    made_up = channel / det * np.stack([D * with_f - B * with_g, A * with_g - B * with_f])
+    lost = (with_both[:, :, None] * made_up[:, None]).sum(axis=(0, 3))
+    pairs = (channel * both[:, None] * both).sum(axis=2)
+    whole = (sums[3:7, 3:7].reshape(2, 2, 2, 2, -1) * pairs[:, None]).sum(axis=(1, 3))
     normal = whole - lost
-    figures[1:4] = normal[0, 0], normal[0, 1], normal[1, 1]
-    np.maximum(figures[1:4:2], 1e-12, out=figures[1:4:2])
-    np.sum((onto[2:].reshape(common.shape) - common) * weighed, axis=(1, 2), out=figures[4:6])
+    pull = (onto[3:].reshape(2, 2, *S.shape) * both).sum(axis=1)
+    pull -= S * with_f + g * with_k + more * with_one
+    pull = (channel * pull).sum(axis=1)
+    # The middle moves against the place in the curves.
+    by_middle = -np.exp(-log_a) / tables.grid.step
+    np.maximum(normal[1, 1], 1e-12, out=figures[1])
+    np.multiply(normal[0, 1], by_middle, out=figures[2])
+    np.maximum(normal[0, 0] * by_middle**2, 1e-12, out=figures[3])
+    figures[4] = pull[1]
+    np.multiply(pull[0], by_middle, out=figures[5])
     return _State(figures)
+
+
+def _sums(
+    tables: Tables,
+    samples: Samples,
+    fixed: _Fixed,
+    which: NDArray[np.int_],
+    log_a: Floats,
+    u0: Floats,
+) -> tuple[Floats, Floats]:
+    """Weighted sums of products over the samples of the cuts `which`, (7, 7 + C, n).
+
+    Of 1, F, K, the slopes of F and K by steps of the grid and by log half width with each other
+    and with the light above the ground's level in every channel; and of the squares of that (C, n).
+    """
+    channels, count, _ = samples.light.shape
+    out = np.empty((len(which), 7 + channels, 7 + channels), np.float32)
+    for part in _portions(len(which)):
+        some = part if len(which) == count else which[part]
+        values = samples.values[:, some]
+        weight = values[0]
+        # The light goes where the last of what was looked up is no longer needed.
+        rows = np.empty((max(1 + FIGURES, 7 + channels), *weight.shape), np.float32)
+        rows[0] = 1.0
+        look_up(tables, fixed.of[some], log_a[part], values[1], u0[part], rows[1 : 1 + FIGURES])
+        rows = rows[: 7 + channels]
+        np.subtract(values[2:], fixed.level[:, some, None], out=rows[7:])
+        weighed = rows * weight
+        np.matmul(weighed.transpose(1, 0, 2), rows.transpose(1, 2, 0), out=out[part])
+    # NumPy is quick along long axes only. Double: cost is a small difference of large sums.
+    squares = np.diagonal(out, axis1=1, axis2=2)[:, 7:]
+    return (
+        np.ascontiguousarray(out[:, :7].transpose(1, 2, 0), dtype=float),
+        np.ascontiguousarray(squares.T, dtype=float),
+    )
+
+
+def _portions(count: int) -> list[slice]:
+    """So many cuts in portions of about equal size."""
+    parts = max(1, round(count / _AT_ONCE))
+    ends = [count * k // parts for k in range(parts + 1)]
+    return [slice(start, end) for start, end in itertools.pairwise(ends)]
 
 
 def _contrast(tables: Tables, of: NDArray[np.int_], log_a: Floats, state: _State) -> Floats:
@@ -295,14 +310,15 @@ def _contrast(tables: Tables, of: NDArray[np.int_], log_a: Floats, state: _State
     """
     middle = np.flatnonzero(np.abs(tables.grid.xi) < _SHOWS)
     middle = middle[:: max(1, len(middle) // 48)]
-    both = np.stack([state.strand, state.ground], axis=2).astype(np.float32)
+    ends = np.searchsorted(of, np.arange(len(tables.log_a0) + 1)).tolist()
+    parts = [slice(*pair) for pair in itertools.pairwise(ends)]
+    typical = np.array([median(log_a[mine]) if mine.start < mine.stop else 0.0 for mine in parts])
+    curves = tables.curves_at(typical)[:, :, middle].swapaxes(1, 2)
+    channels = len(state.strand)
     out = np.empty(len(of))
-    for number in range(len(tables.curves)):
-        mine = slice(*np.searchsorted(of, (number, number + 1)).tolist())
-        if mine.start == mine.stop:
-            continue
-        row = tables.row_of(number, math.exp(median(log_a[mine])))
-        few = tables.curves[number, row, middle]
-        depart = both[:, mine] @ np.stack([few.real, few.imag - np.float32(1.0)])
-        out[mine] = np.abs(depart, out=depart).max(axis=2).max(axis=0)
+    for few, mine in zip(curves, parts, strict=True):
+        both = state.figures[6:, mine].reshape(2, -1).astype(np.float32)
+        depart = few @ both
+        most = np.maximum(depart.max(axis=0), -depart.min(axis=0))
+        out[mine] = most.reshape(channels, -1).max(axis=0)
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -9,10 +10,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.beside import dimmed, others_at
-from measure.curve_table import make_tables
+from measure.beside import dimmed
+from measure.curve_table import Tables, make_tables
 from measure.cut_fit import SURE_STEP, EdgePairs, fit_cuts
-from measure.cut_samples import Samples, joined, pooled, thinned
+from measure.cut_samples import Pools, Samples, bends, even_pools, pools_by_bend
 from measure.medians import median, quantile
 from measure.profiles import Cuts
 from measure.shading import XI_MAX, Curves, Light, Rim, aspect, grid, light_up, outline, steps_for
@@ -20,7 +21,9 @@ from measure.shading import XI_MAX, Curves, Light, Rim, aspect, grid, light_up, 
 Floats = NDArray[np.float64]
 
 _FINE: Final = 48
-"""Steps per half width, at least, for placing edges."""
+"""Steps per half width, at least, for placing edges,"""
+_COARSE: Final = 16
+"""and for a first look."""
 _UNSURE: Final = 3.1
 _SURE: Final = 1.35
 """Half widths are looked for up to this many times wider or narrower than their start."""
@@ -62,7 +65,7 @@ def fit_groups(
     halves = [group.typical_mm for group in groups]
     room = _UNSURE if first else _SURE
     tables = make_tables(
-        _curves(groups, halves, light, no_ground),
+        _curves(groups, halves, light, no_ground, _COARSE if first else _FINE),
         [
             (float(g.half_width_mm.min()) / room, float(g.half_width_mm.max()) * room)
             for g in groups
@@ -70,57 +73,86 @@ def fit_groups(
         [group.blur_mm for group in groups],
         [group.rim.softness for group in groups],
     )
-    all_samples: list[Samples] = []
-    for number, (group, half) in enumerate(zip(groups, halves, strict=True)):
-        samples = _samples(group, light, no_ground, half)
-        if first:
-            # Where a picture lies just so, two pixels are equally far off: not the least step.
-            step = quantile(np.diff(samples.u_mm[0]), 0.25)
-            samples = thinned(samples, int(half / (_FIRST_SAMPLES * step)))
-        else:
-            samples = pooled(samples, tables, number, half, median(group.middle_mm))
-        all_samples.append(samples)
     sizes = [len(group.index) for group in groups]
+    ends = np.cumsum([0, *sizes]).tolist()
     pairs = fit_cuts(
         tables,
         np.repeat(np.arange(len(groups)), sizes),
-        joined(all_samples),
+        _samples(groups, light, no_ground, tables, first),
         np.concatenate([group.half_width_mm for group in groups]),
         np.concatenate([group.middle_mm for group in groups]),
         _FIRST_LOOKS if first else _LOOKS,
         _FIRST_SURE if first else SURE_STEP,
     )
-    ends = np.cumsum([0, *sizes]).tolist()
-    return [pairs.some(slice(ends[i], ends[i + 1])) for i in range(len(groups))]
+    return [pairs.some(slice(*pair)) for pair in itertools.pairwise(ends)]
 
 
-def _samples(group: CutGroup, light: Light, no_ground: bool, half_width_mm: float) -> Samples:
-    """What a group's cuts show about a strand of that half width, as far as curves reach.
+def _samples(
+    groups: Sequence[CutGroup], light: Light, no_ground: bool, tables: Tables, first: bool
+) -> Samples:
+    """What all groups' cuts show, one group after the other.
 
     What other strands take from the ground under that light is made up for.
     """
-    cuts, index = group.cuts, group.index
-    u = cuts.u_mm[index]
-    shown = cuts.light[index]
-    if cuts.others_mm.shape[1] and not no_ground:
-        others = others_at(u, cuts.others_mm[index], cuts.view_tan[index])
-        # Below another strand nothing may be left; those samples do not count.
-        left = np.maximum(dimmed(light, others), _LEAST_LEFT)
-        shown = shown / left.astype(np.float32)[:, None]
+    bend = None if first else bends(tables, np.array([group.typical_mm for group in groups]))
+    strands: list[tuple[Cuts, NDArray[np.int_], Pools]] = []
+    for number, group in enumerate(groups):
+        # The grounds of one strand go together.
+        if number and group.cuts is groups[number - 1].cuts:
+            continue
+        same = [k for k, other in enumerate(groups) if other.cuts is group.cuts]
+        index = np.concatenate([groups[k].index for k in same])
+        half, middle = (
+            median(np.concatenate(values))
+            for values in zip(
+                *((groups[k].half_width_mm, groups[k].middle_mm) for k in same), strict=True
+            )
+        )
+        few = group.cuts.u_mm[index[:: max(1, len(index) // 16)]]
+        u = few.mean(axis=0)
+        near = np.flatnonzero(np.abs(u) < XI_MAX * half)
+        within = slice(int(near[0]), int(near[-1]) + 1)
+        if bend is None:
+            # Where a picture lies just so, two pixels are equally far off: not the least step.
+            step = quantile(np.diff(few[0]), 0.25)
+            pools = even_pools(within, int(half / (_FIRST_SAMPLES * step)))
+        else:
+            xi = (u[within] - middle) / half
+            pools = pools_by_bend(within, xi, tables.grid.xi, bend[same].max(axis=0))
+        strands.append((group.cuts, index, pools))
+
+    count = sum(len(index) for _, index, _ in strands)
+    channels = groups[0].cuts.light.shape[1]
+    longest = max(pools.count for _, _, pools in strands)
+    values = np.empty((2 + channels, count, longest), np.float32)
+    end = 0
+    for cuts, index, pools in strands:
+        start, end = end, end + len(index)
+        mine = values[:, start:end]
+        pools.put(cuts.u_mm[index], cuts.light[index], cuts.weight[index], mine)
+        if cuts.others_mm.shape[1] and not no_ground:
+            left = dimmed(light, mine[1], cuts.others_mm[index], cuts.view_tan[index])
+            # Below another strand nothing may be left; those samples do not count.
+            mine[2:] /= np.maximum(left, np.float32(_LEAST_LEFT))
     return Samples(
-        u,
-        shown,
-        cuts.weight[index] * (np.abs(u) < XI_MAX * half_width_mm),
-        cuts.level[index],
-        cuts.noise[index],
+        values,
+        np.concatenate([cuts.level[index] for cuts, index, _ in strands]),
+        np.concatenate([cuts.noise[index] for cuts, index, _ in strands]),
     )
 
 
 def _curves(
-    groups: Sequence[CutGroup], half_mm: Sequence[float], light: Light, no_ground: bool
+    groups: Sequence[CutGroup],
+    half_mm: Sequence[float],
+    light: Light,
+    no_ground: bool,
+    fine: int,
 ) -> Curves:
-    """The model's curves for every group, which are `half_mm` wide to either side."""
-    steps = [steps_for(half, g.blur_mm, _FINE) for half, g in zip(half_mm, groups, strict=True)]
+    """The model's curves for every group, which are `half_mm` wide to either side.
+
+    In steps `fine` at least.
+    """
+    steps = [steps_for(half, g.blur_mm, fine) for half, g in zip(half_mm, groups, strict=True)]
     lit = light_up(
         np.concatenate([light.on(group.rim).row for group in groups]),
         np.array([group.rim.rise for group in groups]),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,6 +12,7 @@ from scipy.ndimage import maximum_filter1d
 from measure.curve_table import Tables
 from measure.medians import median
 
+Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 _BENT: Final = 4e-4
@@ -24,102 +24,118 @@ _ASTRAY: Final = 0.3
 
 @dataclass(frozen=True)
 class Samples:
-    """What n cuts of one ground show, J samples each, C channels."""
+    """What n cuts show, J samples each, C channels."""
 
-    u_mm: Singles
-    """(n, J)"""
-    light: Singles
-    """(n, C, J)"""
-    weight: Singles
-    """(n, J) pixels pooled into each sample, in cuts' worth."""
+    values: Singles
+    """(2 + C, n, J) weight, place and light of each."""
     level: Singles
     """(n, C)"""
     noise: Singles
     """(n, C)"""
 
-    def some(self, which: NDArray[np.int_] | slice) -> Samples:
-        """Those of the cuts numbered `which`."""
-        return Samples(
-            self.u_mm[which],
-            self.light[which],
-            self.weight[which],
-            self.level[which],
-            self.noise[which],
-        )
+    @property
+    def weight(self) -> Singles:
+        """(n, J) pixels pooled into each sample, in cuts' worth."""
+        return np.asarray(self.values[0])
+
+    @property
+    def u_mm(self) -> Singles:
+        """(n, J)"""
+        return np.asarray(self.values[1])
+
+    @property
+    def light(self) -> Singles:
+        """(C, n, J)"""
+        return self.values[2:]
 
 
-def pooled(
-    samples: Samples, tables: Tables, number: int, half_width_mm: float, middle_mm: float
-) -> Samples:
-    """Neighbouring samples put together where the curves of a typical cut run straight.
+@dataclass(frozen=True)
+class Pools:
+    """Which neighbouring samples of all cuts of a strand are put together."""
 
-    Nothing is lost there: edges of strand and shadow keep every sample they have. `number` is that
-    of the cuts' table.
+    ends: NDArray[np.int_]
+    """(count + 1,) first sample of each pool, and the end of the last."""
+    alone: slice
+    """Pools of one sample, in the middle."""
+
+    @property
+    def count(self) -> int:
+        """How many."""
+        return len(self.ends) - 1
+
+    def put(self, u_mm: Singles, light: Singles, weight: Singles, out: Singles) -> None:
+        """Put samples (n, J) together, their light (n, C, J), into `Samples.values`.
+
+        What these have room for beyond them weighs nothing.
+        """
+        light = light.transpose(1, 0, 2)
+        before, after = self.alone.start, self.alone.stop
+        here = slice(self.ends[before], self.ends[after])
+        out[0, :, self.alone] = weight[:, here]
+        out[1, :, self.alone] = u_mm[:, here]
+        out[2:, :, self.alone] = light[..., here]
+        out[..., self.count :] = 0.0
+        if after - before == self.count:
+            return
+        sums = np.empty((len(out), *u_mm.shape), np.float32)
+        sums[0] = weight
+        np.multiply(u_mm, weight, out=sums[1])
+        np.multiply(light, weight, out=sums[2:])
+        # A matrix of ones and zeros adds up far faster than NumPy's reduceat.
+        starts = np.append(self.ends[:before], self.ends[after:-1])
+        stops = np.append(self.ends[1 : before + 1], self.ends[after + 1 :])
+        column = np.arange(u_mm.shape[1])[:, None]
+        ones = ((column >= starts) & (column < stops)).astype(np.float32)
+        pooled = (sums.reshape(-1, len(ones)) @ ones).reshape(*sums.shape[:2], -1)
+        pooled[1:] *= 1 / np.maximum(pooled[0], np.float32(1e-6))
+        out[..., :before] = pooled[..., :before]
+        out[..., after : self.count] = pooled[..., before:]
+
+
+def even_pools(within: slice, size: int) -> Pools:
+    """Every so many neighbouring samples put together, for a first look."""
+    starts = np.arange(within.start, within.stop, max(size, 1))
+    ends = np.append(starts, within.stop)
+    return Pools(ends, slice(0, len(starts) if size < 2 else 0))
+
+
+def pools_by_bend(within: slice, xi: Floats, grid_xi: Floats, bend: Singles) -> Pools:
+    """Outer samples put together as far as `bend` over `grid_xi` leaves curves straight.
+
+    Nothing is lost there: edges of strand and shadow keep every sample they have. `xi` are the
+    typical places of those `within` reach.
     """
-    grid = tables.grid
-    curves = tables.curves[number, tables.row_of(number, half_width_mm)]
-    second = np.zeros(len(curves), np.complex64)
-    second[1:-1] = (curves[2:] - 2.0 * curves[1:-1] + curves[:-2]) / np.float32(grid.step**2)
-    bend = np.maximum(np.abs(second.real), np.abs(second.imag))
-    bend = maximum_filter1d(bend, 2 * round(_ASTRAY / grid.step) + 1)
-    typical_u = samples.u_mm[:: max(1, len(samples.u_mm) // 16)].mean(axis=0)
-    xi = (typical_u - middle_mm) / half_width_mm
-    here = np.interp(xi, grid.xi, bend)
+    here = np.interp(xi, grid_xi, bend)
     span = median(np.diff(xi))
     # A pool of m samples bends away by curvature times its span squared over 24.
-    most = np.clip(np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span, 1.0, _MOST_POOLED)
-    room: list[float] = most.tolist()
-    starts, left = [0], room[0]
-    for i in range(1, len(room)):
-        left = min(left, room[i])
-        if i + 1 - starts[-1] > left:
-            starts.append(i)
-            left = room[i]
-    return _together(samples, np.array(starts))
+    room = np.clip(np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span, 1.0, _MOST_POOLED)
+    alone = np.flatnonzero(room < 2.0)
+    first, end = (int(alone[0]), int(alone[-1]) + 1) if len(alone) else (0, 0)
+    left = [first - k for k in _outward(room[:first][::-1].tolist())][::-1]
+    right = [end + k for k in _outward(room[end:].tolist())]
+    ends = np.array([*left, *range(first, end + 1), *right])
+    return Pools(ends + within.start, slice(len(left), len(left) + end - first))
 
 
-def thinned(samples: Samples, count: int) -> Samples:
-    """Every so many neighbouring samples put together, for a first look."""
-    if count < 2:
-        return samples
-    return _together(samples, np.arange(0, samples.u_mm.shape[1], count))
+def _outward(room: list[float]) -> list[int]:
+    """Ends of pools as large as every sample in them leaves room for, one after the other."""
+    ends, start, least = [], 0, 0.0
+    for i, here in enumerate(room):
+        least = min(least, here) if i > start else here
+        if i + 1 - start > least:
+            ends.append(i)
+            start, least = i, here
+    return [*ends, len(room)] if room else ends
 
 
-def _together(samples: Samples, starts: NDArray[np.int_]) -> Samples:
-    """Samples put together from each start to the next."""
-    n, channels, j = samples.light.shape
-    sums = np.empty((n, 2 + channels, j), np.float32)
-    sums[:, 0] = samples.weight
-    np.multiply(samples.u_mm, samples.weight, out=sums[:, 1])
-    np.multiply(samples.light, samples.weight[:, None], out=sums[:, 2:])
-    # A matrix of ones and zeros adds up far faster than NumPy's reduceat.
-    owner = np.searchsorted(starts, np.arange(j), side="right") - 1
-    ones = np.zeros((j, len(starts)), np.float32)
-    ones[np.arange(j), owner] = 1.0
-    sums = (sums.reshape(-1, j) @ ones).reshape(n, 2 + channels, -1)
-    weight = sums[:, 0]
-    means = sums[:, 1:]
-    means /= np.maximum(weight, np.float32(1e-6))[:, None]
-    return Samples(means[:, 0], means[:, 1:], weight, samples.level, samples.noise)
+def bends(tables: Tables, half_width_mm: Floats) -> Singles:
+    """How much the curves of typical cuts (t,) of every table bend, (t, count of the grid).
 
-
-def joined(samples: Sequence[Samples]) -> Samples:
-    """Samples of several groups of cuts, one after another, padded with what weighs nothing."""
-    longest = max(some.u_mm.shape[1] for some in samples)
-
-    def padded(of: str) -> Singles:
-        parts = [getattr(some, of) for some in samples]
-        out = np.zeros((sum(len(x) for x in parts), *parts[0].shape[1:-1], longest), np.float32)
-        at = 0
-        for part in parts:
-            out[at : at + len(part), ..., : part.shape[-1]] = part
-            at += len(part)
-        return out
-
-    return Samples(
-        padded("u_mm"),
-        padded("light"),
-        padded("weight"),
-        np.concatenate([some.level for some in samples]),
-        np.concatenate([some.noise for some in samples]),
-    )
+    The most of all that is near.
+    """
+    step = tables.grid.step
+    curves = tables.curves_at(np.log(half_width_mm))
+    second = np.zeros((len(curves), curves.shape[-1]), np.float32)
+    np.abs(np.diff(curves, 2)).max(axis=1, out=second[:, 1:-1])
+    second *= np.float32(1.0 / step**2)
+    return np.asarray(maximum_filter1d(second, 2 * round(_ASTRAY / step) + 1, axis=1))

@@ -29,6 +29,8 @@ Floats = NDArray[np.float64]
 
 _LEAST_GAIN: Final = 0.05
 """Gain in weighted squares that moves no figure by a quarter of its standard uncertainty."""
+_NEAR: Final = 1e-9
+"""How far beyond a limit is still at it."""
 _LONGEST_STEP: Final = np.array([0.3, 0.3, 0.5, 0.2, 0.3, 0.3, 0.3])
 """Of each figure of the light: its slopes do not hold farther."""
 
@@ -84,7 +86,7 @@ def _descent(
         least = max(least_gain * state.cost, _LEAST_GAIN)
         settled = True
         for _attempt in range(5):
-            step = _step(H + np.diag(damping * weights), state.downhill, point)
+            step = step_within(H + np.diag(damping * weights), state.downhill, point)
             # What it will gain at most is known beforehand.
             if _gain(step, H, state.downhill) < least:
                 break
@@ -104,7 +106,7 @@ def promised(packed: Packed, stop: Stop) -> float:
     """What the next step would gain at most if slopes held."""
     H = stop.state.normal + packed.tied
     downhill = stop.state.downhill
-    return _gain(_step(H, downhill, stop.point), H, downhill)
+    return _gain(step_within(H, downhill, stop.point), H, downhill)
 
 
 def _gain(step: Floats, H: Floats, downhill: Floats) -> float:
@@ -112,38 +114,36 @@ def _gain(step: Floats, H: Floats, downhill: Floats) -> float:
     return 2.0 * float(step @ downhill) - float(step @ H @ step)
 
 
-def _step(H: Floats, downhill: Floats, point: Point) -> Floats:
-    """The step to the minimum of a parabola, leaving alone what stands at a limit and would pass.
+def step_within(H: Floats, downhill: Floats, point: Point) -> Floats:
+    """The step to the minimum of a parabola that ends within limits.
 
-    What is held there must not bend the others' way. Sky and lamp together are at most all of the
-    light: where they are, one grows by as much as the other shrinks.
+    What would pass a limit goes just there, and must not bend the others' way. Sky and lamp
+    together are at most all of the light: where they are, one grows by as much as the other
+    shrinks.
     """
     value = np.concatenate([point.light, point.rim.ravel()])
     low, high = _limits(len(point.rim))
-    size = len(downhill)
+    low, high = low - value, high - value
+    count, size = len(value), len(downhill)
     full = point.light[0] + point.light[1] > 1.0 - 1e-9
-    free = np.asarray(np.linalg.solve(H, downhill))
-    ahead = free[: len(value)]
-    if (
-        not full
-        and not (((value <= low) & (ahead < 0.0)) | ((value >= high) & (ahead > 0.0))).any()
-    ):
-        return free
-    ways = np.eye(size)
-    step = np.zeros(size)
+    step = np.asarray(np.linalg.solve(H, downhill))
+    passes = (step[:count] < low) | (step[:count] > high)
+    if not full and not passes.any():
+        return step
+    ways, held = np.eye(size), np.zeros(size)
     for _ in range(4):
-        step = ways @ np.linalg.solve(ways.T @ H @ ways, ways.T @ downhill)
-        there = step[: len(value)]
-        passes = ((value <= low) & (there < 0.0)) | ((value >= high) & (there > 0.0))
         if full and step[0] + step[1] > 1e-12 and not passes[:2].any():
             full = False
             ways[1] -= ways[0]
             ways = np.delete(ways, 1, axis=1) if ways[1, 1] == 1.0 else ways
-            continue
-        if not passes.any():
+        elif passes.any():
+            gone = np.nonzero(passes)[0]
+            held[gone] = np.where(step[gone] < low[gone], low[gone], high[gone])
+            ways = ways[:, ~(ways[gone] != 0.0).any(axis=0)]
+        else:
             break
-        gone = np.nonzero(passes)[0]
-        ways = ways[:, ~(ways[gone] != 0.0).any(axis=0)]
+        step = held + ways @ np.linalg.solve(ways.T @ H @ ways, ways.T @ (downhill - H @ held))
+        passes = (step[:count] < low - _NEAR) | (step[:count] > high + _NEAR)
     return step
 
 

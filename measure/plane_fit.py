@@ -187,7 +187,7 @@ def fit_plane(
     for _ in range(rounds):
         plane, residuals, information = _descend(plane, seen, prior, noise_px, trusted)
         data_information = information - np.diag(prior.weight)
-        spent = float(np.trace(np.linalg.solve(information, data_information)))
+        spent = float(np.linalg.solve(information, data_information).trace())
         free = max(float(trusted.sum()) - spent, 1.0)
         previous = noise_px
         noise_px = max(floor_px, float(np.sqrt(np.sum(residuals[trusted] ** 2) / free)))
@@ -216,18 +216,19 @@ def _descend(
     damping = 0.0
     residuals = _residuals(plane, seen)
     cost = _cost(plane, residuals, prior, noise_px, trusted)
-    information = np.diag(prior.weight)
+    known = information = np.diag(prior.weight)
+    unit = np.eye(len(known))
     for _step in range(40):
         printed = seen.points_mm + plane.ink_spread_mm * seen.outward
         slopes = plane.slopes_along(printed, seen.outward, seen.normals)
         rows = slopes[trusted] / noise_px
-        information = rows.T @ rows + np.diag(prior.weight)
+        information = rows.T @ rows + known
         pull = rows.T @ residuals[trusted] / noise_px - prior.weight * _departure(plane, prior)
-        sizes = np.sqrt(np.diag(information))
-        scaled = information / np.outer(sizes, sizes)
+        sizes = np.sqrt(information.diagonal())
+        scaled = information / (sizes[:, None] * sizes)
         accepted = False
         for _try in range(8):
-            step = np.linalg.solve(scaled + damping * np.eye(len(sizes)), pull / sizes) / sizes
+            step = np.linalg.solve(scaled + damping * unit, pull / sizes) / sizes
             candidate = plane.stepped(step)
             new_residuals = _residuals(candidate, seen)
             new_cost = _cost(candidate, new_residuals, prior, noise_px, trusted)
@@ -271,5 +272,5 @@ def _cost(
     noise_px: float,
     trusted: Mask,
 ) -> float:
-    data = float(np.sum((residuals[trusted] / noise_px) ** 2))
-    return data + float(np.sum(prior.weight * _departure(plane, prior) ** 2))
+    shown = residuals[trusted] / noise_px
+    return float(shown @ shown + prior.weight @ _departure(plane, prior) ** 2)

@@ -49,10 +49,11 @@ def _strands_of(pieces: Sequence[Piece], region: Region) -> list[Chain]:
 
 def _two_meet(piece: Piece, own: Chain, chains: Sequence[Chain]) -> bool:
     """Whether another strand, seen beside this one elsewhere, runs on into this piece of it."""
-    stretches = {p.stretch for p in own}
     for other in chains:
+        if other is own:
+            continue
         theirs = {p.stretch for p in other}
-        if other is own or piece.stretch in theirs or not stretches & theirs:
+        if piece.stretch in theirs or theirs.isdisjoint(p.stretch for p in own):
             continue
         inside = np.abs(_carried_on(other, piece.along) - piece.across) < 0.5 * piece.width
         if np.mean(inside) > _MET:
@@ -124,10 +125,10 @@ def _chain_slope(chain: Chain) -> float:
     """Direction at the end of a chain, from its last 30 mm of middles."""
     along = np.concatenate([p.along for p in chain[-3:]])
     across = np.concatenate([p.across for p in chain[-3:]])
-    near = along > along[-1] - _LEAD_MM
-    if near.sum() < _FEWEST_COLUMNS:
+    near = int(along.searchsorted(along[-1] - _LEAD_MM, side="right"))
+    if len(along) - near < _FEWEST_COLUMNS:
         return chain[-1].slope
-    return straight_line(along[near], across[near])[0]
+    return straight_line(along[near:], across[near:])[0]
 
 
 def _long_enough(chain: Chain, region: Region) -> bool:

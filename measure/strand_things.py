@@ -87,13 +87,12 @@ def _connected(mask: NDArray[np.uint8], shortest: int) -> Things:
     _, above, _, rows = cv2.boundingRect(mask)
     # OpenCV's time grows with the empty rows too. Turned over, cells come column by column.
     turned = np.asarray(cv2.transpose(mask[above : above + max(rows, 1)]))
-    labels = np.asarray(cv2.connectedComponents(turned, connectivity=8)[1], np.int32).reshape(-1)
-    at = np.flatnonzero(labels)
-    label = labels.take(at)
+    at = np.flatnonzero(turned.view(np.bool_))
+    label = np.asarray(cv2.connectedComponents(turned, connectivity=8)[1], np.int32).take(at)
     order = np.argsort(label, kind="stable")
     at, label = at[order], label[order]
-    column, row = np.divmod(at, turned.shape[1])
-    row += above
+    column = at // turned.shape[1]
+    row = at - turned.shape[1] * column + above
     start = np.flatnonzero(_begins(label, column))
     first = np.flatnonzero(_begins(label[start]))
     filled, columns = _lengths(start, len(at)), _lengths(first, len(start))

@@ -33,6 +33,8 @@ _NEAR_STEPS: Final = 13
 _SCATTER_KEPT: Final = 2.0
 """How much of the scatter about its near course that course holds itself beyond the long one, for
 places as alike as half of their neighbours."""
+_LED_ON_MM: Final = 6.0
+"""Length of a piece at its end whose direction it is carried on in."""
 _LEAST_WAVE_MM: Final = 0.018
 """A wave of this size (root mean square) is not followed at all: middles of straight strands wander
 by up to that from one ground to the next (ours)."""
@@ -156,9 +158,13 @@ def _centreline(chain: Chain, region: Region) -> Centreline | None:
         index = region.stretch_index(at, 0.0)
         seen |= np.array([s.ground not in kinds for s in region.stretches])[np.maximum(index, 0)]
     width = median(np.array([p.width for p in lead]))
-    reach = max(
-        median(np.abs(p.across - np.interp(p.along, at, smooth))) + p.width / 2 for p in chain
+    off = np.abs(
+        np.concatenate([p.across for p in chain])
+        - np.interp(np.concatenate([p.along for p in chain]), at, smooth)
     )
+    ends = np.cumsum([len(p.along) for p in chain])
+    parts = np.split(off, ends[:-1])
+    reach = max(median(own) + p.width / 2 for own, p in zip(parts, chain, strict=True))
     return Centreline(region, at, smooth, width, reach, seen)
 
 
@@ -176,8 +182,9 @@ def _shift_on_light(chain: Chain, light: list[Piece]) -> float:
 
 def _carried(piece: Piece, end: tuple[float, float], along_mm: float) -> float:
     """A piece's middle carried on from its end along the direction it has there."""
-    near = np.abs(piece.along - end[0]) < 6.0
-    slope, _ = straight_line(piece.along[near], piece.across[near])
+    first = int(piece.along.searchsorted(end[0] - _LED_ON_MM, side="right"))
+    last = int(piece.along.searchsorted(end[0] + _LED_ON_MM, side="left"))
+    slope, _ = straight_line(piece.along[first:last], piece.across[first:last])
     return end[1] + slope * (along_mm - end[0])
 
 

@@ -288,10 +288,10 @@ def _running(
     level, white, slope_u, noise = read_levels(region, seen, valid, stretch, along, slope_u)
     light[..., near] -= bend
     # Light that changes across, and white paper there.
-    gain = 1 / (1 + slope_u[:, None] * u)
+    gain, by_white = 1 / (1 + slope_u[:, None] * u), 1 / white
     relative = np.empty((n, len(light), len(across_it.u_mm)), np.float32)
     for channel, shown in enumerate(light):
-        np.multiply(shown, gain / white[:, channel, None], out=relative[:, channel])
+        np.multiply(shown, gain * by_white[:, channel, None], out=relative[:, channel])
 
     counts = total / np.float32(PER_CUT)
     if there.clear is not None:

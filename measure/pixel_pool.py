@@ -91,6 +91,8 @@ class Pool:
 
     One behind the other, since NumPy is quick along long last axes only.
     """
+    off_mm: Singles
+    """(n, J) these distances themselves."""
     off2_mm2: Singles
     """(n, near) mean square distance off times the weight, of the samples near the strand."""
 
@@ -147,9 +149,10 @@ def pool_pixels(
     sides = [side for side in (slice(0, near.start), slice(near.stop, j)) if side.stop > side.start]
     if sides:
         _fill(parts, None, picture, way[:, :, few], gain, u_grid, sides, within, chroma)
+    off = parts[1].copy()
     parts[1:] *= parts[0]
     off2 *= parts[0, :, near]
-    return Pool(parts, off2)
+    return Pool(parts, off, off2)
 
 
 def _fill(

@@ -56,7 +56,7 @@ class Cuts:
     normals: Floats
     """(n, 2) unit normals in region coordinates; u grows along them."""
     u_mm: Singles
-    """(n, J) mean distance of the pooled pixels from the centreline; of none, where they would."""
+    """(n, J) mean distance of the pooled pixels from the centreline."""
     light: Singles
     """(n, C, J) linear light relative to white paper there."""
     weight: Singles
@@ -265,6 +265,7 @@ def _running(
     spread *= share[:, near]
     spread -= np.square(off[:, near])
     bend *= np.maximum(spread, 0, out=spread)
+    np.copyto(off, pool.off_mm[:n], where=total <= 0)
     u = off + across_it.u_mm.astype(np.float32)
 
     middle = slice(PER_CUT // 2, PER_CUT // 2 + n)

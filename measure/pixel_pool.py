@@ -130,15 +130,10 @@ def pool_pixels(
     way[..., 2] = second.T[..., None]
     few = ((np.arange(across_it.far_rows) + 0.5) * (rows / across_it.far_rows)).astype(int)
 
-    size = np.array(picture.pixels.shape[1::-1])
+    room = 1.0 + np.abs(onward).max(axis=0) + np.abs(second).max(axis=0) * edge**2
     within = all(
-        room <= places.min() and places.max() <= last - room
-        for places, last, room in zip(
-            px.transpose(2, 0, 1),
-            (size - 1).tolist(),
-            (1.0 + np.abs(onward).max(axis=0) + np.abs(second).max(axis=0) * edge**2).tolist(),
-            strict=True,
-        )
+        room[i] <= px[..., i].min() and px[..., i].max() <= size - 1 - room[i]
+        for i, size in enumerate(picture.pixels.shape[1::-1])
     )
     n, j = len(px[1]), len(u_grid)
     channels = 1 if picture.pixels.ndim == 2 else picture.pixels.shape[2]

@@ -249,6 +249,7 @@ def _running(
     scale: Scale,
     chroma: float,
 ) -> Cuts:
+    """The running cuts; overwrites the pool."""
     region = line.region
     pool, normals, there = quarters.pool, quarters.normals, quarters.there
     own, near = there.stretch, across_it.near
@@ -289,10 +290,11 @@ def _running(
     level, white, slope_u, noise = read_levels(region, seen, valid, stretch, along, slope_u)
     light[..., near] -= bend
     # Light that changes across, and white paper there.
-    gain, by_white = 1 / (1 + slope_u[:, None] * u), 1 / white
+    fall = slope_u[:, None] * u
+    fall += 1
+    light /= fall
     relative = np.empty((n, len(light), len(across_it.u_mm)), np.float32)
-    for channel, shown in enumerate(light):
-        np.multiply(shown, gain * by_white[:, channel, None], out=relative[:, channel])
+    np.multiply(light.swapaxes(0, 1), (1 / white)[..., None], out=relative)
 
     counts = total / np.float32(PER_CUT)
     if there.clear is not None:

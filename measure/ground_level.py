@@ -94,7 +94,7 @@ def _read(seen: Seen, picked: NDArray[np.intp], sloping: bool) -> tuple[Floats, 
     half = float(np.abs(u[:, [0, -1]]).max())
     edge = max(0.62 * half, min(width_mm, 0.8 * half))
     beside = np.nonzero(np.abs(u[picked[:, 0]]).max(axis=0) > min(edge, 0.5 * half))[0]
-    places, full = u.take(beside, axis=1)[picked], total.take(beside, axis=1)[picked]
+    places, full = u[picked].take(beside, axis=-1), total[picked].take(beside, axis=-1)
     there = (np.abs(places) > edge) & (full > 0.6 * PER_CUT * share[beside])
     poor = np.count_nonzero(there, axis=(1, 2)) < _FEWEST
     there[poor] = (np.abs(places[poor]) > 0.5 * half) & (full[poor] > 0)

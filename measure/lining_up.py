@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csc_array
 
 from measure.beside import Others, others_at
 from measure.cut_fit import EdgePairs
@@ -177,7 +176,8 @@ def _mean_profiles(number: int, cuts: Cuts, start: Lines, blur_mm: float) -> lis
     places: list[Floats] = []
     for index, profile in zip(shown.values(), out, strict=True):
         log = np.log(start.half_width_mm[index] / profile.half_width_mm)
-        places += [cuts.arc_mm[index], np.clip(log, -_MOST_UNEVEN, _MOST_UNEVEN)]
+        log = np.minimum(np.maximum(log, -_MOST_UNEVEN), _MOST_UNEVEN)
+        places += [cuts.arc_mm[index], log]
     step = step_between(*places)
     uneven = (-0.5 * step.log, 0.5 * step.log)
     u = step.u_uneven / np.sqrt(2.0)
@@ -192,50 +192,49 @@ def _mean_profile(
     ground: str,
     blur_mm: float,
 ) -> MeanProfile:
-    typical = median(start.half_width_mm[index])
-    stretch = np.clip(typical / start.half_width_mm[index], 0.75, 1.33)
-    typical_middle = median(start.middle_mm[index])
-    seen_u = cuts.u_mm[index]
-    u = typical_middle + (seen_u - start.middle_mm[index, None]) * stretch[:, None]
+    half, middle = start.half_width_mm[index], start.middle_mm[index]
+    typical, typical_middle = median(half), median(middle)
+    stretch = np.minimum(np.maximum(typical / half, 0.75), 1.33)[:, None]
+    seen_u, weight = cuts.u_mm[index], cuts.weight[index]
+    u = typical_middle + (seen_u - middle[:, None]) * stretch
     steps = np.diff(seen_u[0])
     pitch = median(steps[len(steps) // 3 : -(len(steps) // 3)])
     reach = min(float(np.abs(cuts.u_mm[:, [0, -1]]).max()), XI_MAX * typical)
     bins = int(2 * reach / pitch)
-    place = np.rint((u + reach) * (bins / (2 * reach)))
+    place = np.rint((u + reach) / (2 * reach) * bins)
     place[(place < 0) | (place > bins)] = bins + 1
-    # All that is averaged, sample by sample.
-    channels = cuts.light.shape[1]
-    values = np.zeros((*u.shape, 5 + channels))
-    values[..., 0] = 1.0
-    values[..., 1] = u
-    if cuts.others_mm.shape[1]:
-        others = others_at(seen_u, cuts.others_mm[index], cuts.view_tan[index])
-        values[..., 2], values[..., 3], values[..., 4] = others.hidden, others.left, others.right
-    values[..., 5:] = cuts.light[index].swapaxes(1, 2)
-    into_bins = csc_array(
-        (cuts.weight[index].ravel(), place.astype(np.int32).ravel(), np.arange(u.size + 1)),
-        shape=(bins + 2, u.size),
-    )
-    sums = (into_bins @ values.reshape(u.size, -1))[:-1]
-    total = sums[:, 0]
+    at = place.astype(np.intp).ravel()
+
+    def summed(values: NDArray[Any]) -> Floats:
+        return np.asarray(np.bincount(at, values.ravel(), bins + 2)[:-1], float)
+
+    total = summed(weight)
     good = total > 0.1 * median(total[total > 0])
     total = total[good]
-    mean_u, hidden, left, right, *light = sums[good, 1:].T / total
+    light = weight * cuts.light.swapaxes(0, 1)[:, index]
+    others = Others(*np.zeros((3, len(total))))
+    if cuts.others_mm.shape[1]:
+        there = others_at(seen_u, cuts.others_mm[index], cuts.view_tan[index])
+        hidden, left, right = (
+            summed(weight * of)[good] / total for of in (there.hidden, there.left, there.right)
+        )
+        others = Others(hidden, left, right)
+    each = np.full(len(index), 1.0 / len(index))
     return MeanProfile(
         strand=number,
         ground=ground,
-        u_mm=mean_u,
-        light=np.stack(light, axis=1),
+        u_mm=summed(weight * u)[good] / total,
+        light=np.stack([summed(channel)[good] / total for channel in light], axis=1),
         weight=np.minimum(total / total.max(), 1.0),
-        level=cuts.level[index].mean(axis=0).astype(float),
+        level=each @ cuts.level[index],
         blur_mm=math.hypot(blur_mm, 0.25 * pitch),
-        view_tan=float(cuts.view_tan[index].mean()),
+        view_tan=float(each @ cuts.view_tan[index]),
         half_width_mm=typical,
         middle_mm=typical_middle,
         noise=float(cuts.noise[index].mean()) / math.sqrt(len(index)),
         uneven=0.0,
         u_uneven=0.0,
-        others=Others(hidden, left, right),
+        others=others,
     )
 
 

@@ -7,6 +7,7 @@ is made the one the file kept, where colour was stored at half the resolution.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -66,14 +67,14 @@ def across_strand(line: Centreline, pitch_mm: float, blur_mm: float) -> Across:
     Every pixel about its edges, since those tell its width; elsewhere only as many as tell how
     bright ground and shadow are.
     """
-    half = float(np.clip(max(3.2 * line.width_mm, line.reach_mm + 0.6), 1.1, 9.0))
+    half = min(max(3.2 * line.width_mm, line.reach_mm + 0.6, 1.1), 9.0)
     step = max(pitch_mm, 2.0 * half / _MOST_SAMPLES, line.width_mm / 48.0)
-    rows = int(np.clip(STEP_MM / pitch_mm, 1, _MOST_ROWS))
-    thin = int(np.clip(line.width_mm / (_PER_WIDTH * step), 1, _THINNEST))
-    samples = int(np.ceil(half / step))
+    rows = min(max(int(STEP_MM / pitch_mm), 1), _MOST_ROWS)
+    thin = min(max(int(line.width_mm / (_PER_WIDTH * step)), 1), _THINNEST)
+    samples = math.ceil(half / step)
     near = samples
     if thin > 1:
-        near = min(samples, int(np.ceil((_NEAR * line.width_mm + 3.0 * blur_mm) / step)))
+        near = min(samples, math.ceil((_NEAR * line.width_mm + 3.0 * blur_mm) / step))
     inner = np.arange(-near, near + 1) * step
     outer = (near + thin * np.arange(1, 1 + -(-(samples - near) // thin))) * step
     u = np.concatenate([-outer[::-1], inner, outer])
@@ -90,6 +91,8 @@ class Pool:
 
     One behind the other, since NumPy is quick along long last axes only.
     """
+    off_mm: Singles
+    """(n, J) these distances themselves."""
     off2_mm2: Singles
     """(n, near) mean square distance off times the weight, of the samples near the strand."""
 
@@ -127,15 +130,10 @@ def pool_pixels(
     way[..., 2] = second.T[..., None]
     few = ((np.arange(across_it.far_rows) + 0.5) * (rows / across_it.far_rows)).astype(int)
 
-    size = np.array(picture.pixels.shape[1::-1])
+    room = 1.0 + np.abs(onward).max(axis=0) + np.abs(second).max(axis=0) * edge**2
     within = all(
-        room <= places.min() and places.max() <= last - room
-        for places, last, room in zip(
-            px.transpose(2, 0, 1),
-            (size - 1).tolist(),
-            (1.0 + np.abs(onward).max(axis=0) + np.abs(second).max(axis=0) * edge**2).tolist(),
-            strict=True,
-        )
+        room[i] <= px[..., i].min() and px[..., i].max() <= size - 1 - room[i]
+        for i, size in enumerate(picture.pixels.shape[1::-1])
     )
     n, j = len(px[1]), len(u_grid)
     channels = 1 if picture.pixels.ndim == 2 else picture.pixels.shape[2]
@@ -146,9 +144,10 @@ def pool_pixels(
     sides = [side for side in (slice(0, near.start), slice(near.stop, j)) if side.stop > side.start]
     if sides:
         _fill(parts, None, picture, way[:, :, few], gain, u_grid, sides, within, chroma)
+    off = parts[1].copy()
     parts[1:] *= parts[0]
     off2 *= parts[0, :, near]
-    return Pool(parts, off2)
+    return Pool(parts, off, off2)
 
 
 def _fill(
@@ -168,7 +167,8 @@ def _fill(
     By portions that stay in the processor's cache.
     """
     u = np.concatenate([u_grid[c] for c in columns])
-    powers = (u ** np.arange(3)[:, None]).astype(np.float32)
+    powers = np.ones((3, len(u)), np.float32)
+    powers[1], powers[2] = u, u * u
     _, n, rows, _ = way.shape
     mean = np.full((1, rows), 1.0 / rows, np.float32)
     size = max(1, _AT_ONCE // (rows * len(u)))
@@ -253,10 +253,9 @@ def bends(u_grid: Floats, sums: Singles, stretch: NDArray[np.int_]) -> Singles:
 
 def _portions(stretch: NDArray[np.int_]) -> NDArray[np.int_]:
     """Where portions of some `_NEIGHBOURS` cuts of one stretch (n,) begin."""
-    ends = np.append(np.nonzero(np.diff(stretch))[0] + 1, len(stretch))
     starts: list[int] = []
     start = 0
-    for end in ends.tolist():
+    for end in [*(np.nonzero(stretch[1:] != stretch[:-1])[0] + 1).tolist(), len(stretch)]:
         count = max(1, round((end - start) / _NEIGHBOURS))
         starts += [start + (end - start) * k // count for k in range(count)]
         start = end

@@ -56,7 +56,7 @@ class Cuts:
     normals: Floats
     """(n, 2) unit normals in region coordinates; u grows along them."""
     u_mm: Singles
-    """(n, J) mean distance of the pooled pixels from the centreline; of none, where they would."""
+    """(n, J) mean distance of the pooled pixels from the centreline."""
     light: Singles
     """(n, C, J) linear light relative to white paper there."""
     weight: Singles
@@ -249,6 +249,7 @@ def _running(
     scale: Scale,
     chroma: float,
 ) -> Cuts:
+    """The running cuts; overwrites the pool."""
     region = line.region
     pool, normals, there = quarters.pool, quarters.normals, quarters.there
     own, near = there.stretch, across_it.near
@@ -265,6 +266,7 @@ def _running(
     spread *= share[:, near]
     spread -= np.square(off[:, near])
     bend *= np.maximum(spread, 0, out=spread)
+    np.copyto(off, pool.off_mm[:n], where=total <= 0)
     u = off + across_it.u_mm.astype(np.float32)
 
     middle = slice(PER_CUT // 2, PER_CUT // 2 + n)
@@ -288,10 +290,11 @@ def _running(
     level, white, slope_u, noise = read_levels(region, seen, valid, stretch, along, slope_u)
     light[..., near] -= bend
     # Light that changes across, and white paper there.
-    gain = 1 / (1 + slope_u[:, None] * u)
+    fall = slope_u[:, None] * u
+    fall += 1
+    light /= fall
     relative = np.empty((n, len(light), len(across_it.u_mm)), np.float32)
-    for channel, shown in enumerate(light):
-        np.multiply(shown, gain / white[:, channel, None], out=relative[:, channel])
+    np.multiply(light.swapaxes(0, 1), (1 / white)[..., None], out=relative)
 
     counts = total / np.float32(PER_CUT)
     if there.clear is not None:

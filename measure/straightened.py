@@ -6,6 +6,7 @@ of its plies, and its rows lie at fixed shares of the strand's half width.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -28,6 +29,8 @@ XI_REACH: Final = 1.7
 """Half widths to either side that are looked at: edges, and some of the ground beside them."""
 _STEPS_ACROSS: Final = 14
 """Grid steps along the strand to one width of it, where the picture has as many pixels."""
+_APART_PX: Final = 1.75
+"""Pixels from one sample to the next, at most: each is put together of the pixels within one."""
 _MOST_FINE: Final = 3
 _COLUMNS_AT_ONCE: Final = 192
 
@@ -92,7 +95,7 @@ def straighten(
 
 def _fine(step_px: float) -> int:
     """Samples to a step of so many pixels."""
-    return min(max(round(step_px), 1), _MOST_FINE)
+    return min(math.ceil(step_px / _APART_PX), _MOST_FINE)
 
 
 def _parts(count: int) -> Floats:

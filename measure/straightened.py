@@ -136,9 +136,8 @@ def _sampled(
     high = np.maximum.reduceat(px.max(axis=0), begin, axis=1).T
     corner = np.maximum(np.floor(low).astype(int) - 2, 0)
     end = np.minimum(np.ceil(high).astype(int) + 3, (width, height))
-    from_corner = px[1] - np.repeat(corner, np.diff(begin, append=len(s)), axis=0).T
     course = np.empty((2, len(s), 3), np.float32)
-    course[..., 0] = from_corner
+    course[..., 0] = px[1] - corner.T.take(np.arange(len(s)) // (at_once * of[0]), axis=1)
     course[..., 1] = (px[2] - px[0]) / 2
     course[..., 2] = (px[2] + px[0]) / 2 - px[1]
     powers = np.stack([np.ones_like(u), u / edge, (u / edge) ** 2]).astype(np.float32)

@@ -35,7 +35,7 @@ GREY = (0.26, 0.25, 0.24)
 
 
 def _of(straight: Straightened) -> Twist:
-    return twist_of(straight, straight.half_width_mm / straight.px_across, 0.001)
+    return twist_of(straight, straight.half_width_mm / straight.px_across, lambda: 0.001)
 
 
 def _twist(strand: PliedStrand, length_mm: float = 72.0, **how: object) -> Twist:
@@ -244,7 +244,7 @@ def test_noise_alone_has_no_twist() -> None:
     straight = straight_plied(PliedStrand(2, 0.5, 8.0, "S"), 72.0, 5)
     random = np.random.default_rng(2)
     noise = random.uniform(0.2, 0.4, straight.light.shape).astype(np.float32)
-    twist = twist_of(replace(straight, light=noise), 0.05, 0.001)
+    twist = twist_of(replace(straight, light=noise), 0.05, lambda: 0.001)
     assert twist.turns_per_inch is None
     assert twist.twist is None
 

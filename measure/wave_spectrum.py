@@ -30,7 +30,8 @@ def shares_by_spectrum(
     deviation of one period, in which samples are pooled into so many `bins`; frequencies rise.
     """
     weighed = np.multiply(values.T, np.sqrt(weight), dtype=np.float32)
-    size = fft.next_fast_len(len(weight), real=True)
+    # Mostly powers of two: that is quicker than the next size that has no large factor.
+    size = 64 * fft.next_fast_len(-(-len(weight) // 64))
     spectrum = fft.rfft(weighed, size, axis=1)
     power = np.square(spectrum.real).sum(axis=0) + np.square(spectrum.imag).sum(axis=0)
     power[0] *= 0.5

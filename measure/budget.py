@@ -127,8 +127,7 @@ def budget_of(
     places = region.to_card(
         np.stack([cuts.along_mm[[0, middle, -1]], cuts.across_mm[[0, middle, -1]]], axis=1)
     )
-    axes = np.array([region.along, region.across])
-    normal = cuts.normals[middle] @ axes
+    normal = cuts.normals[middle] @ np.array([region.along, region.across])
     u_scale = float(np.mean(scale.u_relative(places, normal)))
 
     # The outline is 1 / cos v too wide, v from the camera's place, which is not quite known.
@@ -137,11 +136,9 @@ def budget_of(
     slope = normal * tan_v / (height * (1.0 + tan_v**2))
     aside = float(slope @ scale.u_camera_mm[:2, :2] @ slope)
     # The height's doubt may be as large as itself: its effect at the near end, not its slope.
-    near = height * float(np.exp(-np.sqrt(max(scale.u_camera_mm[2, 2], 0.0)) / height))
+    near = height * math.exp(-math.sqrt(max(scale.u_camera_mm[2, 2], 0.0)) / height)
     closer = _too_wide(tan_v * height / near, near, diameter_mm)
-    u_view = float(
-        np.hypot(np.sqrt(max(aside, 0.0)), closer - _too_wide(tan_v, height, diameter_mm))
-    )
+    u_view = math.hypot(math.sqrt(max(aside, 0.0)), closer - _too_wide(tan_v, height, diameter_mm))
     up = math.sqrt(may_be_up(strand))
     u_stand_off_mm = math.hypot(_STAND_OFF_MM, _HELD_MM * up)
     u_height = u_stand_off_mm / height if region.name != "picture" else 0.0
@@ -155,10 +152,10 @@ def budget_of(
         u_plies = _PLIES[plied.plies]
     else:
         bumpy = _BUMPY * float(cut_mm.std()) / diameter_mm
-        u_plies = float(np.hypot(_PERHAPS_PLIED[best], bumpy)) * plied.perhaps
+        u_plies = math.hypot(_PERHAPS_PLIED[best], bumpy) * plied.perhaps
     u_colours = _TWO_COLOURS * plied.colours_apart
 
-    noise = _u_cut(along.u_diameter_mm, at, cut_mm) / np.sqrt(max(len(cut_mm), 1))
+    noise = _u_cut(along.u_diameter_mm, at, cut_mm) / math.sqrt(max(len(cut_mm), 1))
     # What was left out of the strand as it lay is all that its mean is unsure for.
     cells = means_per_cut(
         along.position_mm,
@@ -171,15 +168,15 @@ def budget_of(
     if np.isfinite(cells).sum() >= 3:
         left_out = left_out_component("sampling", cells)
         sampling = replace(left_out, u=_NOT_BY_CHANCE * left_out.u)
-    u_halo = _HALO * strand.rim.halo / float(np.sqrt(strand.rim.halo + _LITTLE_HALO))
+    u_halo = _HALO * strand.rim.halo / math.sqrt(strand.rim.halo + _LITTLE_HALO)
     if seen_on == {"dark"}:
         u_halo *= _ON_DARK
-    u_core = float(np.hypot(_RIM * strand.rim.softness, u_halo))
+    u_core = math.hypot(_RIM * strand.rim.softness, u_halo)
     u_blur = _BLUR * (around.blur_px * pitch_mm / diameter_mm) ** 1.5
     sharpened = min(1.0 + max(around.overshoot, 0.0) / _SHARPENED, _MOST_SHARPENED)
     u_blur *= _FLAT_BLUR if strand.flat else sharpened
     coded_mm = _CODED_PX * around.coding_step * pitch_mm
-    u_blur = float(np.hypot(u_blur, coded_mm / diameter_mm))
+    u_blur = math.hypot(u_blur, coded_mm / diameter_mm)
     # Under a hard lamp the bumps of a rough strand shade each other, which no cylinder does.
     u_relief = _RELIEF * strand.light.hardness * strand.rim.softness
     if strand.no_ground:
@@ -216,7 +213,7 @@ def may_be_up(strand: StrandDiameter) -> float:
         return 0.0
     light = strand.light.on(strand.rim)
     shade = light.sky + light.lamp * light.beside / (1.0 + light.softness**2)
-    return float(np.clip((_LYING - shade) / (_LYING - _UP), 0.0, 1.0))
+    return min(max((_LYING - shade) / (_LYING - _UP), 0.0), 1.0)
 
 
 def _u_cut(u_mm: Floats, at_mm: Floats, whole_mm: Floats) -> float:
@@ -233,7 +230,7 @@ def _u_cut(u_mm: Floats, at_mm: Floats, whole_mm: Floats) -> float:
 
 def _too_wide(tan_v: float, height_mm: float, diameter_mm: float) -> float:
     """How much an outline in the card plane exceeds the diameter, relative."""
-    return float(np.hypot(1.0, tan_v) - 1.0 + diameter_mm / (2.0 * height_mm))
+    return math.hypot(1.0, tan_v) - 1.0 + diameter_mm / (2.0 * height_mm)
 
 
 def length_mm(position_mm: Floats) -> float:

@@ -8,8 +8,7 @@ across their borders too.
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Sequence
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -79,6 +78,8 @@ class Part:
     """One ground's say, with its doubt apart from noise and sampling."""
 
     ground: GroundDiameter
+    whole: NDArray[np.int_]
+    """Which of its running cuts do not overlap."""
     mean_mm: float
     u_relative: float
     u_shape: float
@@ -111,7 +112,7 @@ class Whole:
     @property
     def u_relative(self) -> float:
         """Of the mean, from the light."""
-        return float(np.hypot(self.u_light, self.u_unchecked))
+        return math.hypot(self.u_light, self.u_unchecked)
 
 
 def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
@@ -123,19 +124,20 @@ def part_of(ground: GroundDiameter, strand: StrandDiameter) -> Part:
     intervals of hard pictures hold (docs/accuracy.md).
     """
     shaded = min(strand.light.sky + strand.light.lamp, 1.0)
-    level = float(np.clip(ground.strand_level, 0.0, 1.2))
+    level = min(max(float(ground.strand_level), 0.0), 1.2)
     if ground.ground == "dark":
         floor = 0.0004 + 0.001 * shaded + 0.0006 / max(ground.contrast, 0.02)
     elif ground.ground == "open" and not strand.flat:
         floor = _OPEN
     else:
         floor = 0.0004 + shaded * (0.0008 + _BRIGHT * level)
-    u = float(np.sqrt(floor**2 + (_MISFIT * ground.misfit) ** 2 + (_FITTED * ground.u_light) ** 2))
+    u = math.hypot(floor, _MISFIT * ground.misfit, _FITTED * ground.u_light)
     mean_mm = float(ground.diameter_mm.mean())
     thin = 1.0 / (1.0 + (mean_mm / _DENSE_MM) ** 2)
     through = light_through(strand.rim, level)[1]
-    u_pale = 0.0 if strand.flat else float(np.hypot(_PALE * level * thin, through))
-    return Part(ground, mean_mm, u, _SHAPE * ground.core_misfit, u_pale)
+    u_pale = 0.0 if strand.flat else math.hypot(_PALE * level * thin, through)
+    whole = _whole(strand.cuts.arc_mm[ground.index])
+    return Part(ground, whole, mean_mm, u, _SHAPE * ground.core_misfit, u_pale)
 
 
 def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
@@ -176,10 +178,10 @@ def trusted(parts: list[Part], strand: StrandDiameter) -> list[Part]:
     if not firm:
         return []
     gap = _gap(strand.cuts, weak[0], firm[0])
-    allowed = 2.0 * np.hypot(gap.u_uneven, np.hypot(weak[0].u_relative, firm[0].u_relative))
+    allowed = 2.0 * math.hypot(gap.u_uneven, weak[0].u_relative, firm[0].u_relative)
     if abs(gap.log) > allowed:
         return firm
-    unsure = replace(weak[0], u_relative=float(np.hypot(weak[0].u_relative, _WEAK)))
+    unsure = replace(weak[0], u_relative=math.hypot(weak[0].u_relative, _WEAK))
     return [unsure if p is weak[0] else p for p in parts]
 
 
@@ -251,38 +253,37 @@ def _recoloured(cuts: Cuts, first: Part, second: Part) -> float:
 
     It takes no colour from what it lies on: where it seems to, a part of it passes for ground.
     """
-    index, level = zip(
-        *((p.ground.index, p.ground.log_level) for p in (first, second)), strict=True
-    )
-    step = _step(cuts, index, level)
+    step = _step(cuts, first, second, first.ground.log_level, second.ground.log_level)
     return max(0.0, abs(step.log) - _USUALLY_APART - 2.0 * step.u_uneven)
 
 
 def _gap(cuts: Cuts, first: Part, second: Part) -> Step:
     """How much wider the first ground shows the strand than the second, log."""
-    index, log = zip(
-        *((p.ground.index, np.log(p.ground.diameter_mm)) for p in (first, second)), strict=True
-    )
-    return _step(cuts, index, log)
+    wide = (np.log(p.ground.diameter_mm) for p in (first, second))
+    return _step(cuts, first, second, *wide)
 
 
-def _step(cuts: Cuts, index: Sequence[NDArray[np.int_]], values: Sequence[Floats]) -> Step:
+def _step(cuts: Cuts, first: Part, second: Part, of_first: Floats, of_second: Floats) -> Step:
     """How much more the first ground's running cuts show than the second's."""
-    places: list[Floats] = []
-    for at, value in zip(index, values, strict=True):
-        places += whole_cuts(cuts.arc_mm[at], value)
-    return step_between(*places)
+    at, other = (cuts.arc_mm[p.ground.index[p.whole]] for p in (first, second))
+    return step_between(at, of_first[first.whole], other, of_second[second.whole])
 
 
 def whole_cuts(position_mm: Floats, diameter_mm: Floats) -> tuple[Floats, Floats]:
     """Of running cuts those that do not overlap: one each millimetre."""
-    keep: list[int] = []
-    positions = position_mm.tolist()
-    at = 0
-    while at < len(positions):
-        keep.append(at)
-        at = bisect_left(positions, positions[at] + CUT_MM - 1e-6, at + 1)
+    keep = _whole(position_mm)
     return position_mm[keep], diameter_mm[keep]
+
+
+def _whole(position_mm: Floats) -> NDArray[np.int_]:
+    """Which of running cuts do not overlap."""
+    keep: list[int] = []
+    clear = np.searchsorted(position_mm, position_mm + (CUT_MM - 1e-6)).tolist()
+    at = 0
+    while at < len(clear):
+        keep.append(at)
+        at = clear[at]
+    return np.array(keep, int)
 
 
 def _along(cuts: Cuts, parts: list[Part], bias: Floats) -> Along:

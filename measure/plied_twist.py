@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Final, Literal
 
 import numpy as np
@@ -53,7 +54,7 @@ def plied_twist(
     straight: Straightened,
     signs: PlySigns,
     blur_mm: float,
-    u_scale: float,
+    u_scale: Callable[[], float],
 ) -> Twist:
     """Turns, plies and hand of a strand whose plies show, or why there are none."""
     edge, face, wound = sights.edge, sights.face, sights.winding
@@ -87,7 +88,7 @@ def _striped(
     straight: Straightened,
     signs: PlySigns,
     blur_mm: float,
-    u_scale: float,
+    u_scale: Callable[[], float],
 ) -> Twist:
     """Plies of different colours: stripes give the turns, bumps the number of plies."""
     face, wound = sights.face, sights.winding
@@ -140,7 +141,7 @@ def _answer(
     cues: list[TwistCue],
     straight: Straightened,
     blur_mm: float,
-    u_scale: float,
+    u_scale: Callable[[], float],
     both: tuple[FollowedWave | None, FollowedWave | None],
 ) -> Twist:
     turns_per_mm = best.frequency_per_mm / per_turn
@@ -159,7 +160,7 @@ def _answer(
         apart = abs(math.log(other.frequency_per_mm * scale / best.frequency_per_mm))
     budget = Budget(
         (
-            Component("scale", u_scale * turns),
+            Component("scale", u_scale() * turns),
             Component("phase", best.u_relative * turns),
             Component("count", _U_COUNT * math.sqrt(2.0) / best.periods * turns),
             Component("cues", 0.5 * min(apart, SAME) * turns),

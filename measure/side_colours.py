@@ -53,13 +53,17 @@ def _apart(strand: StrandDiameter, ground: GroundDiameter) -> float:
     # Running cuts overlap; those that do not show all there is.
     some = slice(None, None, PER_CUT)
     cuts, index = strand.cuts, ground.index[some]
-    xi = (cuts.u_mm[index] - ground.middle_mm[some, None]) / ground.half_width_mm[some, None]
+    middle, half = (
+        x[some, None].astype(np.float32) for x in (ground.middle_mm, ground.half_width_mm)
+    )
+    xi = (cuts.u_mm.take(index, axis=0) - middle) / half
     out = np.abs(xi)
     inner = (out > _INNER[0]) & (out < _INNER[1])
     places = [inner & (xi < 0), inner & (xi > 0), (out > _BESIDE[0]) & (out < _BESIDE[1])]
-    weight = np.stack(places, axis=2) * cuts.weight[index][..., None]
-    sums = cuts.light[index] @ weight / np.maximum(weight.sum(axis=1), 1e-6)[:, None]
-    left, right, bare = np.asarray(sums, float).transpose(2, 0, 1)
+    weight = np.stack(places, axis=1) * cuts.weight.take(index, axis=0)[:, None]
+    sums = weight @ cuts.light.take(index, axis=0).transpose(0, 2, 1)
+    sums /= np.maximum(weight.sum(axis=2), 1e-6)[..., None]
+    left, right, bare = sums.astype(float).transpose(1, 0, 2)
     apart = left - right
     apart = apart - medians(apart)
     contrast = np.abs(medians(0.5 * (left + right) - bare)).max()

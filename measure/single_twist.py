@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Final, Literal
 
 import numpy as np
@@ -36,7 +37,7 @@ migrate, and few lie at the very surface (rendered yarn, ours)."""
 
 
 def single_twist(
-    sights: PlySights, straight: Straightened, signs: PlySigns, u_scale: float
+    sights: PlySights, straight: Straightened, signs: PlySigns, u_scale: Callable[[], float]
 ) -> Twist:
     """No bumps: a single, if bumps would have shown; its twist from its fibres' slope."""
     if straight.px_across < _LEAST_PX:
@@ -62,7 +63,7 @@ def single_twist(
     u_angle = 2.0 * math.radians(slope.u_deg) / math.sin(2.0 * math.radians(angle))
     budget = Budget(
         (
-            Component("scale", u_scale * turns),
+            Component("scale", u_scale() * turns),
             Component("fibres", u_fibres * turns),
             Component("scatter", u_angle * turns),
         )

@@ -6,6 +6,7 @@ of its plies, and its rows lie at fixed shares of the strand's half width.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -28,6 +29,8 @@ XI_REACH: Final = 1.7
 """Half widths to either side that are looked at: edges, and some of the ground beside them."""
 _STEPS_ACROSS: Final = 14
 """Grid steps along the strand to one width of it, where the picture has as many pixels."""
+_APART_PX: Final = 1.75
+"""Pixels from one sample to the next, at most: each is put together of the pixels within one."""
 _MOST_FINE: Final = 3
 _COLUMNS_AT_ONCE: Final = 192
 
@@ -92,7 +95,7 @@ def straighten(
 
 def _fine(step_px: float) -> int:
     """Samples to a step of so many pixels."""
-    return min(max(round(step_px), 1), _MOST_FINE)
+    return min(math.ceil(step_px / _APART_PX), _MOST_FINE)
 
 
 def _parts(count: int) -> Floats:
@@ -133,9 +136,8 @@ def _sampled(
     high = np.maximum.reduceat(px.max(axis=0), begin, axis=1).T
     corner = np.maximum(np.floor(low).astype(int) - 2, 0)
     end = np.minimum(np.ceil(high).astype(int) + 3, (width, height))
-    from_corner = px[1] - np.repeat(corner, np.diff(begin, append=len(s)), axis=0).T
     course = np.empty((2, len(s), 3), np.float32)
-    course[..., 0] = from_corner
+    course[..., 0] = px[1] - corner.T.take(np.arange(len(s)) // (at_once * of[0]), axis=1)
     course[..., 1] = (px[2] - px[0]) / 2
     course[..., 2] = (px[2] + px[0]) / 2 - px[1]
     powers = np.stack([np.ones_like(u), u / edge, (u / edge) ** 2]).astype(np.float32)

@@ -10,6 +10,7 @@ slope of the fibres is all there is.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
@@ -62,14 +63,21 @@ def measure_twist(
     # known: half of it is in doubt.
     nearer = straight.half_width_mm / strand.cuts.camera_height_mm
     straight = replace(straight, s_mm=straight.s_mm * (1.0 - nearer))
-    u_along = math.hypot(float(scale.u_relative(place, along)[0]), _U_NEARER * nearer)
+
+    def u_along() -> float:
+        return math.hypot(float(scale.u_relative(place, along)[0]), _U_NEARER * nearer)
+
     return twist_of(straight, blur_mm, u_along, before)
 
 
 def twist_of(
-    straight: Straightened, blur_mm: float, u_scale: float, before: Twist | None = None
+    straight: Straightened,
+    blur_mm: float,
+    u_scale: Callable[[], float],
+    before: Twist | None = None,
 ) -> Twist:
-    """Twist of a straightened strand; `u_scale` is the relative doubt of lengths along it."""
+    """Twist of a straightened strand; `u_scale` gives the relative doubt of lengths along it, which
+    is asked for only where there are turns to be told."""
     signs = ply_signs(straight)
     everywhere = bump_frequencies(straight)
     if before is not None:
@@ -93,7 +101,11 @@ def _near(frequencies: Floats, before: Twist) -> Floats:
 
 
 def _twist_among(
-    frequencies: Floats, straight: Straightened, signs: PlySigns, blur_mm: float, u_scale: float
+    frequencies: Floats,
+    straight: Straightened,
+    signs: PlySigns,
+    blur_mm: float,
+    u_scale: Callable[[], float],
 ) -> Twist:
     sights = ply_sights(straight, signs, blur_mm, frequencies)
     if sights.edge is not None or sights.face is not None:

@@ -39,18 +39,20 @@ def step_between(first_mm: Floats, first: Floats, second_mm: Floats, second: Flo
     side = np.concatenate([np.full(len(first), 0.5), np.full(len(second), -0.5)])
     order = np.argsort(x)
     x, y, side = x[order], y[order], side[order]
-    spread = max(float(np.sqrt(y @ y / max(len(y) - 2, 1))), _LEAST_SPREAD)
-    neighbours = (np.diff(x) < _NEIGHBOURS_MM) & (np.diff(side) == 0)
+    spread = max(math.sqrt(y @ y / max(len(y) - 2, 1)), _LEAST_SPREAD)
+    apart = np.diff(x)
+    neighbours = (apart < _NEIGHBOURS_MM) & (side[1:] == side[:-1])
     memory = 0.0
     if np.count_nonzero(neighbours) > 4:
         # Means taken from the same values hide some of what neighbours have in common.
         memory = float((y[1:] * y[:-1])[neighbours].mean()) / spread**2 + 4.0 / len(y)
     memory = min(max(memory, 1e-3), _LONGEST_MEMORY)
     # What each value does that the one before it does not foretell: independent of one another.
-    foretold = np.minimum(memory ** np.diff(x), 1.0 - 1e-9)[:, None]
-    values = np.stack([np.ones_like(side), side, y], axis=1)
-    values[1:] = (values[1:] - foretold * values[:-1]) / np.sqrt(1.0 - foretold**2)
-    (level, both, of_level), (_, step, of_step), _ = (values.T @ values).tolist()
+    foretold = np.minimum(memory**apart, 1.0 - 1e-9)
+    values = np.array([np.ones_like(side), side, y])
+    values[:, 1:] -= foretold * values[:, :-1]
+    values[:, 1:] /= np.sqrt(1.0 - foretold**2)
+    (level, both, of_level), (_, step, of_step), _ = (values @ values.T).tolist()
     determinant = level * step - both * both
     found = (level * of_step - both * of_level) / determinant
     gap = float(first.mean() - second.mean())

@@ -87,8 +87,8 @@ def wave_shares(
         rough = shares_by_spectrum(values, weight, pooled.pitch_mm, fast, BINS)
         first[~slow] = rough >= _ROUGHLY * least
     out[first] = _shares(pooled, frequencies_per_mm[first])
-    if np.nan_to_num(out).max() >= _NEARLY * least:
-        rest = slow & ~first
+    rest = slow & ~first
+    if rest.any() and np.nan_to_num(out).max() >= _NEARLY * least:
         out[rest] = _shares(pooled, frequencies_per_mm[rest])
     return out
 

@@ -55,8 +55,8 @@ def test_a_twist_from_before_never_changes_what_is_found(before: float) -> None:
     """It is a place to begin: other twist than before, or half or double, is found all the same."""
     straight = straight_plied(STRAND, 60.0, 5)
     blur_mm = straight.half_width_mm / straight.px_across
-    told = twist_of(straight, blur_mm, 0.001)
-    from_before = twist_of(straight, blur_mm, 0.001, replace(told, turns_per_inch=before))
+    told = twist_of(straight, blur_mm, lambda: 0.001)
+    from_before = twist_of(straight, blur_mm, lambda: 0.001, replace(told, turns_per_inch=before))
     assert from_before.turns_per_inch == pytest.approx(told.turns_per_inch, rel=1e-3)
     assert (from_before.twist, from_before.plies) == (told.twist, told.plies)
 

@@ -19,12 +19,14 @@ from plied import (
 
 from measure import PictureReading, Twist, measure_picture
 from measure.card import newest_card
+from measure.local_waves import BINS
 from measure.ply_count import edge_swing, edges_swing_together
 from measure.ply_geometry import ply_factor
 from measure.ply_sights import bump_frequencies, ply_sights
 from measure.ply_signs import ply_signs
 from measure.straightened import Straightened
 from measure.twist import twist_of
+from measure.wave_spectrum import shares_by_spectrum
 from measure.waves import follow_wave, multiples_of, wave_shares
 
 CARD = newest_card("pocket")
@@ -35,7 +37,7 @@ GREY = (0.26, 0.25, 0.24)
 
 
 def _of(straight: Straightened) -> Twist:
-    return twist_of(straight, straight.half_width_mm / straight.px_across, 0.001)
+    return twist_of(straight, straight.half_width_mm / straight.px_across, lambda: 0.001)
 
 
 def _twist(strand: PliedStrand, length_mm: float = 72.0, **how: object) -> Twist:
@@ -78,6 +80,7 @@ def test_a_wave_is_counted_across_gaps_however_it_strays() -> None:
     frequencies = np.geomspace(0.2, 3.0, 40)
     shares = wave_shares(values, weight, s, frequencies)
     assert len(wave_shares(values, weight, s, frequencies[:0])) == 0
+    assert wave_shares(values, weight, s, frequencies[:1]) == pytest.approx(shares[:1])
     start = float(frequencies[int(np.nanargmax(shares))])
     assert start == pytest.approx(0.8, rel=0.1)
     wave = follow_wave(values, weight, s, start)
@@ -88,6 +91,28 @@ def test_a_wave_is_counted_across_gaps_however_it_strays() -> None:
     middle = np.abs(wave.centre_mm - 40.0).argmin()
     local = 0.8 + 0.5 * 2 * np.pi / 40 * math.cos(2 * np.pi * wave.centre_mm[middle] / 40)
     assert wave.local_per_mm[middle] == pytest.approx(local, rel=0.03)
+
+
+def test_the_spectrum_tells_much_what_fits_in_windows_tell() -> None:
+    s = np.arange(0, 70, 0.06)
+    random = np.random.default_rng(6)
+    frequencies = np.geomspace(0.4, 1.6, 19)
+    for noise in (0.1, 0.5, 2.0):
+        values = np.cos(2 * np.pi * (0.8 * s + 0.3 * np.sin(2 * np.pi * s / 40)))[:, None]
+        values = values + noise * random.standard_normal((len(s), 3))
+        weight = np.where((s > 30.0) & (s < 31.0), 0.0, 0.7)
+        fitted = wave_shares(values, weight, s, frequencies)
+        told = shares_by_spectrum(values, weight, float(s[1] - s[0]), frequencies, BINS)
+        counts = fitted > 0.1
+        assert told[counts] == pytest.approx(fitted[counts], rel=0.3)
+
+
+def test_no_share_is_said_of_waves_that_come_nowhere_near() -> None:
+    s = np.arange(0, 70, 0.06)
+    values = np.cos(2 * np.pi * 0.8 * s)[:, None]
+    shares = wave_shares(values, np.ones(len(s)), s, np.geomspace(0.1, 3.0, 43), 0.5)
+    assert np.nanmax(shares) > 0.95
+    assert np.isnan(shares[-8:]).all()
 
 
 def test_multiples_of_a_straying_wave_are_told_by_its_own_phase() -> None:
@@ -244,7 +269,7 @@ def test_noise_alone_has_no_twist() -> None:
     straight = straight_plied(PliedStrand(2, 0.5, 8.0, "S"), 72.0, 5)
     random = np.random.default_rng(2)
     noise = random.uniform(0.2, 0.4, straight.light.shape).astype(np.float32)
-    twist = twist_of(replace(straight, light=noise), 0.05, 0.001)
+    twist = twist_of(replace(straight, light=noise), 0.05, lambda: 0.001)
     assert twist.turns_per_inch is None
     assert twist.twist is None
 

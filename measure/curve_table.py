@@ -16,7 +16,7 @@ from measure.shading import Curves, Grid
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-_TABLE_STEP: Final = 0.15
+_TABLE_STEP: Final = 0.086
 """Farthest that log half widths of a table lie apart."""
 
 FIGURES: Final = 8
@@ -75,14 +75,11 @@ def make_tables(
     figures = np.empty((FIGURES, *blurred.shape), np.float32)
     figures[0], figures[1] = blurred.real, blurred.imag
     value, by_step = figures[:2], figures[2:4]
-    np.subtract(value[..., 2:], value[..., :-2], out=by_step[..., 1:-1])
-    by_step[..., 0] = by_step[..., -1] = 0.0
-    by_step *= np.float32(0.5)
+    np.subtract(value[..., 1:], value[..., :-1], out=by_step[..., :-1])
+    by_step[..., -1] = 0.0
     of_row, by_row = figures[:4], figures[4:]
-    np.subtract(of_row[:, :, 2:], of_row[:, :, :-2], out=by_row[:, :, 1:-1])
-    by_row[:, :, 1:-1] *= np.float32(0.5)
-    np.subtract(of_row[:, :, 1], of_row[:, :, 0], out=by_row[:, :, 0])
-    np.subtract(of_row[:, :, -1], of_row[:, :, -2], out=by_row[:, :, -1])
+    np.subtract(of_row[:, :, 1:], of_row[:, :, :-1], out=by_row[:, :, :-1])
+    by_row[:, :, -1] = by_row[:, :, -2]
     by_row *= (1.0 / step).astype(np.float32)[:, None, None]
     return Tables(curves.grid, low, step, figures)
 
@@ -93,26 +90,26 @@ def look_up(
     """F and K at places u (n, J) of n cuts, and their slopes, into `out` (FIGURES, n, J).
 
     Two planes each: the values, their slopes by steps of the grid, those by log half width where u
-    stays; the last two are scratch. `of` (n,) numbers the table of each cut. From the nearest place
-    in its table straight to where it is asked for.
+    stays; the last two are scratch. `of` (n,) numbers the table of each cut. Straight between the
+    places of its table.
     """
     _, _, rows, count = tables.figures.shape
     n, j = u_mm.shape
-    row = np.rint((log_a - tables.log_a0[of]) / tables.log_step[of])
+    row = np.floor((log_a - tables.log_a0[of]) / tables.log_step[of])
     on = log_a - (tables.log_a0[of] + row * tables.log_step[of])
     per_mm = np.exp(-log_a) / tables.grid.step
     place = u_mm * per_mm.astype(np.float32)[:, None]
     place -= (u0_mm * per_mm).astype(np.float32)[:, None]
     middle = count // 2
     np.clip(place, np.float32(-middle), np.float32(count - 1 - middle), out=place)
-    nearest = np.rint(place)
-    at = nearest.astype(np.intp)
+    before = np.floor(place)
+    at = before.astype(np.intp)
     at += (count * (rows * of + row.astype(np.intp)) + middle)[:, None]
     figures = tables.figures.reshape(FIGURES, -1)
     figures.take(at.ravel(), axis=1, out=out.reshape(FIGURES, -1), mode="clip")
     value, by_step, by_log_a, by_both = out.reshape(4, 2, n, j)
     on_row = on.astype(np.float32)[:, None]
-    beyond = np.subtract(place, nearest, out=nearest)
+    beyond = np.subtract(place, before, out=before)
     value += on_row * by_log_a
     by_step += on_row * by_both
     value += beyond * by_step

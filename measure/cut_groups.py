@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 _FINE: Final = 48
 """Steps per half width, at least, for placing edges,"""
-_COARSE: Final = 16
+_COARSE: Final = 48
 """and for a first look."""
 _UNSURE: Final = 3.1
 _SURE: Final = 1.35

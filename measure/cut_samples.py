@@ -111,20 +111,17 @@ def pools_by_bend(within: slice, xi: Floats, grid_xi: Floats, bend: Singles) -> 
     most = np.clip(np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span, 1.0, _MOST_POOLED)
     room: list[float] = most.tolist()
     starts, left = [0], room[0]
-    # The longest run of pools of one sample.
-    run = best = slice(0, 0)
-    for i in range(1, len(room) + 1):
-        least = min(left, room[i]) if i < len(room) else 0.0
-        if i + 1 - starts[-1] <= least:
-            left = least
-            continue
-        number = len(starts)
-        if i - starts[-1] == 1:
-            run = slice(run.start if run.stop == number - 1 else number - 1, number)
-            best = max(best, run, key=lambda r: r.stop - r.start)
-        starts.append(i)
-        left = room[i] if i < len(room) else 0.0
-    return Pools(np.array(starts) + within.start, best)
+    for i in range(1, len(room)):
+        left = min(left, room[i])
+        if i + 1 - starts[-1] > left:
+            starts.append(i)
+            left = room[i]
+    ends = np.array([*starts, len(room)])
+    alone = np.zeros(len(ends) + 1, np.int8)
+    alone[1:-1] = np.diff(ends) == 1
+    turns = np.flatnonzero(np.diff(alone))
+    runs = [slice(0, 0), *map(slice, turns[::2].tolist(), turns[1::2].tolist())]
+    return Pools(ends + within.start, max(runs, key=lambda run: run.stop - run.start))
 
 
 def bends(tables: Tables, half_width_mm: Floats) -> Singles:

@@ -16,12 +16,11 @@ from measure.shading import Curves, Grid
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-_TABLE_STEP: Final = 0.15
+_TABLE_STEP: Final = 0.086
 """Farthest that log half widths of a table lie apart."""
 
 FIGURES: Final = 8
-"""Looked up together: F and K, their slopes by steps of the grid, and all of that by log half
-width."""
+"""Planes that a look-up fills: F and K, their slopes both ways, and scratch."""
 
 
 @dataclass(frozen=True)
@@ -37,19 +36,19 @@ class Tables:
     """(t,) least log half width of each,"""
     log_step: Floats
     """(t,) and from one row of it to the next."""
-    figures: Singles
-    """(FIGURES, t, k, count of the grid)"""
+    curves: Singles
+    """(2, t, k, count of the grid) F and K."""
 
     @property
     def log_a1(self) -> Floats:
         """(t,) largest log half width of each."""
-        return np.asarray(self.log_a0 + self.log_step * (self.figures.shape[2] - 1))
+        return np.asarray(self.log_a0 + self.log_step * (self.curves.shape[2] - 1))
 
     def curves_at(self, log_a: Floats) -> Singles:
         """F and K of every table (t, 2, count) for the half width nearest to one of each."""
         rows = np.rint((log_a - self.log_a0) / self.log_step).astype(np.intp)
-        rows = np.clip(rows, 0, self.figures.shape[2] - 1)
-        return self.figures[:2, np.arange(len(rows)), rows].swapaxes(0, 1)
+        rows = np.clip(rows, 0, self.curves.shape[2] - 1)
+        return self.curves[:, np.arange(len(rows)), rows].swapaxes(0, 1)
 
 
 def make_tables(
@@ -72,19 +71,7 @@ def make_tables(
     square = np.square(fft.fftfreq(both.shape[-1], curves.grid.step / (2.0 * np.pi)))
     transfer = np.exp((-0.5 * sigma**2).astype(np.float32)[..., None] * square.astype(np.float32))
     blurred = fft.ifft(fft.fft(both)[:, None] * transfer, overwrite_x=True)
-    figures = np.empty((FIGURES, *blurred.shape), np.float32)
-    figures[0], figures[1] = blurred.real, blurred.imag
-    value, by_step = figures[:2], figures[2:4]
-    np.subtract(value[..., 2:], value[..., :-2], out=by_step[..., 1:-1])
-    by_step[..., 0] = by_step[..., -1] = 0.0
-    by_step *= np.float32(0.5)
-    of_row, by_row = figures[:4], figures[4:]
-    np.subtract(of_row[:, :, 2:], of_row[:, :, :-2], out=by_row[:, :, 1:-1])
-    by_row[:, :, 1:-1] *= np.float32(0.5)
-    np.subtract(of_row[:, :, 1], of_row[:, :, 0], out=by_row[:, :, 0])
-    np.subtract(of_row[:, :, -1], of_row[:, :, -2], out=by_row[:, :, -1])
-    by_row *= (1.0 / step).astype(np.float32)[:, None, None]
-    return Tables(curves.grid, low, step, figures)
+    return Tables(curves.grid, low, step, np.stack([blurred.real, blurred.imag]))
 
 
 def look_up(
@@ -93,28 +80,35 @@ def look_up(
     """F and K at places u (n, J) of n cuts, and their slopes, into `out` (FIGURES, n, J).
 
     Two planes each: the values, their slopes by steps of the grid, those by log half width where u
-    stays; the last two are scratch. `of` (n,) numbers the table of each cut. From the nearest place
-    in its table straight to where it is asked for.
+    stays; the last two are scratch. `of` (n,) numbers the table of each cut. Straight between the
+    places of its table.
     """
-    _, _, rows, count = tables.figures.shape
-    n, j = u_mm.shape
-    row = np.rint((log_a - tables.log_a0[of]) / tables.log_step[of])
-    on = log_a - (tables.log_a0[of] + row * tables.log_step[of])
+    _, _, rows, count = tables.curves.shape
+    step = tables.log_step[of]
+    row = np.clip((log_a - tables.log_a0[of]) / step, 0, rows - 1.001)
+    row0 = row.astype(np.intp)
     per_mm = np.exp(-log_a) / tables.grid.step
     place = u_mm * per_mm.astype(np.float32)[:, None]
     place -= (u0_mm * per_mm).astype(np.float32)[:, None]
     middle = count // 2
-    np.clip(place, np.float32(-middle), np.float32(count - 1 - middle), out=place)
-    nearest = np.rint(place)
-    at = nearest.astype(np.intp)
-    at += (count * (rows * of + row.astype(np.intp)) + middle)[:, None]
-    figures = tables.figures.reshape(FIGURES, -1)
-    figures.take(at.ravel(), axis=1, out=out.reshape(FIGURES, -1), mode="clip")
-    value, by_step, by_log_a, by_both = out.reshape(4, 2, n, j)
-    on_row = on.astype(np.float32)[:, None]
-    beyond = np.subtract(place, nearest, out=nearest)
-    value += on_row * by_log_a
-    by_step += on_row * by_both
+    np.clip(place, np.float32(-middle), np.float32(count - 1.001 - middle), out=place)
+    before = np.floor(place)
+    at = before.astype(np.intp)
+    at += (count * (rows * of + row0) + middle)[:, None]
+    curves = tables.curves.reshape(2, -1)
+    corners = out.reshape(4, 2, *at.shape)
+    for corner, onward in zip(corners, (0, 1, count, count + 1), strict=True):
+        curves.take(at + onward, axis=1, out=corner, mode="clip")
+    value, by_step, by_row, by_both = corners
+    by_both -= by_row
+    by_step -= value
+    by_row -= value
+    by_both -= by_step
+    beyond_row = (row - row0).astype(np.float32)[:, None]
+    beyond = np.subtract(place, before, out=before)
+    value += beyond_row * by_row
+    by_step += beyond_row * by_both
     value += beyond * by_step
-    by_log_a += np.multiply(beyond, by_both, out=by_both)
-    by_log_a -= np.multiply(place, by_step, out=by_both)
+    by_row += np.multiply(beyond, by_both, out=by_both)
+    by_row *= (1.0 / step).astype(np.float32)[:, None]
+    by_row -= np.multiply(place, by_step, out=by_both)

@@ -21,9 +21,7 @@ from measure.shading import XI_MAX, Curves, Light, Rim, aspect, grid, light_up, 
 Floats = NDArray[np.float64]
 
 _FINE: Final = 48
-"""Steps per half width, at least, for placing edges,"""
-_COARSE: Final = 16
-"""and for a first look."""
+"""Steps per half width, at least, for placing edges."""
 _UNSURE: Final = 3.1
 _SURE: Final = 1.35
 """Half widths are looked for up to this many times wider or narrower than their start."""
@@ -32,6 +30,8 @@ _FIRST_SAMPLES: Final = 5
 _FIRST_SURE: Final = 0.03
 """and the step, in half widths, after which its edges are good enough."""
 _LEAST_LEFT: Final = 1e-3
+_AT_ONCE: Final = 240
+"""Cuts gathered together: what is worked out on the way stays in the processor's cache."""
 _FIRST_LOOKS: Final = 8
 _LOOKS: Final = 5
 
@@ -65,7 +65,7 @@ def fit_groups(
     halves = [group.typical_mm for group in groups]
     room = _UNSURE if first else _SURE
     tables = make_tables(
-        _curves(groups, halves, light, no_ground, _COARSE if first else _FINE),
+        _curves(groups, halves, light, no_ground),
         [
             (float(g.half_width_mm.min()) / room, float(g.half_width_mm.max()) * room)
             for g in groups
@@ -78,7 +78,7 @@ def fit_groups(
     pairs = fit_cuts(
         tables,
         np.repeat(np.arange(len(groups)), sizes),
-        _samples(groups, light, no_ground, tables, first),
+        _samples(groups, halves, light, no_ground, tables, first),
         np.concatenate([group.half_width_mm for group in groups]),
         np.concatenate([group.middle_mm for group in groups]),
         _FIRST_LOOKS if first else _LOOKS,
@@ -88,13 +88,18 @@ def fit_groups(
 
 
 def _samples(
-    groups: Sequence[CutGroup], light: Light, no_ground: bool, tables: Tables, first: bool
+    groups: Sequence[CutGroup],
+    half_mm: Sequence[float],
+    light: Light,
+    no_ground: bool,
+    tables: Tables,
+    first: bool,
 ) -> Samples:
     """What all groups' cuts show, one group after the other.
 
     What other strands take from the ground under that light is made up for.
     """
-    bend = None if first else bends(tables, np.array([group.typical_mm for group in groups]))
+    bend = None if first else bends(tables, np.array(half_mm))
     strands: list[tuple[Cuts, NDArray[np.int_], Pools]] = []
     for number, group in enumerate(groups):
         # The grounds of one strand go together.
@@ -126,14 +131,16 @@ def _samples(
     longest = max(pools.count for _, _, pools in strands)
     values = np.empty((2 + channels, count, longest), np.float32)
     end = 0
-    for cuts, index, pools in strands:
-        start, end = end, end + len(index)
-        mine = values[:, start:end]
-        pools.put(cuts.u_mm[index], cuts.light[index], cuts.weight[index], mine)
-        if cuts.others_mm.shape[1] and not no_ground:
-            left = dimmed(light, mine[1], cuts.others_mm[index], cuts.view_tan[index])
-            # Below another strand nothing may be left; those samples do not count.
-            mine[2:] /= np.maximum(left, np.float32(_LEAST_LEFT))
+    for cuts, all_of, pools in strands:
+        for some in range(0, len(all_of), _AT_ONCE):
+            index = all_of[some : some + _AT_ONCE]
+            start, end = end, end + len(index)
+            mine = values[:, start:end]
+            pools.put(cuts.u_mm[index], cuts.light[index], cuts.weight[index], mine)
+            if cuts.others_mm.shape[1] and not no_ground:
+                left = dimmed(light, mine[1], cuts.others_mm[index], cuts.view_tan[index])
+                # Below another strand nothing may be left; those samples do not count.
+                mine[2:] /= np.maximum(left, np.float32(_LEAST_LEFT))
     return Samples(
         values,
         np.concatenate([cuts.level[index] for cuts, index, _ in strands]),
@@ -142,17 +149,10 @@ def _samples(
 
 
 def _curves(
-    groups: Sequence[CutGroup],
-    half_mm: Sequence[float],
-    light: Light,
-    no_ground: bool,
-    fine: int,
+    groups: Sequence[CutGroup], half_mm: Sequence[float], light: Light, no_ground: bool
 ) -> Curves:
-    """The model's curves for every group, which are `half_mm` wide to either side.
-
-    In steps `fine` at least.
-    """
-    steps = [steps_for(half, g.blur_mm, fine) for half, g in zip(half_mm, groups, strict=True)]
+    """The model's curves for every group, which are `half_mm` wide to either side."""
+    steps = [steps_for(half, g.blur_mm, _FINE) for half, g in zip(half_mm, groups, strict=True)]
     lit = light_up(
         np.concatenate([light.on(group.rim).row for group in groups]),
         np.array([group.rim.rise for group in groups]),

@@ -56,7 +56,7 @@ class Pools:
     ends: NDArray[np.int_]
     """(count + 1,) first sample of each pool, and the end of the last."""
     alone: slice
-    """Pools of one sample, in the middle."""
+    """A run of pools of one sample each, the longest."""
 
     @property
     def count(self) -> int:
@@ -100,7 +100,7 @@ def even_pools(within: slice, size: int) -> Pools:
 
 
 def pools_by_bend(within: slice, xi: Floats, grid_xi: Floats, bend: Singles) -> Pools:
-    """Outer samples put together as far as `bend` over `grid_xi` leaves curves straight.
+    """Samples put together as far as `bend` over `grid_xi` leaves curves straight.
 
     Nothing is lost there: edges of strand and shadow keep every sample they have. `xi` are the
     typical places of those `within` reach.
@@ -108,24 +108,20 @@ def pools_by_bend(within: slice, xi: Floats, grid_xi: Floats, bend: Singles) -> 
     here = np.interp(xi, grid_xi, bend)
     span = median(np.diff(xi))
     # A pool of m samples bends away by curvature times its span squared over 24.
-    room = np.clip(np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span, 1.0, _MOST_POOLED)
-    alone = np.flatnonzero(room < 2.0)
-    first, end = (int(alone[0]), int(alone[-1]) + 1) if len(alone) else (0, 0)
-    left = [first - k for k in _outward(room[:first][::-1].tolist())][::-1]
-    right = [end + k for k in _outward(room[end:].tolist())]
-    ends = np.array([*left, *range(first, end + 1), *right])
-    return Pools(ends + within.start, slice(len(left), len(left) + end - first))
-
-
-def _outward(room: list[float]) -> list[int]:
-    """Ends of pools as large as every sample in them leaves room for, one after the other."""
-    ends, start, least = [], 0, 0.0
-    for i, here in enumerate(room):
-        least = min(least, here) if i > start else here
-        if i + 1 - start > least:
-            ends.append(i)
-            start, least = i, here
-    return [*ends, len(room)] if room else ends
+    most = np.clip(np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span, 1.0, _MOST_POOLED)
+    room: list[float] = most.tolist()
+    starts, left = [0], room[0]
+    for i in range(1, len(room)):
+        left = min(left, room[i])
+        if i + 1 - starts[-1] > left:
+            starts.append(i)
+            left = room[i]
+    ends = np.array([*starts, len(room)])
+    alone = np.zeros(len(ends) + 1, np.int8)
+    alone[1:-1] = np.diff(ends) == 1
+    turns = np.flatnonzero(np.diff(alone))
+    runs = [slice(0, 0), *map(slice, turns[::2].tolist(), turns[1::2].tolist())]
+    return Pools(ends + within.start, max(runs, key=lambda run: run.stop - run.start))
 
 
 def bends(tables: Tables, half_width_mm: Floats) -> Singles:

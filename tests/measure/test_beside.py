@@ -36,9 +36,19 @@ def test_what_is_thrown_is_what_the_strand_itself_would_throw(lean: float) -> No
     seen = aspect(np.zeros(1), grid(32))
     lit = light_up(light.row, np.ones(1), seen, np.ones(1), False)
     thrown = np.interp(far, seen.grid.xi, lit.thrown[0, 0])
-    others = others_at(far[None], np.array([[[0.0, 1.0, 1.0]]]), np.zeros(1))
-    left = dimmed(light, others)[0]
+    placed = np.array([[[0.0, 1.0, 1.0]]]), np.zeros(1)
+    others = others_at(far[None], *placed)
+    left = dimmed(light, far[None].astype(np.float32), *placed)[0]
     assert left - (1.0 - light.sky * others.hidden[0]) == pytest.approx(thrown, rel=0.15, abs=1e-3)
+
+
+def test_what_is_left_is_the_same_in_one_go() -> None:
+    # Several strands on either side, one of them with no width, seen aside.
+    u = np.linspace(-4.0, 4.0, 33, dtype=np.float32)[None].repeat(2, axis=0)
+    others = np.array([[[3.0, 0.5, 0.2], [-2.0, 0.3, 0.8], [1.0, 0.0, 0.9]]]).repeat(2, axis=0)
+    view = np.array([0.1, -0.2])
+    whole = left_of_light(FITTED.row[0], others_at(u, others, view))[0]
+    assert np.allclose(dimmed(FITTED, u, others, view), whole, atol=1e-5)
 
 
 def test_slopes_are_what_small_steps_give() -> None:

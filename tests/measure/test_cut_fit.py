@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from edge_bound import u_width_px
 from scipy.special import ndtr
 
-from measure.curve_table import make_tables
+from measure.curve_table import Tables, make_tables
 from measure.cut_fit import fit_cuts
-from measure.cut_samples import Samples, pooled
+from measure.cut_samples import Pools, Samples, bends, pools_by_bend
 from measure.shading import Curves, Light, Rim, aspect, grid, light_up, outline
 
 HALF_MM, BLUR_MM, PITCH_MM = 0.5, 0.06, 0.05
@@ -41,9 +43,7 @@ def strips(count: int, seed: int = 5) -> tuple[Samples, np.ndarray, np.ndarray]:
     one = np.ones((count, 1))
     return (
         Samples(
-            u.astype(np.float32),
-            light[:, None].astype(np.float32),
-            np.ones(u.shape, np.float32),
+            np.stack([np.ones(u.shape), u, light]).astype(np.float32),
             (GROUND * one).astype(np.float32),
             (NOISE * one).astype(np.float32),
         ),
@@ -52,14 +52,42 @@ def strips(count: int, seed: int = 5) -> tuple[Samples, np.ndarray, np.ndarray]:
     )
 
 
+def pooled(samples: Samples, tables: Tables) -> Samples:
+    """Samples put together where the curves of a typical strip run straight."""
+    weight, u, light = samples.values
+    n, every = u.shape
+    xi = u.mean(axis=0).astype(float) / HALF_MM
+    bend = bends(tables, np.array([HALF_MM]))[0]
+    pools = pools_by_bend(slice(0, every), xi, tables.grid.xi, bend)
+    assert pools.count < 0.6 * every
+    values = np.empty((3, n, pools.count), np.float32)
+    pools.put(u, light[:, None], weight, values)
+    return replace(samples, values=values)
+
+
+def test_pools_hold_the_means_of_their_samples() -> None:
+    random = np.random.default_rng(8)
+    u, weight = (random.uniform(0.1, 1.0, (5, 12)).astype(np.float32) for _ in range(2))
+    light = random.uniform(0.1, 1.0, (5, 3, 12)).astype(np.float32)
+    pools = Pools(np.array([1, 4, 5, 6, 8, 11]), slice(1, 3))
+    values = np.empty((5, 5, 7), np.float32)
+    pools.put(u, light, weight, values)
+    for k, (start, stop) in enumerate(itertools.pairwise(pools.ends)):
+        here = slice(start, stop)
+        assert np.allclose(values[0, :, k], weight[:, here].sum(axis=1))
+        assert np.allclose(values[1, :, k], np.average(u[:, here], 1, weight[:, here]))
+        for channel in range(3):
+            mean = np.average(light[:, channel, here], 1, weight[:, here])
+            assert np.allclose(values[2 + channel, :, k], mean)
+    assert not values[..., 5:].any()
+
+
 @pytest.mark.parametrize("together", [False, True], ids=["every sample", "pooled"])
 def test_widths_scatter_as_the_noise_demands_and_say_so(together: bool) -> None:
     samples, half, middle = strips(800)
     tables = make_tables(curves(), [(0.8 * HALF_MM, 1.25 * HALF_MM)], [BLUR_MM], [HARD.softness])
     if together:
-        every = samples.u_mm.shape[1]
-        samples = pooled(samples, tables, 0, HALF_MM, 0.0)
-        assert samples.u_mm.shape[1] < 0.6 * every
+        samples = pooled(samples, tables)
     start = np.full(len(half), HALF_MM)
     pairs = fit_cuts(tables, np.zeros(len(half), int), samples, start, np.zeros(len(half)), 6)
     off = np.log(pairs.half_width_mm / half)

@@ -313,6 +313,5 @@ def evaluate(packed: Packed, points: Sequence[Point]) -> list[State]:
     normal = (own.transpose(0, 2, 1) @ normal @ own).sum(axis=1)
     downhill = (local[:, :, None] @ own)[:, :, 0].sum(axis=1) - departures @ packed.ties
     return [
-        State(float(cost[i]), normal[i], downhill[i], basis[i, :, :, 0], both[i])
-        for i in range(m)
+        State(float(cost[i]), normal[i], downhill[i], basis[i, :, :, 0], both[i]) for i in range(m)
     ]

@@ -7,7 +7,6 @@ value alone, or value and slopes stacked along the second axis; all figures of a
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final, TypeVar
@@ -15,41 +14,14 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.normal_curve import step_and_bell
+
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Real = TypeVar("Real", np.float32, np.float64)
 
-_NORMAL: Final = 1.0 / math.sqrt(2.0 * math.pi)
 _HARDEST: Final = 0.01
 """Softness of the hardest shadow's edge."""
-_TAIL: Final = 0.2316419
-_TAIL_SERIES: Final = (1.330274429, -1.821255978, 1.781477937, -0.356563782, 0.319381530)
-"""Of the normal distribution's tail, from the highest power (Abramowitz and Stegun 26.2.17)."""
-
-
-def normal(u: NDArray[Real]) -> tuple[NDArray[Real], NDArray[Real]]:
-    """The normal distribution up to u and its density there.
-
-    Right to 8e-8 (Abramowitz and Stegun 26.2.17), as single precision is, and several times as
-    fast as an exact one where the density is wanted too.
-    """
-    density: NDArray[Real] = u * u
-    density *= -0.5
-    np.exp(density, out=density)
-    density *= _NORMAL
-    t: NDArray[Real] = np.abs(u)
-    t *= _TAIL
-    t += 1.0
-    np.divide(1.0, t, out=t)
-    tail: NDArray[Real] = t * _TAIL_SERIES[0]
-    for figure in _TAIL_SERIES[1:]:
-        tail += figure
-        tail *= t
-    tail *= density
-    np.subtract(0.5, tail, out=tail)
-    np.copysign(tail, u, out=tail)
-    tail += 0.5
-    return tail, density
 
 
 def lamp_on_face(
@@ -68,7 +40,7 @@ def lamp_on_face(
     lift = sec + np.abs(lean)
     depth = np.maximum(softness / lift, 1e-3)
     height = (n_z - lean * n_x) / depth
-    risen, rate = normal(height)
+    risen, rate = step_and_bell(height)
     value = depth * (height * risen + rate)
     if not slopes:
         return (value,)
@@ -98,7 +70,7 @@ def lamp_shadow(
     from_middle = x - rise * lean
     np.divide(from_middle + sec, before, out=ends[0])
     np.divide(from_middle - sec, behind, out=ends[1])
-    (first, last), ((to_first, to_last), (first_rate, last_rate)) = ends, normal(ends)
+    (first, last), ((to_first, to_last), (first_rate, last_rate)) = ends, step_and_bell(ends)
     value = to_first - to_last
     if not slopes:
         return (value,)

@@ -82,7 +82,7 @@ _SHIFTS: Final = np.linspace(-1.5, 1.5, 16)
 _PERHAPS_FLAT: Final = 4.0
 """Mean squared residual, in the same units, that two soft edges alone may leave for the fit without
 shading to be tried."""
-_FAR_WORSE: Final = 6.0
+_FAR_WORSE: Final = 4.5
 """A light whose start costs this many times the best one's is not descended from."""
 
 _TRIED: Final = tuple(

@@ -44,6 +44,7 @@ from measure.shading import (
 )
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 _MODEL_FLOOR: Final = 0.004
 """The model's own doubt per sample, relative to white: what no light parameter explains."""
@@ -371,24 +372,24 @@ def _costs(
         there = Others(*(one[i, ::thin, None] for one in some))
         G *= left_of_light(lights, there)[0].astype(np.float32)[:, None, None]
 
-    def summed(by: Floats, what: NDArray[np.float32]) -> Floats:
+    def summed(by: Floats, what: Singles) -> Singles:
         """Sums over samples weighted by rows of `by` (r, J), (k, shifts, r, m)."""
         flat = by.astype(np.float32) @ what.reshape(len(u), -1)
-        return flat.astype(float).reshape(-1, len(a), len(_SHIFTS), m).transpose(1, 2, 0, 3)
+        return flat.reshape(-1, len(a), len(_SHIFTS), m).transpose(1, 2, 0, 3)
 
-    prior = packed.level_known[i, :, 1, 1, None]
-    level = packed.level[i][:, None]
+    prior = packed.level_known[i, :, 1, 1, None].astype(np.float32)
+    level = packed.level[i][:, None].astype(np.float32)
     wy = (w[:, None] * y).T
-    ff = summed(w[None], F * F) + LEAST_BRIGHT
     fg = summed(w[None], F * G)
-    gg = summed(w[None], G * G) + prior
     fy, gy = summed(wy, F), summed(wy, G) + prior * level
-    det = np.maximum(ff * gg - fg * fg, 1e-12)
-    S = np.maximum((gg * fy - fg * gy) / det, 0.0)
-    g = (gy - fg * S) / gg
+    ff = summed(w[None], np.square(F, out=F)) + np.float32(LEAST_BRIGHT)
+    gg = summed(w[None], np.square(G, out=G)) + prior
+    S = np.maximum(gg * fy - fg * gy, 0.0)
+    S /= np.maximum(ff * gg - fg * fg, 1e-12)
     whole = (w @ y**2)[:, None] + prior * level**2
-    left = whole - 2 * (S * fy + g * gy) + S * S * ff + 2 * S * g * fg + g * g * gg
-    return np.asarray(left.sum(axis=2))
+    # With g solved for in turn.
+    left = whole - (gy - fg * S) ** 2 / gg + S * (S * ff - 2 * fy)
+    return np.asarray(left.sum(axis=2), float)
 
 
 def _starts(found: list[_Trial], profiles: list[MeanProfile]) -> list[Point]:

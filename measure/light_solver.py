@@ -183,7 +183,7 @@ def _basis(packed: Packed, trials: _Trials) -> Singles:
         lights,
         rims[:, 0],
         packed.seen.times(m),
-        np.tile(packed.level_mean, m),
+        np.concatenate([packed.level_mean] * m),
         packed.no_ground,
         slopes=True,
     )
@@ -193,7 +193,7 @@ def _basis(packed: Packed, trials: _Trials) -> Singles:
     rows, count = curves.shape[2:]
     position = xi - np.float32(grid.xi[0])
     position *= np.float32(1.0 / grid.step)
-    np.clip(position, 0, count - 1.001, out=position)
+    np.minimum(np.maximum(position, 0.0, out=position), count - 1.001, out=position)
     at = position.astype(np.intp)
     position -= at
     index = at[:, None, None] + (count * np.arange(k * 2 * rows)).reshape(k, 2, rows, 1)

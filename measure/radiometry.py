@@ -66,7 +66,7 @@ def lamp_shadow(
     near = np.maximum(softness * near_share, _HARDEST)
     positive = lean >= 0
     before, behind = np.where(positive, near, far), np.where(positive, far, near)
-    ends = np.empty((2, *np.broadcast_shapes(x.shape, rise.shape)), x.dtype)
+    ends = np.empty((2, len(rise), x.shape[-1]), x.dtype)
     from_middle = x - rise * lean
     np.divide(from_middle + sec, before, out=ends[0])
     np.divide(from_middle - sec, behind, out=ends[1])

@@ -222,7 +222,7 @@ def aspect(view_tan: Floats, grid_: Grid) -> Aspect:
     all_theta = np.concatenate(
         [np.broadcast_to(between.theta, (len(view), len(between.theta))), theta], axis=1
     )
-    low, share = _places(theta, between.theta)
+    low, share, _ = _places(theta, between.theta)
     n_z, n_x, x, tangent, part = (
         one.astype(np.float32)
         for one in (
@@ -279,22 +279,28 @@ def light_up(
     thrown = strength * thrown_unit
     if slopes:
         thrown[:, 7] += unit[:, 0] * thrown_unit[:, 0]
-    face_too, _ = _between(received, seen.low, seen.share)
-    low, share = _places(x, between.x)
+    face += _between(received, seen.low, seen.share)[0]
+    low, share, apart = _places(x, between.x)
     out, step = _between(thrown, low, share)
     ground = grounds[:, :, cells:]
     if slopes:
         # The ground seen shifts with the rise.
-        out[:, 8] -= view * step[:, 0] / (between.x[low + 1] - between.x[low])
+        out[:, 8] -= view * step[:, 0] / apart
         ground[:, 8] -= view * ground[:, 9]
-    return Lit(seen.grid, face + face_too, ground[:, :9], out)
+    return Lit(seen.grid, face, ground[:, :9], out)
 
 
-def _places(x: NDArray[Real], at: NDArray[Real]) -> tuple[NDArray[np.intp], NDArray[Real]]:
-    """Between which of the points `at` (n,) places x lie, and how far on; held beyond the ends."""
+def _places(
+    x: NDArray[Real], at: NDArray[Real]
+) -> tuple[NDArray[np.intp], NDArray[Real], NDArray[Real]]:
+    """Between which of the points `at` (n,) places x lie, how far on, held beyond the ends, and
+    how far those points lie apart."""
     low = np.searchsorted(at[1:-1], x)
-    first = at[low]
-    return low, np.clip((x - first) / (at[low + 1] - first), 0.0, 1.0)
+    apart = np.diff(at).take(low)
+    share = x - at.take(low)
+    share /= apart
+    np.minimum(np.maximum(share, 0.0, out=share), 1.0, out=share)
+    return low, share, apart
 
 
 def _between(rows: Singles, low: NDArray[np.intp], share: Singles) -> tuple[Singles, Singles]:
@@ -302,10 +308,12 @@ def _between(rows: Singles, low: NDArray[np.intp], share: Singles) -> tuple[Sing
     k, r, n = rows.shape
     index = low[:, None] + (n * np.arange(k * r)).reshape(k, r, 1)
     flat = rows.ravel()
-    first = flat.take(index)
+    out = flat.take(index)
     index += 1
-    step = flat.take(index) - first
-    return first + share[:, None] * step, step
+    step = flat.take(index)
+    step -= out
+    out += share[:, None] * step
+    return out, step
 
 
 def outline(lit: Lit, rims: Floats) -> Curves:

@@ -3,7 +3,8 @@
     python -m tests.bench.speed [--repeats 7] [--seed 0] [--keep FOLDER]
 
 A desk card with three strands fills a picture of 4000 x 3000: once with so little noise that its
-JPEG is small and quickly decoded, once with a telephone's and at the quality they write. Times are
+JPEG is small and quickly decoded, once with a telephone's and at the quality they write; then a
+pocket card with two and with one. Times are
 the processor's, ratios each run's own. The plain route
 (scikit-image: Otsu's threshold, skeleton, distance transform) gets our map of the card for
 nothing and reads the light bands of the banded lane; its rectifying and reading are timed.
@@ -59,23 +60,27 @@ STAGES: Final = (
 
 @dataclass(frozen=True)
 class Kind:
-    """How noisy a picture is and how it is written."""
+    """What a picture shows, how noisy it is and how it is written."""
 
     name: str
+    card: str
+    strands: int
     noise: float
     shot: float
     quality: int
 
 
 KINDS: Final = (
-    Kind("hardly any noise, quality 90", 0.004, 1.5e-4, 90),
-    Kind("a telephone's noise, quality 95", 0.012, 6e-4, 95),
+    Kind("desk card, three strands, hardly any noise, quality 90", "desk", 3, 0.004, 1.5e-4, 90),
+    Kind("desk card, three strands, a telephone's noise, quality 95", "desk", 3, 0.012, 6e-4, 95),
+    Kind("pocket card, two strands, a telephone's noise, quality 95", "pocket", 2, 0.012, 6e-4, 95),
+    Kind("pocket card, one strand, a telephone's noise, quality 95", "pocket", 1, 0.012, 6e-4, 95),
 )
 
 
 def photograph(seed: int, kind: Kind = KINDS[0]) -> tuple[bytes, Truth]:
     """The picture and its truth."""
-    card = newest_card("desk")
+    card = newest_card(kind.card)
     px_per_mm = min(
         (s - 40) / m for s, m in zip(SIZE_PX, (card.width_mm, card.height_mm), strict=True)
     )
@@ -95,7 +100,7 @@ def photograph(seed: int, kind: Kind = KINDS[0]) -> tuple[bytes, Truth]:
         Strand("banded", 4.0, 1.4, (0.1, 0.3, 0.25), slope=-0.003),
         Strand("open", 0.0, 1.0, (0.3, 0.3, 0.3)),
     ]
-    pixels, truth = draw(card, strands, light, camera, seed)
+    pixels, truth = draw(card, strands[: kind.strands], light, camera, seed)
     return to_jpeg(pixels, kind.quality), truth
 
 
@@ -175,7 +180,8 @@ def beside_decoding(kind: Kind, seed: int, repeats: int, keep: Path | None) -> N
     """Print one picture's table: decoding, measuring, the plain route."""
     data, truth = photograph(seed, kind)
     if keep:
-        (keep / f"quality_{kind.quality}.jpg").write_bytes(data)
+        name = f"{kind.card}_{kind.strands}_quality_{kind.quality}.jpg"
+        (keep / name).write_bytes(data)
     measure_picture(data)  # tables and caches that live as long as the program
 
     decode_s, measure_s, plain_s = [], [], []
@@ -193,8 +199,8 @@ def beside_decoding(kind: Kind, seed: int, repeats: int, keep: Path | None) -> N
         plain = plain_strands(picture.pixels, scale, light_bands_mm(scale))
         plain_s.append(time.process_time() - start)
 
-    card = newest_card("desk")
-    found, _ = assigned(reading, truth, "desk")
+    card = newest_card(kind.card)
+    found, _ = assigned(reading, truth, kind.card)
     ours, theirs = [], []
     for drawn, one in zip(truth.strands, found, strict=True):
         if one is not None:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.linear_light import decode_srgb
-from measure.medians import median, medians, quantile
+from measure.medians import median, medians, medians_of_parts, quantile
 from measure.picture import Picture
 from measure.regions import Region
 from measure.scale import Scale
@@ -308,11 +308,12 @@ def _pieces(
     darkest = share.mean(axis=0)
     if len(filled):
         darkest = np.minimum.reduceat(darkest, begin[:-1])
+    remains = medians_of_parts(darkest, np.append(first, len(owner)))
     runs = (count >= _FEWEST_COLUMNS) & (np.abs(slope) <= _MAX_SLOPE) & (spread <= 1.5 + width)
     pieces: dict[int, Piece] = {}
     for thing in np.flatnonzero(runs).tolist():
         own = slice(int(first[thing]), int(first[thing] + count[thing]))
-        typical = medians(share[:, begin[own.start] : begin[own.stop]], axis=1)
+        typical = medians(share[:, begin[own.start] : begin[own.stop]], axis=1).tolist()
         xs = along[own]
         pieces[thing] = Piece(
             stretch=int(index[column[own.start]]),
@@ -322,8 +323,8 @@ def _pieces(
             start=(float(xs[0]), float(start[thing])),
             stop=(float(xs[-1]), float(stop[thing])),
             slope=float(slope[thing]),
-            remains=median(darkest[own]),
-            neutral=bool(typical.max() < 0.99 and np.ptp(typical) < 0.06),
+            remains=float(remains[thing]),
+            neutral=max(typical) < 0.99 and max(typical) - min(typical) < 0.06,
         )
     return pieces
 

@@ -61,7 +61,10 @@ class Piece:
     width: float
     start: tuple[float, float]
     stop: tuple[float, float]
-    """Ends, (along, across), from straight lines through the last few columns."""
+    """Ends, (along, across), from straight lines through the last few columns,"""
+    start_slope: float
+    stop_slope: float
+    """and the slopes of these."""
     slope: float
     remains: float
     """Brightness left at the darkest, as a share of the ground."""
@@ -295,10 +298,10 @@ def _pieces(
     last = first + count - 1
     place = np.arange(len(owner))
     near = place - first[owner] < _END_COLUMNS
-    _, start = _straight_lines(x[near], across[near], owner[near], len(things))
+    start_slope, start = _straight_lines(x[near], across[near], owner[near], len(things))
     near = last[owner] - place < _END_COLUMNS
     x = along - along[last[owner]]
-    _, stop = _straight_lines(x[near], across[near], owner[near], len(things))
+    stop_slope, stop = _straight_lines(x[near], across[near], owner[near], len(things))
 
     filled = things.filled[kept]
     cells = things.cells[np.repeat(kept, things.filled)]
@@ -322,6 +325,8 @@ def _pieces(
             width=float(width[thing]),
             start=(float(xs[0]), float(start[thing])),
             stop=(float(xs[-1]), float(stop[thing])),
+            start_slope=float(start_slope[thing]),
+            stop_slope=float(stop_slope[thing]),
             slope=float(slope[thing]),
             remains=float(remains[thing]),
             neutral=max(typical) < 0.99 and max(typical) - min(typical) < 0.06,
@@ -337,13 +342,4 @@ def _straight_lines(x: Floats, y: Floats, owner: Whole, count: int) -> tuple[Flo
     away = x - mean_x[owner]
     square = np.bincount(owner, away * away, count)
     slope = np.bincount(owner, away * y, count) / np.maximum(square, 1e-12)
-    return slope, mean_y - slope * mean_x
-
-
-def straight_line(x: Floats, y: Floats) -> tuple[float, float]:
-    """Slope and value at x = 0 of the straight line through points."""
-    count = len(x)
-    mean_x, mean_y = float(np.add.reduce(x)) / count, float(np.add.reduce(y)) / count
-    away = x - mean_x
-    slope = float(away.dot(y)) / max(float(away.dot(away)), 1e-12)
     return slope, mean_y - slope * mean_x

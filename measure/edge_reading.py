@@ -30,7 +30,7 @@ BORDER_REACH_PX: Final = 6.0
 BORDER_SHARE: Final = 0.8
 """Part of a border's length that is read, about its middle: clear of the corners."""
 
-_CROSSINGS: Final = 5
+_CROSSINGS: Final = 6
 """Columns or rows of pixels that cross one edge: noise falls below what paper and ink deserve."""
 
 _TURNS: Final = 5

@@ -138,11 +138,14 @@ def read_edges(
     widest = np.maximum(reach_in, reach_out)
     rows, columns, inside = _crossing_pixels(pixels.shape, origin, along, across, half, widest)
     light = _light(pixels, rows, columns)
-    away_x, away_y = columns - origin[:, :1, None], rows - origin[:, 1:, None]
-    distance = away_x * across[:, :1, None] + away_y * across[:, 1:, None]
-    share = along / half[:, None]
-    place = away_x * share[:, :1, None] + away_y * share[:, 1:, None]
-    used = inside & (distance >= -reach_in[:, None, None]) & (distance <= reach_out[:, None, None])
+    away_x = (columns - origin[:, :1, None]).astype(np.float32)
+    away_y = (rows - origin[:, 1:, None]).astype(np.float32)
+    ways = np.concatenate([across, along / half[:, None]], axis=1).astype(np.float32)
+    across_x, across_y, along_x, along_y = ways.T[:, :, None, None]
+    distance = away_x * across_x + away_y * across_y
+    place = away_x * along_x + away_y * along_y
+    nearest, furthest = np.stack([-reach_in, reach_out]).astype(np.float32)[:, :, None, None]
+    used = inside & (distance >= nearest) & (distance <= furthest)
     white_behind = _along_border(edges.white_behind, place)
     beside = _Beside(
         white_behind,
@@ -172,7 +175,7 @@ def read_edges(
     )
 
 
-def _along_border(eighths: Floats, place: Floats) -> Singles:
+def _along_border(eighths: Floats, place: Singles) -> Singles:
     """Values (n, q) given by eighths (n, 8) of each border, at places -1..1 of its read part.
 
     Straight from the middle of one eighth to the next: they only count where the blur is of
@@ -186,7 +189,7 @@ def _along_border(eighths: Floats, place: Floats) -> Singles:
     left += parts * np.arange(count)[:, None]
     low, rise = eighths.astype(np.float32), np.zeros((count, parts), np.float32)
     rise[:, :-1] = np.diff(low, axis=1)
-    return np.asarray(low.take(left) + rise.take(left) * at.astype(np.float32), np.float32)
+    return np.asarray(low.take(left) + rise.take(left) * at, np.float32)
 
 
 def _crossing_pixels(
@@ -217,13 +220,13 @@ def _crossing_pixels(
     return np.where(inside, rows, 0), np.where(inside, columns, 0), inside
 
 
-def _light(pixels: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Floats:
+def _light(pixels: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Singles:
     """Linear luminance of pixels."""
     height, width = pixels.shape[:2]
     # One index for both axes: taken so, whole pixels come many times faster.
     shown = pixels.reshape(height * width, -1).take(rows * width + columns, axis=0)
     linear = decode_srgb(shown)
-    return np.asarray(linear[..., 0] if pixels.ndim == 2 else linear @ LUMINANCE, np.float64)
+    return np.asarray(linear[..., 0] if pixels.ndim == 2 else linear @ LUMINANCE, np.float32)
 
 
 @dataclass(frozen=True)
@@ -253,9 +256,9 @@ class _Steps:
 
 
 def _fit_steps(
-    light: Floats,
-    distance: Floats,
-    place: Floats,
+    light: Singles,
+    distance: Singles,
+    place: Singles,
     used: NDArray[np.bool_],
     reach: Floats,
     beside: _Beside,
@@ -273,14 +276,15 @@ def _fit_steps(
     z[:, 0], z[:, 1], z[:, 3] = dark, bright, offset
     z[:, 5] = np.log(np.clip(reach / 5, 0.5, 1.2))
     # Single precision for the many pixels, double for the few parameters.
-    d, t, y, w = (a.reshape(flat).astype(np.float32) for a in (distance, place, light, kept))
+    d, t, y = (a.reshape(flat) for a in (distance, place, light))
+    w = kept.reshape(flat).astype(np.float32)
     slopes = np.empty((count, 6, d.shape[1]), np.float32)
     diagonal = np.arange(6)
     least = np.log(_LEAST_SIGMA_PX)
     most = np.log(np.maximum(reach, 0.5))
     for turn in range(_TURNS):
         sigma = np.exp(z[:, 5:6], dtype=np.float64).astype(np.float32)
-        low, high, lean, middle, skew = np.split(z[:, :5].astype(np.float32), 5, axis=1)
+        low, high, lean, middle, skew = z[:, :5].T.astype(np.float32)[:, :, None]
         rise = lean * t
         rise += high - low
         u = np.asarray((d - middle - skew * t) / sigma, np.float32)
@@ -318,7 +322,7 @@ def _fit_steps(
     kept_lines = np.count_nonzero(kept.any(axis=2), axis=1)
     typical = median(contrast) if count else 0.0
     good = (
-        (kept_lines >= lines // 2)
+        (2 * kept_lines >= lines)
         & (contrast > 0.3 * typical)
         & (contrast > 0.02)
         & (scatter < 0.12 * contrast)
@@ -358,20 +362,22 @@ def _printed_step(u: Singles, sigma: Singles, beside: _Beside) -> tuple[Singles,
 
 
 def _first_look(
-    light: Floats, distance: Floats, used: NDArray[np.bool_], reach: Floats
+    light: Singles, distance: Singles, used: NDArray[np.bool_], reach: Floats
 ) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
     """Offset (n,), ink and paper level (n,), and lines (n, k) that agree with their edge.
 
     Per line the edge is where the light that is there would fill the paper side up from its far
     end: an area, so blur does not move it.
     """
-    outer = used & (distance > 0.55 * reach[:, None, None])
-    inner = used & (distance < -0.55 * reach[:, None, None])
+    well_in = (0.55 * reach).astype(np.float32)[:, None, None]
+    outer = used & (distance > well_in)
+    inner = used & (distance < -well_in)
     paper = _masked_median(light, outer)
     ink = _masked_median(light, inner)
     contrast = np.where(np.abs(paper - ink) > 1e-6, paper - ink, 1.0)[:, None]
     spacing = 2 * reach[:, None] / np.maximum(used.sum(axis=2), 1)
-    filled = np.sum(np.where(used, paper[:, None, None] - light, 0.0), axis=2) / contrast
+    level = paper.astype(np.float32)[:, None, None]
+    filled = np.sum(used * (level - light), axis=2) / contrast
     crossing = filled * spacing - reach[:, None]
     middle = medians(crossing, axis=1)
     spread = 1.4826 * medians(np.abs(crossing - middle[:, None]), axis=1)
@@ -380,13 +386,13 @@ def _first_look(
     return offset, ink, paper, agree
 
 
-def _masked_median(values: Floats, mask: NDArray[np.bool_]) -> Floats:
+def _masked_median(values: Singles, mask: NDArray[np.bool_]) -> Floats:
     """Median (n,) of the values (n, k, m) that `mask` marks; 0 where it marks none."""
-    flat = np.where(mask, values, np.inf).reshape(len(values), -1)
+    flat = np.where(mask, values, np.float32(np.inf)).reshape(len(values), -1)
     count = np.sum(mask, axis=(1, 2))
     ordered = np.sort(flat, axis=1)
     picked = ordered[np.arange(len(values)), np.maximum(count - 1, 0) // 2]
-    return np.where(count > 0, np.where(np.isfinite(picked), picked, 0.0), 0.0)
+    return np.where((count > 0) & np.isfinite(picked), picked, 0.0).astype(np.float64)
 
 
 def _undisturbed_lines(residual: Singles, used: NDArray[np.bool_]) -> NDArray[np.bool_]:

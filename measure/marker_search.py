@@ -37,6 +37,9 @@ On a card too small for the last no strand has the pixels it needs.
 _ENOUGH: Final = 4
 """Markers from which the places of the card's others can be foretold."""
 
+_SOME: Final = 3
+"""Looked for at first is one number in so many."""
+
 _READABLE_MODULE_PX: Final = 1.75
 """Modules smaller than this are not read, so that smaller squares need not be looked at."""
 
@@ -148,14 +151,14 @@ def _sizes(pixels: NDArray[Any]) -> Iterator[tuple[NDArray[np.uint8], int]]:
         yield plane.astype(np.uint8, copy=False), shrunk
 
 
-@lru_cache(maxsize=2)
-def _dictionary(mirrored: bool) -> tuple[cv2.aruco.Dictionary, tuple[int, ...]]:
-    """Our numbers alone, as they are or as a mirror shows them.
+@lru_cache(maxsize=3)
+def _dictionary(mirrored: bool, every: int) -> tuple[cv2.aruco.Dictionary, tuple[int, ...]]:
+    """Our numbers alone or some of them, as they are or as a mirror shows them.
 
     Faster than the whole family, and a foreign marker is not one of ours.
     """
     whole = cv2.aruco.getPredefinedDictionary(MARKER_FAMILY)
-    numbers = tuple(sorted(card_of_marker()))
+    numbers = tuple(sorted(card_of_marker()))[::every]
     codes = [whole.bytesList[number] for number in numbers]
     if mirrored:
         paper = [~marker_modules(number)[1:-1, 1:-1] for number in numbers]
@@ -169,9 +172,12 @@ def _dictionary(mirrored: bool) -> tuple[cv2.aruco.Dictionary, tuple[int, ...]]:
 def _detect(image: NDArray[np.uint8]) -> tuple[MarkersSeen | None, bool]:
     """The card that shows most markers, and whether markers show that are mirrored.
 
-    Mirrored ones are only looked for where too few others show, since OpenCV's time grows with the
-    number of codes.
+    OpenCV's time grows with the number of codes: where some of them show the card well, the others
+    need not be looked for, and mirrored ones only where too few show.
     """
+    seen = _seen(*_markers(image, mirrored=False, every=_SOME))
+    if seen is not None and len(seen.markers) >= 2 * _ENOUGH:
+        return seen, False
     seen = _seen(*_markers(image, mirrored=False))
     if seen is not None and len(seen.markers) >= _ENOUGH:
         return seen, False
@@ -179,9 +185,12 @@ def _detect(image: NDArray[np.uint8]) -> tuple[MarkersSeen | None, bool]:
     return seen, len(backwards) >= FEWEST_MARKERS
 
 
-def _markers(image: NDArray[np.uint8], mirrored: bool) -> tuple[Floats, list[int]]:
-    """Corners (m, 4, 2) and numbers of our markers, or of those that a mirror shows."""
-    dictionary, numbers = _dictionary(mirrored)
+def _markers(image: NDArray[np.uint8], mirrored: bool, every: int = 1) -> tuple[Floats, list[int]]:
+    """Corners (m, 4, 2) and numbers of our markers, or of those that a mirror shows.
+
+    Of our numbers, looked for is one in `every`.
+    """
+    dictionary, numbers = _dictionary(mirrored, every)
     settings = cv2.aruco.DetectorParameters()
     settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = _WINDOW_PX
     settings.minMarkerPerimeterRate = min(

@@ -40,3 +40,14 @@ def medians(values: NDArray[Any], axis: int = 0) -> NDArray[Any]:
     if count % 2:
         return np.asarray(upper)
     return np.asarray(0.5 * (ordered[..., count // 2 - 1] + upper))
+
+
+def medians_of_parts(values: NDArray[Any], first: NDArray[np.int_]) -> NDArray[np.float64]:
+    """Medians (t,) of parts of values (n,) that begin at `first` (t + 1,), whose last is n.
+
+    Those of empty parts mean nothing.
+    """
+    count = np.diff(first)
+    ordered = np.append(values[np.lexsort((values, np.repeat(np.arange(len(count)), count)))], 0)
+    low, high = first[:-1] + np.maximum(count - 1, 0) // 2, first[:-1] + count // 2
+    return np.asarray(0.5 * (ordered[low].astype(np.float64) + ordered[high]))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.regions import Region
-from measure.strand_pieces import Piece, straight_line
+from measure.strand_pieces import Piece
 
 _SHORTEST_MM: Final = 8.0
 _LONGEST_GAP_MM: Final = 45.0
@@ -71,7 +71,7 @@ def _carried_on(chain: Chain, at_mm: NDArray[np.float64]) -> NDArray[np.float64]
         near = np.abs(along - end) < _LEAD_MM
         beyond = sign * (at_mm - end)
         if near.sum() >= _FEWEST_COLUMNS:
-            slope, at_end = straight_line(along[near] - end, across[near])
+            slope, at_end = _straight_line(along[near] - end, across[near])
             out = np.where(beyond > 0.0, at_end + slope * (at_mm - end), out)
         out = np.where(beyond > _LONGEST_GAP_MM, np.nan, out)
     return np.asarray(out, np.float64)
@@ -128,7 +128,7 @@ def _chain_slope(chain: Chain) -> float:
     near = int(along.searchsorted(along[-1] - _LEAD_MM, side="right"))
     if len(along) - near < _FEWEST_COLUMNS:
         return chain[-1].slope
-    return straight_line(along[near:], across[near:])[0]
+    return _straight_line(along[near:], across[near:])[0]
 
 
 def _long_enough(chain: Chain, region: Region) -> bool:
@@ -180,3 +180,12 @@ def _lies_against(chain: Chain, body: Chain) -> bool:
     gap, wander = gap_between(chain, body)
     widest = max(p.width for p in body) + max(p.width for p in chain)
     return abs(gap) < 1.5 * widest + 0.4 and wander < 0.25 + 0.1 * widest
+
+
+def _straight_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
+    """Slope and value at x = 0 of the straight line through points."""
+    count = len(x)
+    mean_x, mean_y = float(np.add.reduce(x)) / count, float(np.add.reduce(y)) / count
+    away = x - mean_x
+    slope = float(away.dot(y)) / max(float(away.dot(away)), 1e-12)
+    return slope, mean_y - slope * mean_x

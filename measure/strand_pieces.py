@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.linear_light import decode_srgb
-from measure.medians import median, medians, quantile
+from measure.medians import median, medians, medians_of_parts, quantile
 from measure.picture import Picture
 from measure.regions import Region
 from measure.scale import Scale
@@ -34,6 +34,9 @@ _COLUMN_MM: Final = 0.5
 _ROW_MM: Final = 0.06
 _NODE_MM: Final = 2.0
 """Places are mapped to the picture this far apart, straight in between."""
+_SPOTS: Final = np.array([[-0.25, 0.25], [0.25, -0.25]])
+"""What is taken of a cell, in columns and rows from its middle: two pixels, so that one odd one is
+not all it has, and half a row apart, so that their mean lies where the cell does."""
 _MAX_SLOPE: Final = 0.85
 _EDGE_MM: Final = 0.6
 _CONTRAST: Final = 0.035
@@ -58,7 +61,10 @@ class Piece:
     width: float
     start: tuple[float, float]
     stop: tuple[float, float]
-    """Ends, (along, across), from straight lines through the last few columns."""
+    """Ends, (along, across), from straight lines through the last few columns,"""
+    start_slope: float
+    stop_slope: float
+    """and the slopes of these."""
     slope: float
     remains: float
     """Brightness left at the darkest, as a share of the ground."""
@@ -141,20 +147,26 @@ def _lay_flat(picture: Picture, scale: Scale, region: Region) -> _Flat | None:
     native = float(scale.mm_per_px(middle, np.array(region.across))[0])
     rows = min(max(round(region.width_mm / max(_ROW_MM, native)), 16), 4000)
     columns = min(max(math.ceil(region.length_mm / _COLUMN_MM), 8), 4000)
-    # Two places to a column, so that one odd pixel is not all it has.
-    x, y = _places_px(scale, region, rows, 2 * columns)
+    x, y = _places_px(scale, region, rows, columns)
     height, width = picture.pixels.shape[:2]
     valid: Mask | None = None
     # What is cut off at all is cut off at the region's rim.
     rims = (np.s_[0], np.s_[-1], np.s_[:, 0], np.s_[:, -1])
     if not all(_inside(x[rim], y[rim], width, height).all() for rim in rims):
-        inside = _inside(x, y, width, height)
-        if inside.mean() < 0.1:
+        valid = _inside(x, y, width, height)
+        if valid.mean() < 0.1:
             return None
-        valid = inside[:, 0::2] & inside[:, 1::2]
-    flat = cv2.remap(picture.pixels, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    flat = cv2.resize(flat, (columns, rows), interpolation=cv2.INTER_LINEAR)
-    light = decode_srgb(np.stack(cv2.split(flat)))
+    cell_mm = np.array([region.length_mm / columns, region.width_mm / rows])
+    beside = region.to_card(0.5 * np.array([region.length_mm, region.width_mm]) + _SPOTS * cell_mm)
+    moves = scale.to_picture(beside) - scale.to_picture(middle)
+    spots = []
+    for move in np.diff(moves, axis=0, prepend=0.0).astype(np.float32):
+        # The nearest pixels: in a fifth of the time of looking between them.
+        x += move[0]
+        y += move[1]
+        spot = cv2.remap(picture.pixels, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+        spots.append(np.asarray(spot))
+    light = decode_srgb(np.stack(cv2.split(cv2.addWeighted(spots[0], 0.5, spots[1], 0.5, 0.0))))
     along = (np.arange(columns) + 0.5) * region.length_mm / columns
     return _Flat(light, valid, along, region.width_mm / rows)
 
@@ -286,10 +298,10 @@ def _pieces(
     last = first + count - 1
     place = np.arange(len(owner))
     near = place - first[owner] < _END_COLUMNS
-    _, start = _straight_lines(x[near], across[near], owner[near], len(things))
+    start_slope, start = _straight_lines(x[near], across[near], owner[near], len(things))
     near = last[owner] - place < _END_COLUMNS
     x = along - along[last[owner]]
-    _, stop = _straight_lines(x[near], across[near], owner[near], len(things))
+    stop_slope, stop = _straight_lines(x[near], across[near], owner[near], len(things))
 
     filled = things.filled[kept]
     cells = things.cells[np.repeat(kept, things.filled)]
@@ -299,11 +311,12 @@ def _pieces(
     darkest = share.mean(axis=0)
     if len(filled):
         darkest = np.minimum.reduceat(darkest, begin[:-1])
+    remains = medians_of_parts(darkest, np.append(first, len(owner)))
     runs = (count >= _FEWEST_COLUMNS) & (np.abs(slope) <= _MAX_SLOPE) & (spread <= 1.5 + width)
     pieces: dict[int, Piece] = {}
     for thing in np.flatnonzero(runs).tolist():
         own = slice(int(first[thing]), int(first[thing] + count[thing]))
-        typical = medians(share[:, begin[own.start] : begin[own.stop]], axis=1)
+        typical = medians(share[:, begin[own.start] : begin[own.stop]], axis=1).tolist()
         xs = along[own]
         pieces[thing] = Piece(
             stretch=int(index[column[own.start]]),
@@ -312,9 +325,11 @@ def _pieces(
             width=float(width[thing]),
             start=(float(xs[0]), float(start[thing])),
             stop=(float(xs[-1]), float(stop[thing])),
+            start_slope=float(start_slope[thing]),
+            stop_slope=float(stop_slope[thing]),
             slope=float(slope[thing]),
-            remains=median(darkest[own]),
-            neutral=bool(typical.max() < 0.99 and np.ptp(typical) < 0.06),
+            remains=float(remains[thing]),
+            neutral=max(typical) < 0.99 and max(typical) - min(typical) < 0.06,
         )
     return pieces
 
@@ -327,13 +342,4 @@ def _straight_lines(x: Floats, y: Floats, owner: Whole, count: int) -> tuple[Flo
     away = x - mean_x[owner]
     square = np.bincount(owner, away * away, count)
     slope = np.bincount(owner, away * y, count) / np.maximum(square, 1e-12)
-    return slope, mean_y - slope * mean_x
-
-
-def straight_line(x: Floats, y: Floats) -> tuple[float, float]:
-    """Slope and value at x = 0 of the straight line through points."""
-    count = len(x)
-    mean_x, mean_y = float(np.add.reduce(x)) / count, float(np.add.reduce(y)) / count
-    away = x - mean_x
-    slope = float(away.dot(y)) / max(float(away.dot(away)), 1e-12)
     return slope, mean_y - slope * mean_x

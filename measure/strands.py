@@ -15,12 +15,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.medians import median
+from measure.medians import median, medians_of_parts
 from measure.picture import Picture
 from measure.regions import Region
 from measure.scale import Scale
 from measure.strand_chains import Chain, chain_pieces, gap_between
-from measure.strand_pieces import Piece, find_pieces, straight_line
+from measure.strand_pieces import Piece, find_pieces
 
 Floats = NDArray[np.float64]
 
@@ -33,8 +33,6 @@ _NEAR_STEPS: Final = 13
 _SCATTER_KEPT: Final = 2.0
 """How much of the scatter about its near course that course holds itself beyond the long one, for
 places as alike as half of their neighbours."""
-_LED_ON_MM: Final = 6.0
-"""Length of a piece at its end whose direction it is carried on in."""
 _LEAST_WAVE_MM: Final = 0.018
 """A wave of this size (root mean square) is not followed at all: middles of straight strands wander
 by up to that from one ground to the next (ours)."""
@@ -162,9 +160,8 @@ def _centreline(chain: Chain, region: Region) -> Centreline | None:
         np.concatenate([p.across for p in chain])
         - np.interp(np.concatenate([p.along for p in chain]), at, smooth)
     )
-    ends = np.cumsum([len(p.along) for p in chain])
-    parts = np.split(off, ends[:-1])
-    reach = max(median(own) + p.width / 2 for own, p in zip(parts, chain, strict=True))
+    first = np.cumsum([0, *(len(p.along) for p in chain)])
+    reach = float(np.max(medians_of_parts(off, first) + 0.5 * np.array([p.width for p in chain])))
     return Centreline(region, at, smooth, width, reach, seen)
 
 
@@ -175,17 +172,11 @@ def _shift_on_light(chain: Chain, light: list[Piece]) -> float:
         if (before in light) == (after in light) or after.stretch != before.stretch + 1:
             continue
         edge = 0.5 * (before.stop[0] + after.start[0])
-        jump = _carried(after, after.start, edge) - _carried(before, before.stop, edge)
+        to_right = before.stop[1] + before.stop_slope * (edge - before.stop[0])
+        to_left = after.start[1] + after.start_slope * (edge - after.start[0])
+        jump = to_left - to_right
         jumps.append(jump if after in light else -jump)
     return median(np.array(jumps)) if jumps else 0.0
-
-
-def _carried(piece: Piece, end: tuple[float, float], along_mm: float) -> float:
-    """A piece's middle carried on from its end along the direction it has there."""
-    first = int(piece.along.searchsorted(end[0] - _LED_ON_MM, side="right"))
-    last = int(piece.along.searchsorted(end[0] + _LED_ON_MM, side="left"))
-    slope, _ = straight_line(piece.along[first:last], piece.across[first:last])
-    return end[1] + slope * (along_mm - end[0])
 
 
 def _smooth(values: Floats) -> Floats:

@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 Reals = NDArray[np.floating[Any]]
 
 _APART: Final = 0.02
-"""Lines of the spectrum nearer than this, relative, count as one: windows tell none so near apart."""
+"""Lines of the spectrum nearer than this, relative, count as one: no window tells them apart."""
 _LINES: Final = np.unique(np.exp(np.arange(0.0, 16.0, _APART)).astype(int))
 """From which line on each piece of them counts as one, the mean's aside."""
 

@@ -39,6 +39,9 @@ _APART: Final = 0.8
 _COARSEST: Final = 0.25
 """Lowest frequency looked at, periods per strand width: below, unevenness is all there is."""
 _FINEST_PX: Final = 0.35
+_HARDLY: Final = 0.1
+"""Share of the texture's power that comes together in the pairs of rows that mirror one another
+below which that of all pairs is not looked at: it is at most 1.2 times as much (ours)."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +59,7 @@ class FibreSlope:
 
 
 def fibre_slope(strand: Straightened, signs: PlySigns) -> FibreSlope | None:
-    """The surface angle, or None where rows or pieces are too few."""
+    """The surface angle; None where rows or pieces are too few, or hardly any comes together."""
     xi = signs.face_xi
     half, step = strand.half_width_mm, strand.step_mm
     pitch = 2.0 * half / strand.px_across
@@ -64,33 +67,58 @@ def fibre_slope(strand: Straightened, signs: PlySigns) -> FibreSlope | None:
     first, second = np.nonzero((apart * half / pitch >= _APART_PX) & (apart <= _APART))
     if not len(first):
         return None
-    pairs = len(first)
     # A pair shifts as does the one that mirrors it across the strand: those of one side are enough,
     # those that mirror themselves last.
     across = first + second - (len(xi) - 1)
     order = np.argsort(across, kind="stable")[: np.count_nonzero(across <= 0)]
-    first, second, mirrored = first[order], second[order], np.count_nonzero(across < 0)
-    turn = np.arcsin(xi)
-    shift = (turn[first] - turn[second]) * half / np.tan(np.radians(_STEEPNESS_DEG))[:, None]
+    first, second = first[order], second[order]
     length = int(max(_SEGMENT * 2.0 * half, _SEGMENT_MM) / step)
     period = np.fft.rfftfreq(length)
     kept = (period > _COARSEST / (2.0 * half) * step) & (period < _FINEST_PX / pitch * step)
     periods = np.flatnonzero(kept)
-    real, imag = _pieces(signs, length, periods)
-    if len(real) < _FEWEST_SEGMENTS:
+    pieces = _pieces(signs, length, periods)
+    if len(pieces[0]) < _FEWEST_SEGMENTS:
         return None
+    turned = np.asarray(2.0 * np.pi / (length * step) * half * periods, np.float32)
+    # Those that mirror themselves, few, tell whether there is anything to be found by all.
+    mirrored = int(np.count_nonzero(across < 0))
+    if mirrored < len(first):
+        few = _together(pieces, first[mirrored:], second[mirrored:], 0, xi, turned)
+        if few.mean(axis=0).max() < _HARDLY:
+            return None
+    return _best(_together(pieces, first, second, mirrored, xi, turned))
+
+
+def _together(
+    pieces: tuple[Singles, Singles],
+    first: NDArray[np.int_],
+    second: NDArray[np.int_],
+    mirrored: int,
+    xi: Floats,
+    turned: Singles,
+) -> Singles:
+    """How well each piece's texture comes together at every angle, (m, angles), over its power.
+
+    Of pairs of rows the first so many stand for those that mirror them too; `turned` (f,) is how
+    far each period turns in half a width.
+    """
+    real, imag = pieces
+    pairs = mirrored + len(first)
     power = (real**2 + imag**2).sum(axis=(1, 2)) * np.float32(pairs / len(xi))
     cross_real, cross_imag = _cross(real, imag, first, second)
-    mirror = len(xi) - 1 - second[:mirrored], len(xi) - 1 - first[:mirrored]
-    for cross, other in zip((cross_real, cross_imag), _cross(real, imag, *mirror), strict=True):
-        cross[:, :mirrored] += other
-    turned = (2.0 * np.pi / (length * step) * periods).astype(np.float32)
+    if mirrored:
+        mirror = len(xi) - 1 - second[:mirrored], len(xi) - 1 - first[:mirrored]
+        other_real, other_imag = _cross(real, imag, *mirror)
+        cross_real[:, :mirrored] += other_real
+        cross_imag[:, :mirrored] += other_imag
+    turn = np.arcsin(xi)
+    shift = (turn[first] - turn[second]) / np.tan(np.radians(_STEEPNESS_DEG))[:, None]
     angle = (shift.astype(np.float32)[..., None] * turned).reshape(len(shift), -1)
     # Fibres of the other hand shift the other way, which the sines alone show.
     either = cross_real.reshape(len(real), -1) @ np.cos(angle).T
     hand = cross_imag.reshape(len(real), -1) @ np.sin(angle, out=angle).T
     together = np.concatenate([(either + hand)[:, ::-1], either - hand], axis=1)
-    return _best(together / power[:, None])
+    return np.asarray(together / power[:, None])
 
 
 def _cross(

@@ -235,7 +235,7 @@ def combined(strand: StrandDiameter, parts: list[Part]) -> Whole:
     seen = float(prior.sum()) + gap.u_uneven**2
     bias = gap.log * np.array([prior[0], -prior[1]]) / seen
     along = _along(cuts, parts, bias)
-    share = np.array([np.mean(along.ground == p.ground.ground) for p in parts])
+    share = np.array([len(p.ground.index) for p in parts]) / len(along.ground)
     # What is left of two independent doubts after their difference was seen.
     left = np.diag(prior) - np.outer([prior[0], -prior[1]], [prior[0], -prior[1]]) / seen
     u = float(np.sqrt(share @ left @ share))

@@ -36,6 +36,8 @@ _STRIPES_SHARE: Final = 0.55
 _TOGETHER: Final = 0.6
 _LEAST_SWING: Final = 0.4
 """Swing of the edges over that of four round plies below which no plies make it."""
+_SWINGS_TOO: Final = 1.1
+"""Times the edges' root mean square that a wave's own is at most, in windows that it is told by."""
 _EDGES_SEEN: Final = 0.25
 """Mean weight of the edges from which bumps would have been seen."""
 _HALVES: Final = (1.5, 2.5, 3.5)
@@ -56,7 +58,8 @@ class PlySights:
     face: FollowedWave | None
     winding: Winding | None
     edge_share: float
-    """Share of the edges' variance that their strongest wave explains, whatever makes it."""
+    """Share of the edges' variance that their strongest wave explains, whatever makes it; 0 where
+    they sway too little for plies."""
     even: bool
     """The edges were seen well, and no plies' bumps are in them."""
     edge_by_face: bool = False
@@ -78,7 +81,9 @@ def ply_sights(
     face = signs.face.reshape(len(s), -1)
     few = signs.face[:, 1::4].reshape(len(s), -1)
     face_shares = wave_shares(few, signs.face_weight, s, frequencies, _FACE_SHARE)
-    edge_shares = wave_shares(signs.edge, signs.edge_weight, s, frequencies, _EDGE_SHARE)
+    edge_shares = np.full(len(frequencies), np.nan)
+    if len(frequencies) and _sway(signs, float(frequencies[-1]), blur_mm):
+        edge_shares = wave_shares(signs.edge, signs.edge_weight, s, frequencies, _EDGE_SHARE)
     face_share, edge_share = _highest(face_shares), _highest(edge_shares)
     face_wave = edge_wave = None
     if face_share >= _FACE_SHARE:
@@ -141,6 +146,15 @@ def _bumps(wave: FollowedWave | None, blur_mm: float) -> FollowedWave | None:
     ) < _LEAST_SWING * edge_swing(PLIES[-1]):
         return None
     return wave
+
+
+def _sway(signs: PlySigns, highest_per_mm: float, blur_mm: float) -> bool:
+    """Whether the edges sway far enough for plies' bumps of any frequency up to that one."""
+    seen = signs.edge.take(np.flatnonzero(signs.edge_weight), axis=0)
+    if not len(seen):
+        return False
+    most = _SWINGS_TOO * np.sqrt(2.0 * np.mean(np.square(seen), axis=0))
+    return swing(most, highest_per_mm, blur_mm) >= _LEAST_SWING * edge_swing(PLIES[-1])
 
 
 def _highest(shares: Floats) -> float:

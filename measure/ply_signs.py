@@ -26,6 +26,8 @@ not of the plies' shading."""
 _STANDS_OUT: Final = 1.0
 """Log ratio of strand to ground from which edges count in full."""
 _FEWEST_COLUMNS: Final = 12
+_SIDES: Final = (-1.0, 1.0)
+"""Of -u and of +u."""
 
 
 @dataclass(frozen=True)
@@ -49,56 +51,59 @@ def ply_signs(strand: Straightened) -> PlySigns:
     """Edges and texture of a straightened strand, each stretch of ground on its own."""
     n, xi, light = len(strand.s_mm), strand.xi, strand.light
     on_face = _together(np.abs(xi) <= _FACE + 1e-9)
-    edge = np.zeros((n, 2))
     face = np.zeros((n, len(xi[on_face]), light.shape[2]), np.float32)
-    edge_weight, face_weight = np.zeros(n), np.zeros(n)
     size = np.bincount(strand.stretch[strand.stretch >= 0])
-    stretches = [
-        _together(strand.stretch == number) for number in np.flatnonzero(size >= _FEWEST_COLUMNS)
-    ]
-    if not stretches:
-        return PlySigns(strand.s_mm, edge, edge_weight, face, face_weight, xi[on_face])
+    long = np.flatnonzero(size >= _FEWEST_COLUMNS)
+    if not len(long):
+        none = np.zeros(n)
+        return PlySigns(strand.s_mm, np.zeros((n, 2)), none, face, none, xi[on_face])
+    # Which of the stretches that are long enough each column lies in, 0 for none.
+    order = np.zeros(len(size) + 1, int)
+    order[long] = np.arange(1, len(long) + 1)
+    owner = order[strand.stretch]
+    stretches = [_together(owner == number) for number in range(1, len(long) + 1)]
     # Every row's mean in each stretch: (S, J, C).
     level = np.stack([_mean(light[columns]) for columns in stretches])
     gain = (1.0 / np.maximum(level[:, on_face], 1e-4)).astype(np.float32)
-    # Both sides' rows beside each other, R each: (J, 2 R).
-    sides = np.repeat([-1.0, 1.0], np.count_nonzero(xi >= _EDGE_FROM))
-    rows = np.concatenate([np.flatnonzero(sign * xi >= _EDGE_FROM) for sign in (-1.0, 1.0)])
-    of_row = np.arange(len(xi))[:, None] == rows
-    way, nothing, stands = zip(*(_side(level, xi, sign) for sign in (-1.0, 1.0)), strict=True)
-    # Light of a column (J C,) into its cover (2 R,), a stretch at a time.
-    of_side = np.where(sides > 0, way[1][..., None], way[0][..., None])
-    to_cover = of_row[:, None] * of_side[:, None].astype(np.float32)
-    to_cover = to_cover.reshape(len(stretches), -1, len(rows))
-    none = np.where(sides > 0, nothing[1][:, None], nothing[0][:, None]).astype(np.float32)
-    to_course = (sides[:, None] == (-1.0, 1.0)).astype(np.float32) * np.float32(XI_STEP)
-    weight = np.minimum(1.0, np.minimum(*stands) / _STANDS_OUT) ** 2
+    to_cover, stands = _telling(level, xi)
+    sides = [_together(sign * xi >= _EDGE_FROM) for sign in _SIDES]
+    cover = np.zeros((2, n, np.count_nonzero(xi >= _EDGE_FROM)), np.float32)
     for i, columns in enumerate(stretches):
         seen = light[columns]
         face[columns] = seen[:, on_face] * gain[i] - np.float32(1.0)
-        face_weight[columns], edge_weight[columns] = 1.0, weight[i]
-        cover = seen.reshape(len(seen), -1) @ to_cover[i]
-        cover -= none[i]
-        course = np.clip(cover, np.float32(0.0), np.float32(1.0), out=cover) @ to_course
-        edge[columns] = course - _mean(course)
-    return PlySigns(strand.s_mm, edge, edge_weight, face, face_weight, xi[on_face])
+        for side, rows in enumerate(sides):
+            cover[side, columns] = cv2.transform(seen[:, rows], to_cover[i, side])
+    np.clip(cover, np.float32(0.0), np.float32(1.0), out=cover)
+    course = cover @ np.full(cover.shape[2], XI_STEP, np.float32)
+    mean = [np.bincount(owner, of_side) / np.maximum(np.bincount(owner), 1) for of_side in course]
+    weight = np.append(0.0, np.minimum(1.0, stands / _STANDS_OUT) ** 2)
+    return PlySigns(
+        strand.s_mm,
+        edge=(course - np.stack(mean)[:, owner]).T,
+        edge_weight=weight[owner],
+        face=face,
+        face_weight=(owner > 0).astype(float),
+        face_xi=xi[on_face],
+    )
 
 
-def _side(level: Floats, xi: Floats, sign: float) -> tuple[Floats, Floats, Floats]:
-    """How channels are put together to tell strand from ground at one side of each stretch, (S, C),
-    what shows no strand so, (S,), and how far strand stands out from ground there, (S,).
+def _telling(level: Floats, xi: Floats) -> tuple[Singles, Floats]:
+    """How a column's light is told to be strand or ground at either side of each stretch, channels
+    put together and a constant, (S, 2, 1, C + 1), and how far the strand stands out there, (S,).
 
     `level` (S, J, C) is every row's mean light.
     """
-    out = sign * xi
+    out = np.multiply.outer(_SIDES, xi)
+    rows = np.concatenate([(out > _RIM[0]) & (out < _RIM[1]), out > _BESIDE]).astype(float)
+    means = rows / rows.sum(axis=1, keepdims=True) @ level
+    rim, ground = means[:, :2], means[:, 2:]
     low, high = _EDGE_LEVELS
-    rim = level[:, _together((out > _RIM[0]) & (out < _RIM[1]))].mean(axis=1)
-    ground = level[:, _together(out > _BESIDE)].mean(axis=1)
     way = rim - ground
-    way /= np.maximum((way**2).sum(axis=1), 1e-12)[:, None] * (high - low)
-    nothing = (ground * way).sum(axis=1) + low / (high - low)
+    way /= np.maximum((way**2).sum(axis=2, keepdims=True), 1e-12) * (high - low)
+    nothing = (ground * way).sum(axis=2, keepdims=True) + low / (high - low)
     ratio = np.log(np.maximum(rim, 1e-4) / np.maximum(ground, 1e-4))
-    return way, nothing, np.abs(ratio).max(axis=1)
+    to_cover = np.concatenate([way, -nothing], axis=2)[:, :, None].astype(np.float32)
+    return to_cover, np.abs(ratio).max(axis=2).min(axis=1)
 
 
 def _mean(columns: Singles) -> Floats:

@@ -17,8 +17,10 @@ from scipy import fft
 Floats = NDArray[np.float64]
 Reals = NDArray[np.floating[Any]]
 
-_BEYOND: Final = 1.6
-"""Times the highest frequency asked for."""
+_APART: Final = 0.02
+"""Lines of the spectrum nearer than this, relative, count as one: no window tells them apart."""
+_LINES: Final = np.unique(np.exp(np.arange(0.0, 16.0, _APART)).astype(int))
+"""From which line on each piece of them counts as one, the mean's aside."""
 
 
 def shares_by_spectrum(
@@ -34,17 +36,16 @@ def shares_by_spectrum(
     size = 64 * fft.next_fast_len(-(-len(weight) // 64))
     spectrum = fft.rfft(weighed, size, axis=1)
     power = np.square(spectrum.real).sum(axis=0) + np.square(spectrum.imag).sum(axis=0)
-    power[0] *= 0.5
+    # The mean is no wave: windows leave nothing of it.
+    begin = _LINES[: np.searchsorted(_LINES, len(power))]
+    line = 0.5 * (begin + np.append(begin[1:], len(power)) - 1.0)
+    power = np.add.reduceat(power, begin)
     # Frequencies in the signal, in those asked for.
-    over = np.arange(len(power), dtype=np.float32) / (size * pitch_mm)
-    over = over / frequencies_per_mm[:, None].astype(np.float32)
+    over = (line / (size * pitch_mm * frequencies_per_mm[:, None])).astype(np.float32)
     # What pooling leaves of each: sinc squared.
-    half_angle = np.maximum(over * np.float32(np.pi / bins), np.float32(1e-6))
+    half_angle = over * np.float32(np.pi / bins)
     power = power * np.square(np.sin(half_angle) / half_angle)
-    varied = power.sum(axis=1)
-    # Windows tell frequencies apart so well that nothing beyond is about any of them.
-    count = int(np.searchsorted(over[-1], _BEYOND))
-    over, power = over[:, :count] * np.float32(2.0 * np.pi), power[:, :count]
-    varied -= np.einsum("qf,qf->q", power, np.exp(-np.square(over)))
+    over *= np.float32(2.0 * np.pi)
+    varied = np.einsum("qf,qf->q", power, np.float32(1.0) - np.exp(-np.square(over)))
     found = np.einsum("qf,qf->q", power, np.exp(-np.square(over - np.float32(2.0 * np.pi))))
     return np.asarray(found / np.maximum(varied, 1e-12), float)

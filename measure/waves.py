@@ -33,7 +33,9 @@ _ROUGHLY: Final = 0.55
 """Least of what the spectrum tells of a share, over the share: of waves as fast and strands as well
 seen as below, none that came near to counting had less than 0.59 (440 drawn and rendered, ours)."""
 _FAST: Final = 4.0
-"""Times the slowest frequency, and ..."""
+"""Times the slowest frequency, or ..."""
+_MANY_PERIODS: Final = 20.0
+"""... periods along the strand, and ..."""
 _MOSTLY: Final = 0.8
 """... share of the samples that must have been seen, from which the spectrum is asked."""
 _APART: Final = 3
@@ -77,15 +79,18 @@ def wave_shares(
     if not len(out):
         # Too few samples to a width for any wave of it.
         return out
-    pooled = Pooled(values, weight, s_mm)
+    pitch_mm = float(s_mm[1] - s_mm[0])
     slow = np.ones(len(out), bool)
     if np.count_nonzero(weight) > _MOSTLY * len(weight):
-        slow = frequencies_per_mm < _FAST * frequencies_per_mm[0]
+        fast = min(_FAST * frequencies_per_mm[0], _MANY_PERIODS / (len(s_mm) * pitch_mm))
+        slow = frequencies_per_mm < fast
     first = slow & (np.arange(len(out)) % 2 == 0)
     if not slow.all():
-        fast = frequencies_per_mm[~slow]
-        rough = shares_by_spectrum(values, weight, pooled.pitch_mm, fast, BINS)
+        rough = shares_by_spectrum(values, weight, pitch_mm, frequencies_per_mm[~slow], BINS)
         first[~slow] = rough >= _ROUGHLY * least
+    if not first.any():
+        return out
+    pooled = Pooled(values, weight, s_mm)
     out[first] = _shares(pooled, frequencies_per_mm[first])
     rest = slow & ~first
     if rest.any() and np.nan_to_num(out).max() >= _NEARLY * least:
@@ -123,8 +128,10 @@ def follow_wave(
 ) -> FollowedWave | None:
     """The wave near one frequency in signals (n, k), counted by its phase; None if out of sight."""
     # Some of many signals, of every row and channel some, tell where to look with all of them.
-    some = values[:, ::_EVERY] if values.shape[1] > _MANY else values
-    for pooled in (Pooled(some, weight, s_mm), Pooled(values, weight, s_mm)):
+    whole = some = Pooled(values, weight, s_mm)
+    if values.shape[1] > _MANY:
+        some = Pooled(values[:, ::_EVERY], weight, s_mm)
+    for pooled in (some, whole):
         bin_mm = 1.0 / (BINS * frequency_per_mm)
         count = int(pooled.length_mm / bin_mm)
         wide = bin_mm / pooled.pitch_mm

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.bits import shows_in_bits
 from measure.cut_fit import EdgePairs
 from measure.cut_groups import CutGroup, fit_groups
 from measure.light_fit import LightFit, MeanProfile, fit_light, refit_light
@@ -71,15 +72,6 @@ _STILL_PLAIN: Final = 0.3
 this much more."""
 _FEWEST_CUTS: Final = 4
 """Of a ground that says anything."""
-_DIM: Final = 0.25
-"""Brightness below which a strand may show on a dark ground only where it is brightest (ours)."""
-_THINNER: Final = 0.08
-_RAGGED: Final = 0.08
-_TIMES_AS_RAGGED: Final = 4.0
-"""How much thinner, log, a dark ground shows a dim strand of which that is so, the spread of log
-diameters along it, and how many times that along the light ground: drawn black strands with bright
-specks spread by 0.2 to 0.5 there and read 20 to 60 % too narrow, by 0.003 to 0.08 on light ground
-(ours)."""
 
 
 @dataclass(frozen=True)
@@ -319,12 +311,9 @@ def in_bits(ground: GroundDiameter, among: Sequence[GroundDiameter]) -> bool:
     if ground.ground != "dark":
         return False
     for light in among:
-        if light.ground != "light" or light.strand_level > _DIM:
-            continue
-        bits, whole = np.log(ground.diameter_mm), np.log(light.diameter_mm)
-        # A single slub spreads the cuts of a ground as well, but moves no median.
-        thinner = median(whole) - median(bits) > _THINNER
-        return thinner and float(bits.std()) > max(_RAGGED, _TIMES_AS_RAGGED * float(whole.std()))
+        if light.ground == "light":
+            bits, whole = np.log(ground.diameter_mm), np.log(light.diameter_mm)
+            return shows_in_bits(bits, whole, light.strand_level)
     return False
 
 

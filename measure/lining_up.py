@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.beside import Others, others_at
+from measure.bits import shows_in_bits
 from measure.cut_fit import EdgePairs
 from measure.cut_groups import CutGroup, fit_groups
 from measure.light_fit import LightFit, MeanProfile
@@ -166,6 +167,11 @@ def _mean_profiles(number: int, cuts: Cuts, start: Lines, blur_mm: float) -> lis
         index = np.nonzero(start.exact & (cuts.ground == ground))[0]
         if len(index) and start.contrast[index[0]] >= _LEAST_CONTRAST:
             shown[ground] = index
+    if shown.keys() == {"dark", "light"}:
+        on_dark, on_light = (np.log(start.half_width_mm[shown[g]]) for g in ("dark", "light"))
+        if shows_in_bits(on_dark, on_light, start.brightness):
+            # Their width would pass for what the light does.
+            del shown["dark"]
     out = [
         _mean_profile(number, cuts, start, index, ground, blur_mm)
         for ground, index in shown.items()

@@ -35,8 +35,8 @@ def unrest(cuts: Cuts) -> float | None:
         own = count >= _FEWEST_SAMPLES
         if np.count_nonzero(own) < _FEWEST_CUTS:
             continue
-        light = cuts.light - cuts.level[:, :, None]
-        level = (light * there[:, None]).sum(axis=2)[own] / count[own, None]
+        light = cuts.light - cuts.level.T[..., None]
+        level = (light * there).sum(axis=2).T[own] / count[own, None]
         along = cuts.arc_mm[own]
         course = np.polynomial.polynomial.polyvander((along - along.mean()) / np.ptp(along), 2)
         left = level - course @ np.linalg.lstsq(course, level, rcond=None)[0]

@@ -47,7 +47,7 @@ class Tables:
     def curves_at(self, log_a: Floats) -> Singles:
         """F and K of every table (t, 2, count) for the half width nearest to one of each."""
         rows = np.rint((log_a - self.log_a0) / self.log_step).astype(np.intp)
-        rows = np.clip(rows, 0, self.curves.shape[2] - 1)
+        rows = np.minimum(np.maximum(rows, 0), self.curves.shape[2] - 1)
         return self.curves[:, np.arange(len(rows)), rows].swapaxes(0, 1)
 
 
@@ -70,8 +70,8 @@ def make_tables(
     both = curves.face[:, 0] + 1j * (curves.ground[:, 0] - 1)
     square = np.square(fft.fftfreq(both.shape[-1], curves.grid.step / (2.0 * np.pi)))
     transfer = np.exp((-0.5 * sigma**2).astype(np.float32)[..., None] * square.astype(np.float32))
-    blurred = fft.ifft(fft.fft(both)[:, None] * transfer, overwrite_x=True)
-    return Tables(curves.grid, low, step, np.stack([blurred.real, blurred.imag]))
+    blurred = fft.ifft(fft.fft(both)[:, None] * transfer.astype(np.complex64), overwrite_x=True)
+    return Tables(curves.grid, low, step, np.array([blurred.real, blurred.imag]))
 
 
 def look_up(
@@ -85,7 +85,7 @@ def look_up(
     """
     _, _, rows, count = tables.curves.shape
     step = tables.log_step[of]
-    row = np.clip((log_a - tables.log_a0[of]) / step, 0, rows - 1.001)
+    row = np.minimum(np.maximum((log_a - tables.log_a0[of]) / step, 0.0), rows - 1.001)
     row0 = row.astype(np.intp)
     per_mm = np.exp(-log_a) / tables.grid.step
     place = u_mm * per_mm.astype(np.float32)[:, None]

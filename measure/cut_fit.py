@@ -73,7 +73,7 @@ def fit_cuts(
     count = len(samples.level)
     fixed = _Fixed.of_samples(samples, of, len(tables.log_a0))
     low, high = tables.log_a0[of], tables.log_a1[of]
-    log_a = np.clip(np.log(half_width_mm), low, high)
+    log_a = _held(np.log(half_width_mm), low, high)
     u0 = np.array(middle_mm, float)
     best_a, best_u = log_a.copy(), u0.copy()
     damping = np.full(count, 1e-3)
@@ -88,9 +88,9 @@ def fit_cuts(
         damping[active] = np.where(better, damping[active] * 0.3, damping[active] * 8.0)
         step_a, step_u = kept.step(active, damping[active])
         width = np.exp(best_a[active])
-        log_a[active] = best_a[active] + np.clip(step_a, -0.25, 0.25)
-        log_a[active] = np.clip(log_a[active], low[active], high[active])
-        u0[active] = best_u[active] + np.clip(step_u, -0.4 * width, 0.4 * width)
+        wider = best_a[active] + _held(step_a, -0.25, 0.25)
+        log_a[active] = _held(wider, low[active], high[active])
+        u0[active] = best_u[active] + _held(step_u, -0.4 * width, 0.4 * width)
         small = better & (np.abs(step_a) < sure_step) & (np.abs(step_u) < sure_step * width)
         sure = active[small]
         best_a[sure], best_u[sure] = log_a[sure], u0[sure]
@@ -112,6 +112,11 @@ def fit_cuts(
         misfit=np.sqrt(kept.cost / np.maximum(share, 1.0)),
         contrast=_contrast(tables, of, best_a, kept),
     )
+
+
+def _held(values: Floats, low: Floats | float, high: Floats | float) -> Floats:
+    """What NumPy's clip does, without its checks."""
+    return np.asarray(np.minimum(np.maximum(values, low), high))
 
 
 @dataclass(frozen=True)
@@ -200,7 +205,7 @@ class _State:
 
     def step(self, which: NDArray[np.int_], damping: Floats) -> tuple[Floats, Floats]:
         """Steps in log half width and middle of the cuts `which`."""
-        _, h_aa, h_au, h_uu, b_a, b_u = self.figures[:6, which]
+        _, h_aa, h_au, h_uu, b_a, b_u = self.figures[:6].take(which, axis=1)
         h_aa, h_uu = h_aa * (1.0 + damping), h_uu * (1.0 + damping)
         det = np.maximum(h_aa * h_uu - h_au**2, 1e-20)
         return (h_uu * b_a - h_au * b_u) / det, (h_aa * b_u - h_au * b_a) / det
@@ -220,7 +225,10 @@ def _evaluate(
     S F + g0 K + (g - g0) G with G = 1 + K.
     """
     sums, energy = _sums(tables, samples, fixed, which, log_a, u0)
-    channel, level, prior = fixed.channel[:, which], fixed.level[:, which], fixed.prior[:, which]
+    channel, level, prior = (
+        every if every.shape[1] == len(which) else every.take(which, axis=1)
+        for every in (fixed.channel, fixed.level, fixed.prior)
+    )
     # With 1, F and K, of each other, of the slopes of F and of K by u0 and by log a, of the light.
     one, f, k = sums[:3]
     onto = sums[:, 7:]
@@ -241,9 +249,9 @@ def _evaluate(
     # (3, 2, C, n), and how a change of S and g would make up for it.
     slopes = sums[:3, 3:7].reshape(3, 2, 2, 1, -1)
     with_one, with_f, with_k = slopes[:, :, 0] * S + slopes[:, :, 1] * g
-    with_both = np.stack([with_f, with_one + with_k])
+    with_both = np.array([with_f, with_one + with_k])
     with_f, with_g = with_both
-    made_up = channel / det * np.stack([D * with_f - B * with_g, A * with_g - B * with_f])
+    made_up = channel / det * np.array([D * with_f - B * with_g, A * with_g - B * with_f])
     lost = (with_both[:, :, None] * made_up[:, None]).sum(axis=(0, 3))
     pairs = (channel * both[:, None] * both).sum(axis=2)
     whole = (sums[3:7, 3:7].reshape(2, 2, 2, 2, -1) * pairs[:, None]).sum(axis=(1, 3))

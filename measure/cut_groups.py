@@ -127,7 +127,7 @@ def _samples(
         strands.append((group.cuts, index, pools))
 
     count = sum(len(index) for _, index, _ in strands)
-    channels = groups[0].cuts.light.shape[1]
+    channels = len(groups[0].cuts.light)
     longest = max(pools.count for _, _, pools in strands)
     values = np.empty((2 + channels, count, longest), np.float32)
     end = 0
@@ -136,7 +136,11 @@ def _samples(
             index = all_of[some : some + _AT_ONCE]
             start, end = end, end + len(index)
             mine = values[:, start:end]
-            pools.put(cuts.u_mm[index], cuts.light[index], cuts.weight[index], mine)
+            planes = (cuts.weight, cuts.u_mm, *cuts.light)
+            own = np.empty((len(planes), len(index), cuts.u_mm.shape[1]), np.float32)
+            for plane, room in zip(planes, own, strict=True):
+                plane.take(index, axis=0, out=room, mode="clip")
+            pools.put(own, mine)
             if cuts.others_mm.shape[1] and not no_ground:
                 left = dimmed(light, mine[1], cuts.others_mm[index], cuts.view_tan[index])
                 # Below another strand nothing may be left; those samples do not count.

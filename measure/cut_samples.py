@@ -63,30 +63,24 @@ class Pools:
         """How many."""
         return len(self.ends) - 1
 
-    def put(self, u_mm: Singles, light: Singles, weight: Singles, out: Singles) -> None:
-        """Put samples (n, J) together, their light (n, C, J), into `Samples.values`.
+    def put(self, samples: Singles, out: Singles) -> None:
+        """Put samples together into `Samples.values`, given as these (2 + C, n, J); overwrites them.
 
-        What these have room for beyond them weighs nothing.
+        What there is room for beyond them weighs nothing.
         """
-        light = light.transpose(1, 0, 2)
         before, after = self.alone.start, self.alone.stop
         here = slice(self.ends[before], self.ends[after])
-        out[0, :, self.alone] = weight[:, here]
-        out[1, :, self.alone] = u_mm[:, here]
-        out[2:, :, self.alone] = light[..., here]
+        out[..., self.alone] = samples[..., here]
         out[..., self.count :] = 0.0
         if after - before == self.count:
             return
-        sums = np.empty((len(out), *u_mm.shape), np.float32)
-        sums[0] = weight
-        np.multiply(u_mm, weight, out=sums[1])
-        np.multiply(light, weight, out=sums[2:])
+        samples[1:] *= samples[0]
         # A matrix of ones and zeros adds up far faster than NumPy's reduceat.
         starts = np.append(self.ends[:before], self.ends[after:-1])
         stops = np.append(self.ends[1 : before + 1], self.ends[after + 1 :])
-        column = np.arange(u_mm.shape[1])[:, None]
+        column = np.arange(samples.shape[2])[:, None]
         ones = ((column >= starts) & (column < stops)).astype(np.float32)
-        pooled = (sums.reshape(-1, len(ones)) @ ones).reshape(*sums.shape[:2], -1)
+        pooled = (samples.reshape(-1, len(ones)) @ ones).reshape(*samples.shape[:2], -1)
         pooled[1:] *= 1 / np.maximum(pooled[0], np.float32(1e-6))
         out[..., :before] = pooled[..., :before]
         out[..., after : self.count] = pooled[..., before:]

@@ -84,11 +84,10 @@ def _curves(u: Floats, edges: Floats, log_s: Floats) -> tuple[Floats, Floats, Fl
 def _solved(basis: Floats, w: Floats, target: Floats) -> Floats:
     """Weighted least squares of every profile: basis (n, J, k), targets (n, J, q); (n, k, q)."""
     weighted = (basis * w[..., None]).transpose(0, 2, 1)
-    gram = weighted @ basis
+    gram, onto = weighted @ basis, weighted @ target
     scale = np.einsum("nkk->nk", gram).max(axis=1)[:, None, None] + _STILL
-    return np.asarray(
-        np.linalg.solve(gram + _STILL * scale * np.eye(gram.shape[1]), weighted @ target)
-    )
+    gram += _STILL * scale * np.eye(gram.shape[1])
+    return np.asarray(np.linalg.solve(gram, onto))
 
 
 def _crossing(shown: Floats, u: Floats, w: Floats, u0: Floats, side: float) -> Floats:

@@ -194,8 +194,9 @@ def _basis(packed: Packed, trials: _Trials) -> Singles:
     position = xi - np.float32(grid.xi[0])
     position *= np.float32(1.0 / grid.step)
     np.minimum(np.maximum(position, 0.0, out=position), count - 1.001, out=position)
-    at = position.astype(np.intp)
-    position -= at
+    before = np.floor(position)
+    at = before.astype(np.intp)
+    position -= before
     index = at[:, None, None] + (count * np.arange(k * 2 * rows)).reshape(k, 2, rows, 1)
     flat = curves.ravel()
     first = flat.take(index)

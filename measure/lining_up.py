@@ -131,7 +131,7 @@ class _Finding:
             brightness.append(median(pairs.strand.mean(axis=1)))
             fitted[index] = True
         # Where one ground shows little of it, the other's say is the safer: the darker, as a rule.
-        bright = float(np.clip(min(brightness, default=0.0), 0.0, 1.0))
+        bright = min(max(min(brightness, default=0.0), 0.0), 1.0)
         return Lines(half, middle, wander, contrast, fitted, exact, bright)
 
 
@@ -201,7 +201,7 @@ def _mean_profile(
     half, middle = start.half_width_mm[index], start.middle_mm[index]
     typical, typical_middle = median(half), median(middle)
     stretch = np.minimum(np.maximum(typical / half, 0.75), 1.33)[:, None]
-    seen_u, weight = cuts.u_mm[index], cuts.weight[index]
+    seen_u, weight = cuts.u_mm.take(index, axis=0), cuts.weight.take(index, axis=0)
     u = typical_middle + (seen_u - middle[:, None]) * stretch
     steps = np.diff(seen_u[0])
     pitch = median(steps[len(steps) // 3 : -(len(steps) // 3)])
@@ -217,7 +217,7 @@ def _mean_profile(
     total = summed(weight)
     good = total > 0.1 * median(total[total > 0])
     total = total[good]
-    light = weight * cuts.light.swapaxes(0, 1)[:, index]
+    light = (channel.take(index, axis=0) for channel in cuts.light)
     others = Others(*np.zeros((3, len(total))))
     if cuts.others_mm.shape[1]:
         there = others_at(seen_u, cuts.others_mm[index], cuts.view_tan[index])
@@ -230,7 +230,7 @@ def _mean_profile(
         strand=number,
         ground=ground,
         u_mm=summed(weight * u)[good] / total,
-        light=np.stack([summed(channel)[good] / total for channel in light], axis=1),
+        light=np.stack([summed(weight * of)[good] / total for of in light], axis=1),
         weight=np.minimum(total / total.max(), 1.0),
         level=each @ cuts.level[index],
         blur_mm=math.hypot(blur_mm, 0.25 * pitch),
@@ -253,5 +253,5 @@ def _calm(values: Floats, spread: float) -> Floats:
         middle = np.full(len(values), median(values))
     else:
         padded = np.concatenate([values[:2][::-1], values, values[-2:][::-1]])
-        middle = medians(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+        middle = medians(np.array([padded[i : i + len(values)] for i in range(5)]))
     return np.asarray(np.where(np.abs(values - middle) > spread, middle, values))

@@ -3,21 +3,29 @@ its checks than on them. NaN is not looked for."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+_FEW: Final = 1000
+"""Values that are put in order sooner than parted."""
 
 
 def median(values: NDArray[Any]) -> float:
     """Median of all values of an array that is not empty."""
     ordered = values.flatten()
     middle = len(ordered) // 2
-    ordered.partition(middle)
+    few = len(ordered) < _FEW
+    if few:
+        ordered.sort()
+    else:
+        ordered.partition(middle)
     upper = float(ordered[middle])
     if len(ordered) % 2:
         return upper
-    return 0.5 * (float(ordered[:middle].max()) + upper)
+    lower = ordered[middle - 1] if few else ordered[:middle].max()
+    return 0.5 * (float(lower) + upper)
 
 
 def quantile(values: NDArray[Any], share: float) -> float:
@@ -33,8 +41,9 @@ def quantile(values: NDArray[Any], share: float) -> float:
 
 def medians(values: NDArray[Any], axis: int = 0) -> NDArray[Any]:
     """Medians along an axis of an array that is not empty there."""
-    rows = np.moveaxis(values, axis, -1)
-    ordered = np.sort(rows, axis=-1)
+    rest = [i for i in range(values.ndim) if i != axis % values.ndim]
+    ordered = values.transpose(*rest, axis).copy()
+    ordered.sort(axis=-1)
     count = ordered.shape[-1]
     upper = ordered[..., count // 2]
     if count % 2:

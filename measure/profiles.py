@@ -58,7 +58,7 @@ class Cuts:
     u_mm: Singles
     """(n, J) mean distance of the pooled pixels from the centreline."""
     light: Singles
-    """(n, C, J) linear light relative to white paper there."""
+    """(C, n, J) linear light relative to white paper there."""
     weight: Singles
     """(n, J) share of the cut's pixels that count: 0 outside the lane, near a band's edge, ..."""
     ground: NDArray[np.str_]
@@ -249,7 +249,7 @@ def _running(
     scale: Scale,
     chroma: float,
 ) -> Cuts:
-    """The running cuts; overwrites the pool."""
+    """The running cuts; overwrites the pool, which they are laid out in."""
     region = line.region
     pool, normals, there = quarters.pool, quarters.normals, quarters.there
     own, near = there.stretch, across_it.near
@@ -267,7 +267,7 @@ def _running(
     spread -= np.square(off[:, near])
     bend *= np.maximum(spread, 0, out=spread)
     np.copyto(off, pool.off_mm[:n], where=total <= 0)
-    u = off + across_it.u_mm.astype(np.float32)
+    off += across_it.u_mm.astype(np.float32)
 
     middle = slice(PER_CUT // 2, PER_CUT // 2 + n)
     places = np.stack([quarters.arc_mm, line.along_mm, line.across_mm])
@@ -286,20 +286,19 @@ def _running(
     slope_u = None
     if quarters.paper_slope is not None:
         slope_u = quarters.paper_slope[middle].astype(np.float32)
-    seen = Seen(u, light, total, across_it.share, line.width_mm, others)
+    seen = Seen(off, light, total, across_it.share, line.width_mm, others)
     level, white, slope_u, noise = read_levels(region, seen, valid, stretch, along, slope_u)
     light[..., near] -= bend
     # Light that changes across, and white paper there.
-    fall = slope_u[:, None] * u
+    fall = slope_u[:, None] * off
     fall += 1
     light /= fall
-    relative = np.empty((n, len(light), len(across_it.u_mm)), np.float32)
-    np.multiply(light.swapaxes(0, 1), (1 / white)[..., None], out=relative)
+    light *= (1 / white).T[..., None]
 
-    counts = total / np.float32(PER_CUT)
+    total *= np.float32(1 / PER_CUT)
     if there.clear is not None:
         for k in range(PER_CUT):
-            counts *= there.clear[k : k + n]
+            total *= there.clear[k : k + n]
     middle_card = region.to_card(np.stack([along, across], axis=1))
     axes = np.array([region.along, region.across])
     sight = scale.camera_mm[None, :2] - middle_card
@@ -310,9 +309,9 @@ def _running(
         along_mm=along,
         across_mm=across,
         normals=normals[middle],
-        u_mm=u,
-        light=relative,
-        weight=counts,
+        u_mm=off,
+        light=light,
+        weight=total,
         ground=ground,
         valid=valid,
         level=(level / white).astype(np.float32),

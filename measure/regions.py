@@ -64,9 +64,9 @@ class Region:
     ) -> NDArray[np.int_]:
         """Index of the stretch each place lies in, -1 nearer than `clearance_mm` to its ends."""
         edges = np.array([s.from_mm for s in self.stretches] + [self.stretches[-1].to_mm])
-        index = np.searchsorted(edges, along_mm, side="right") - 1
+        index = edges.searchsorted(along_mm, side="right") - 1
         inside = (index >= 0) & (index < len(self.stretches))
-        safe = np.clip(index, 0, len(self.stretches) - 1)
+        safe = np.minimum(np.maximum(index, 0), len(self.stretches) - 1)
         clear = (along_mm - edges[safe] >= clearance_mm) & (
             edges[safe + 1] - along_mm >= clearance_mm
         )

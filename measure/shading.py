@@ -27,7 +27,7 @@ which is part of the blur, comes in with that.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, TypeVar
 
@@ -99,7 +99,8 @@ class Light:
     @property
     def row(self) -> Floats:
         """The seven figures in order, (1, 7)."""
-        return np.array([[getattr(self, f.name) for f in fields(self)]])
+        first = (self.sky, self.lamp, self.lean, self.softness)
+        return np.array([[*first, self.near_share, self.scatter, self.bounce]])
 
 
 @dataclass(frozen=True)
@@ -122,7 +123,7 @@ class Rim:
     @property
     def row(self) -> Floats:
         """The five figures in order, (1, 5)."""
-        return np.array([[getattr(self, f.name) for f in fields(self)]])
+        return np.array([[self.rise, self.softness, self.halo, self.halo_length, self.shade]])
 
 
 @dataclass(frozen=True)
@@ -158,7 +159,7 @@ def grid(steps_per_half_width: int) -> Grid:
 def steps_for(half_width_mm: float, blur_mm: float, least: int) -> int:
     """Steps per half width that resolve an edge so blurred: two to its standard deviation."""
     needed = 2.0 * half_width_mm / max(blur_mm, 1e-6)
-    return int(np.clip(8 * np.ceil(needed / 8), least, 128))
+    return min(max(8 * math.ceil(needed / 8), least), 128)
 
 
 @dataclass(frozen=True)
@@ -207,7 +208,13 @@ class Aspect:
 
     def of(self, cuts: NDArray[np.int_]) -> Aspect:
         """The cuts so numbered."""
-        return Aspect(self.grid, *(getattr(self, field.name)[cuts] for field in fields(self)[1:]))
+        return Aspect(
+            self.grid,
+            *(
+                each.take(cuts, axis=0)
+                for each in (self.view_tan, self.x, self.n_z, self.n_x, self.low, self.share)
+            ),
+        )
 
 
 def aspect(view_tan: Floats, grid_: Grid) -> Aspect:
@@ -218,10 +225,11 @@ def aspect(view_tan: Floats, grid_: Grid) -> Aspect:
     view = view_tan[:, None]
     between = exchange()
     # The outline's middle shows the facet that leans by the line of sight.
-    theta = np.arcsin(np.clip(grid_.xi[grid_.on], -1.0, 1.0)) + np.arctan(view)
-    all_theta = np.concatenate(
-        [np.broadcast_to(between.theta, (len(view), len(between.theta))), theta], axis=1
-    )
+    facets = len(between.theta)
+    seen = np.minimum(np.maximum(grid_.xi[grid_.on], -1.0), 1.0)
+    all_theta = np.empty((len(view), facets + len(seen)))
+    all_theta[:, :facets] = between.theta
+    theta = np.add(np.arcsin(seen), np.arctan(view), out=all_theta[:, facets:])
     low, share, _ = _places(theta, between.theta)
     n_z, n_x, x, tangent, part = (
         one.astype(np.float32)
@@ -295,8 +303,8 @@ def _places(
 ) -> tuple[NDArray[np.intp], NDArray[Real], NDArray[Real]]:
     """Between which of the points `at` (n,) places x lie, how far on, held beyond the ends, and
     how far those points lie apart."""
-    low = np.searchsorted(at[1:-1], x)
-    apart = np.diff(at).take(low)
+    low = at[1:-1].searchsorted(x)
+    apart = (at[1:] - at[:-1]).take(low)
     share = x - at.take(low)
     share /= apart
     np.minimum(np.maximum(share, 0.0, out=share), 1.0, out=share)
@@ -350,7 +358,8 @@ def blur_curves(curves: Curves, sigma: Floats) -> tuple[Singles, Singles]:
     """
     count = len(curves.grid.xi)
     transfer = np.exp(-0.5 * (curves.grid.frequencies * np.asarray(sigma)[..., None]) ** 2)
-    transfer = transfer.astype(np.float32)
+    # Of the waves' own type: as another one it would be cast anew for all of them.
+    transfer = transfer.astype(np.complex64)
     # The ground goes on beyond the grid; blurring what the strand takes away keeps the ends true.
     face = fft.irfft(fft.rfft(curves.face[:, 0]) * transfer, count)
     return face, 1.0 - fft.irfft(fft.rfft(1.0 - curves.ground[:, 0]) * transfer, count)
@@ -369,13 +378,13 @@ def blur_with_slopes(curves: Curves, sigma: Floats) -> Singles:
     np.negative(curves.ground, out=both[:, 1])
     both[:, 1, 0] += 1.0
     frequencies = curves.grid.frequencies
-    transfer = np.exp(-0.5 * (frequencies * sigma[:, None]) ** 2).astype(np.float32)
+    transfer = np.exp(-0.5 * (frequencies * sigma[:, None]) ** 2).astype(np.complex64)
     transfer = transfer[:, None, None]
     waves = np.empty((k, 2, rows + 1, len(frequencies)), np.complex64)
     np.multiply(fft.rfft(both[:, :, :BY_SIGMA]), transfer, out=waves[:, :, :BY_SIGMA])
     np.multiply(fft.rfft(both[:, :, BY_SIGMA:]), transfer, out=waves[:, :, BY_SIGMA + 1 :])
     # Blur spreads as heat does: the slope by sigma is sigma times the second derivative.
-    spread = (-(frequencies**2) * sigma[:, None]).astype(np.float32)
+    spread = (-(frequencies**2) * sigma[:, None]).astype(np.complex64)
     np.multiply(waves[:, :, 0], spread[:, None], out=waves[:, :, BY_SIGMA])
     blurred = np.asarray(fft.irfft(waves, count, overwrite_x=True))
     np.negative(blurred[:, 1], out=blurred[:, 1])
@@ -383,6 +392,7 @@ def blur_with_slopes(curves: Curves, sigma: Floats) -> Singles:
     return blurred
 
 
+@lru_cache(maxsize=64)
 def core_half_width(rim: Rim) -> float:
     """Where the cover falls to one half, in units of the model's hard half width.
 

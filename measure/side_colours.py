@@ -60,9 +60,10 @@ def _apart(strand: StrandDiameter, ground: GroundDiameter) -> float:
     out = np.abs(xi)
     inner = (out > _INNER[0]) & (out < _INNER[1])
     places = [inner & (xi < 0), inner & (xi > 0), (out > _BESIDE[0]) & (out < _BESIDE[1])]
-    weight = np.stack(places, axis=1) * cuts.weight.take(index, axis=0)[:, None]
-    sums = weight @ cuts.light.take(index, axis=0).transpose(0, 2, 1)
-    sums /= np.maximum(weight.sum(axis=2), 1e-6)[..., None]
+    weight = np.array(places) * cuts.weight.take(index, axis=0)
+    light = np.array([channel.take(index, axis=0) for channel in cuts.light])
+    sums = weight.swapaxes(0, 1) @ light.transpose(1, 2, 0)
+    sums /= np.maximum(weight.sum(axis=2).T, 1e-6)[..., None]
     left, right, bare = sums.astype(float).transpose(1, 0, 2)
     apart = left - right
     apart = apart - medians(apart)

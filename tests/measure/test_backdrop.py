@@ -32,7 +32,7 @@ def cuts() -> Cuts:
 
 def with_ground(cuts: Cuts, along: np.ndarray) -> Cuts:
     """The same with `along` (n,) added to the ground of each cut."""
-    return replace(cuts, light=cuts.light + along[:, None, None].astype(np.float32))
+    return replace(cuts, light=cuts.light + along[:, None].astype(np.float32))
 
 
 def test_a_plain_window_is_at_rest(cuts: Cuts) -> None:

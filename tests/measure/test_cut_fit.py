@@ -54,30 +54,29 @@ def strips(count: int, seed: int = 5) -> tuple[Samples, np.ndarray, np.ndarray]:
 
 def pooled(samples: Samples, tables: Tables) -> Samples:
     """Samples put together where the curves of a typical strip run straight."""
-    weight, u, light = samples.values
-    n, every = u.shape
-    xi = u.mean(axis=0).astype(float) / HALF_MM
+    n, every = samples.u_mm.shape
+    xi = samples.u_mm.mean(axis=0).astype(float) / HALF_MM
     bend = bends(tables, np.array([HALF_MM]))[0]
     pools = pools_by_bend(slice(0, every), xi, tables.grid.xi, bend)
     assert pools.count < 0.6 * every
     values = np.empty((3, n, pools.count), np.float32)
-    pools.put(u, light[:, None], weight, values)
+    pools.put(samples.values.copy(), values)
     return replace(samples, values=values)
 
 
 def test_pools_hold_the_means_of_their_samples() -> None:
     random = np.random.default_rng(8)
     u, weight = (random.uniform(0.1, 1.0, (5, 12)).astype(np.float32) for _ in range(2))
-    light = random.uniform(0.1, 1.0, (5, 3, 12)).astype(np.float32)
+    light = random.uniform(0.1, 1.0, (3, 5, 12)).astype(np.float32)
     pools = Pools(np.array([1, 4, 5, 6, 8, 11]), slice(1, 3))
     values = np.empty((5, 5, 7), np.float32)
-    pools.put(u, light, weight, values)
+    pools.put(np.array([weight, u, *light]), values)
     for k, (start, stop) in enumerate(itertools.pairwise(pools.ends)):
         here = slice(start, stop)
         assert np.allclose(values[0, :, k], weight[:, here].sum(axis=1))
         assert np.allclose(values[1, :, k], np.average(u[:, here], 1, weight[:, here]))
         for channel in range(3):
-            mean = np.average(light[:, channel, here], 1, weight[:, here])
+            mean = np.average(light[channel, :, here], 1, weight[:, here])
             assert np.allclose(values[2 + channel, :, k], mean)
     assert not values[..., 5:].any()
 

@@ -107,6 +107,6 @@ def test_what_no_longer_suits_does_not_mislead(strands: tuple[Strand, ...], ligh
 
 def test_a_lane_where_nothing_stood_out_leaves_nothing_to_follow() -> None:
     cuts, blurs = frame()
-    blank = [replace(c, light=np.broadcast_to(c.level[..., None], c.light.shape)) for c in cuts]
+    blank = [replace(c, light=np.broadcast_to(c.level.T[..., None], c.light.shape)) for c in cuts]
     found = measure_diameters(blank, blurs)
     assert all(strand.faint and strand.lane is None for strand in found)

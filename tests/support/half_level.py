@@ -51,7 +51,7 @@ def half_level_diameter(cuts: Cuts) -> float | None:
         use = cuts.weight[i] > 0
         if use.sum() < 8:
             continue
-        u, light = cuts.u_mm[i][use].astype(float), cuts.light[i][:, use].T.astype(float)
+        u, light = cuts.u_mm[i][use].astype(float), cuts.light[:, i, use].T.astype(float)
         channel = int(np.abs(light - cuts.level[i]).max(axis=0).argmax())
         ground = float(cuts.level[i][channel])
         if np.abs(light[:, channel] - ground).max() < 0.08:

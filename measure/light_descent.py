@@ -130,19 +130,31 @@ def step_within(H: Floats, downhill: Floats, point: Point) -> Floats:
     passes = (step[:count] < low) | (step[:count] > high)
     if not full and not passes.any():
         return step
-    ways, held = np.eye(size), np.zeros(size)
+    held, free, among, together = np.zeros(size), np.ones(size, bool), H, False
     for _ in range(4):
         if full and step[0] + step[1] > 1e-12 and not passes[:2].any():
-            full = False
-            ways[1] -= ways[0]
-            ways = np.delete(ways, 1, axis=1) if ways[1, 1] == 1.0 else ways
+            full, together = False, bool(free[0])
+            if together:
+                # From here on sky stands for both of them.
+                among = H.copy()
+                among[0] -= among[1]
+                among[:, 0] -= among[:, 1]
+                free[1] = False
         elif passes.any():
-            gone = np.nonzero(passes)[0]
+            gone = np.flatnonzero(passes)
             held[gone] = np.where(step[gone] < low[gone], low[gone], high[gone])
-            ways = ways[:, ~(ways[gone] != 0.0).any(axis=0)]
+            free[gone] = False
+            free[0] &= not (together and passes[1])
         else:
             break
-        step = held + ways @ np.linalg.solve(ways.T @ H @ ways, ways.T @ (downhill - H @ held))
+        some = np.flatnonzero(free)
+        left = downhill - H @ held
+        if together:
+            left[0] -= left[1]
+        step = held.copy()
+        step[some] += np.linalg.solve(among[some][:, some], left[some])
+        if together and free[0]:
+            step[1] -= step[0]
         passes = (step[:count] < low - _NEAR) | (step[:count] > high + _NEAR)
     return step
 

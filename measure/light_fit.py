@@ -83,6 +83,9 @@ _SHIFTS: Final = np.linspace(-1.5, 1.5, 16)
 _PERHAPS_FLAT: Final = 4.0
 """Mean squared residual, in the same units, that two soft edges alone may leave for the fit without
 shading to be tried."""
+_EXPLAINED: Final = 0.5
+"""Mean squared residual, in the same units, of a fit beside which no other start is looked at: of
+53 such lanes (ours) none had another minimum that moved a width by a hundredth."""
 _FAR_WORSE: Final = 4.5
 """A light whose start costs this many times the best one's is not descended from."""
 
@@ -162,13 +165,23 @@ def fit_light(
         fit = _fit_flat(packed, flat.point, profiles)
         if fit is not None:
             return fit
-    running = begin(packed, _starts(found, profiles))
+    likeliest, *others = _starts(found, profiles)
+    (best,) = begin(packed, [likeliest])
+    costs: list[float] = []
+    for steps, _ in _ROUNDS:
+        (best,) = descend(packed, [best], steps, _ROUGH)
+        costs.append(best.state.cost)
+    if not others or best.state.cost <= _EXPLAINED * float(np.sum(packed.w > 0)):
+        return _finish(packed, best)
     # A lamp from either side, or none: only a descent tells which it was.
-    for steps, far_worse in _ROUNDS:
+    running = begin(packed, others)
+    for (steps, far_worse), least in zip(_ROUNDS, costs, strict=True):
         running = descend(packed, running, steps, _ROUGH)
-        least = min(stop.state.cost for stop in running)
+        least = min([least, *(stop.state.cost for stop in running)])
         running = [stop for stop in running if stop.state.cost <= far_worse * least]
-    return _finish(packed, running[0])
+        if not running:
+            break
+    return _finish(packed, min([best, *running], key=lambda stop: stop.state.cost))
 
 
 def refit_light(

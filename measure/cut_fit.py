@@ -9,7 +9,7 @@ for all cuts at once.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -52,7 +52,15 @@ class EdgePairs:
 
     def some(self, which: slice) -> EdgePairs:
         """Those of some cuts."""
-        return EdgePairs(*(getattr(self, field.name)[which] for field in fields(self)))
+        return EdgePairs(
+            self.half_width_mm[which],
+            self.middle_mm[which],
+            self.u_log_half_width[which],
+            self.strand[which],
+            self.ground[which],
+            self.misfit[which],
+            self.contrast[which],
+        )
 
 
 def fit_cuts(
@@ -327,6 +335,6 @@ def _contrast(tables: Tables, of: NDArray[np.int_], log_a: Floats, state: _State
     for few, mine in zip(curves, parts, strict=True):
         both = state.figures[6:, mine].reshape(2, -1).astype(np.float32)
         depart = few @ both
-        most = np.maximum(depart.max(axis=0), -depart.min(axis=0))
+        most = np.abs(depart, out=depart).max(axis=0)
         out[mine] = most.reshape(channels, -1).max(axis=0)
     return out

@@ -74,7 +74,7 @@ def fit_groups(
         [group.rim.softness for group in groups],
     )
     sizes = [len(group.index) for group in groups]
-    ends = np.cumsum([0, *sizes]).tolist()
+    ends = [0, *itertools.accumulate(sizes)]
     pairs = fit_cuts(
         tables,
         np.repeat(np.arange(len(groups)), sizes),

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from measure.curve_table import Tables
 from measure.medians import median
@@ -63,6 +65,18 @@ class Pools:
         """How many."""
         return len(self.ends) - 1
 
+    @cached_property
+    def _ones(self) -> Singles:
+        """(samples, pools) ones where a sample is in a pool of several.
+
+        A matrix adds up far faster than NumPy's reduceat.
+        """
+        before, after = self.alone.start, self.alone.stop
+        starts = np.append(self.ends[:before], self.ends[after:-1])
+        stops = np.append(self.ends[1 : before + 1], self.ends[after + 1 :])
+        sample = np.arange(self.ends[0], self.ends[-1])[:, None]
+        return np.asarray((sample >= starts) & (sample < stops), np.float32)
+
     def put(self, samples: Singles, out: Singles) -> None:
         """Put samples together into `Samples.values`, given as these (2 + C, n, J); overwrites them.
 
@@ -75,12 +89,8 @@ class Pools:
         if after - before == self.count:
             return
         samples[1:] *= samples[0]
-        # A matrix of ones and zeros adds up far faster than NumPy's reduceat.
-        starts = np.append(self.ends[:before], self.ends[after:-1])
-        stops = np.append(self.ends[1 : before + 1], self.ends[after + 1 :])
-        column = np.arange(samples.shape[2])[:, None]
-        ones = ((column >= starts) & (column < stops)).astype(np.float32)
-        pooled = (samples.reshape(-1, len(ones)) @ ones).reshape(*samples.shape[:2], -1)
+        rows, ones = samples.reshape(-1, samples.shape[2]), self._ones
+        pooled = (rows[:, self.ends[0] : self.ends[-1]] @ ones).reshape(*samples.shape[:2], -1)
         pooled[1:] *= 1 / np.maximum(pooled[0], np.float32(1e-6))
         out[..., :before] = pooled[..., :before]
         out[..., after : self.count] = pooled[..., before:]
@@ -100,22 +110,24 @@ def pools_by_bend(within: slice, xi: Floats, grid_xi: Floats, bend: Singles) -> 
     typical places of those `within` reach.
     """
     here = np.interp(xi, grid_xi, bend)
-    span = median(np.diff(xi))
+    span = median(xi[1:] - xi[:-1])
     # A pool of m samples bends away by curvature times its span squared over 24.
-    most = np.clip(np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span, 1.0, _MOST_POOLED)
-    room: list[float] = most.tolist()
-    starts, left = [0], room[0]
-    for i in range(1, len(room)):
-        left = min(left, room[i])
-        if i + 1 - starts[-1] > left:
-            starts.append(i)
-            left = room[i]
-    ends = np.array([*starts, len(room)])
-    alone = np.zeros(len(ends) + 1, np.int8)
-    alone[1:-1] = np.diff(ends) == 1
-    turns = np.flatnonzero(np.diff(alone))
-    runs = [slice(0, 0), *map(slice, turns[::2].tolist(), turns[1::2].tolist())]
-    return Pools(ends + within.start, max(runs, key=lambda run: run.stop - run.start))
+    most = np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span
+    room: list[float] = np.minimum(np.maximum(most, 1.0), _MOST_POOLED).tolist()
+    ends, left = [0], room[0]
+    for i, here_at_most in enumerate(room[1:], 1):
+        left = min(left, here_at_most)
+        if i + 1 - ends[-1] > left:
+            ends.append(i)
+            left = here_at_most
+    ends.append(len(room))
+    alone, begin = slice(0, 0), 0
+    for pool, (start, stop) in enumerate(itertools.pairwise(ends)):
+        if stop - start > 1:
+            begin = pool + 1
+        elif pool + 1 - begin > alone.stop - alone.start:
+            alone = slice(begin, pool + 1)
+    return Pools(np.array(ends) + within.start, alone)
 
 
 def bends(tables: Tables, half_width_mm: Floats) -> Singles:
@@ -128,4 +140,5 @@ def bends(tables: Tables, half_width_mm: Floats) -> Singles:
     second = np.zeros((len(curves), curves.shape[-1]), np.float32)
     np.abs(np.diff(curves, 2)).max(axis=1, out=second[:, 1:-1])
     second *= np.float32(1.0 / step**2)
-    return np.asarray(maximum_filter1d(second, 2 * round(_ASTRAY / step) + 1, axis=1))
+    near = np.ones((1, 2 * round(_ASTRAY / step) + 1), np.uint8)
+    return np.asarray(cv2.dilate(second, near), np.float32)

@@ -15,6 +15,7 @@ from measure.budget import Surroundings
 from measure.diameter import LaneSeen, StrandDiameter, measure_diameters
 from measure.edge_spread import EdgeSpread, measure_edge_spread
 from measure.errors import MeasureError
+from measure.freed_memory import keep_freed_memory
 from measure.medians import median
 from measure.notes import refusal
 from measure.paper import cut_out, paper_level
@@ -98,6 +99,7 @@ def follow(
     light and strands have not changed much they are found from there, some times faster; where
     they have, they are looked for anew. Either way the numbers are this picture's own.
     """
+    keep_freed_memory()
     settings = settings or Settings()
     before = before or Seen()
     picture = source if isinstance(source, Picture) else read_picture(source)

@@ -124,10 +124,10 @@ def pool_pixels(
     det = first[:, 0] * onward[:, 1] - first[:, 1] * onward[:, 0]
     gain = (np.stack([onward[:, 1], -onward[:, 0]], axis=1) / det[:, None]).astype(np.float32)
     offsets = (np.arange(rows) + 0.5) / rows - 0.5
-    way = np.empty((2, len(px[1]), rows, 3), np.float32)
-    way[..., 0] = px[1].T[..., None] + offsets * onward.T[..., None]
-    way[..., 1] = first.T[..., None]
-    way[..., 2] = second.T[..., None]
+    way = np.empty((2, rows, len(px[1]), 3), np.float32)
+    way[..., 0] = px[1].T[:, None] + offsets[:, None] * onward.T[:, None]
+    way[..., 1] = first.T[:, None]
+    way[..., 2] = second.T[:, None]
     few = ((np.arange(across_it.far_rows) + 0.5) * (rows / across_it.far_rows)).astype(int)
 
     room = 1.0 + np.abs(onward).max(axis=0) + np.abs(second).max(axis=0) * edge**2
@@ -143,7 +143,7 @@ def pool_pixels(
     _fill(parts, off2, picture, way, gain, u_grid, [near], within, chroma)
     sides = [side for side in (slice(0, near.start), slice(near.stop, j)) if side.stop > side.start]
     if sides:
-        _fill(parts, None, picture, way[:, :, few], gain, u_grid, sides, within, chroma)
+        _fill(parts, None, picture, way[:, few], gain, u_grid, sides, within, chroma)
     off = parts[1].copy()
     parts[1:] *= parts[0]
     off2 *= parts[0, :, near]
@@ -163,25 +163,25 @@ def _fill(
 ) -> None:
     """Fills some columns of a pool's parts, not weighted yet, and where asked for the squares.
 
-    `way` (2, n, rows, 3): x and y in px on the centreline, per u, per u^2; `gain` (n, 2): u per px.
-    By portions that stay in the processor's cache.
+    `way` (2, rows, n, 3): x and y in px on the centreline, per u, per u^2; `gain` (n, 2): u per px.
+    By portions that stay in the processor's cache, rows before cuts so that one product sums them.
     """
     u = np.concatenate([u_grid[c] for c in columns])
     powers = np.ones((3, len(u)), np.float32)
     powers[1], powers[2] = u, u * u
-    _, n, rows, _ = way.shape
-    mean = np.full((1, rows), 1.0 / rows, np.float32)
+    _, rows, n, _ = way.shape
+    mean = np.full(rows, 1.0 / rows, np.float32)
     size = max(1, _AT_ONCE // (rows * len(u)))
     for first in range(0, n, size):
         some = slice(first, min(first + size, n))
         m = some.stop - first
-        off = (way[:, some].reshape(-1, 3) @ powers).reshape(2, m, -1)
+        off = (way[:, :, some].reshape(-1, 3) @ powers).reshape(2, rows, m, -1)
         nearest = np.rint(off)
         np.subtract(nearest, off, out=off)
-        off_u = (gain[some, None] @ off.swapaxes(0, 1)).reshape(m, rows, -1)
-        nearest = nearest.reshape(2, m, rows, -1)
+        off *= gain[some].T[:, None, :, None]
+        off_u = np.add(off[0], off[1], out=off[0]).reshape(rows, -1)
         found = np.empty((len(parts) - 1, m, len(u)), np.float32)
-        np.matmul(mean, off_u, out=found[0, :, None])
+        np.matmul(mean, off_u, out=found[0].reshape(-1))
         _read_light(picture, nearest, chroma, found[1:])
         share = None if within else _share_inside(picture, nearest)
         start = 0
@@ -192,32 +192,32 @@ def _fill(
                 parts[0, some, column] *= share[:, start:stop]
             start = stop
         if off2_mm2 is not None:
-            np.matmul(mean, np.square(off_u, out=off_u), out=off2_mm2[some, None])
+            np.matmul(mean, np.square(off_u, out=off_u), out=off2_mm2[some].reshape(-1))
 
 
 def _share_inside(picture: Picture, nearest: Singles) -> Singles:
-    """Share (m, J) of pixels at x and y `nearest` (2, m, rows, J) that the picture has."""
+    """Share (m, J) of pixels at x and y `nearest` (2, rows, m, J) that the picture has."""
     size = np.array(picture.pixels.shape[1::-1])[:, None, None, None]
-    inside = ((nearest >= 0) & (nearest < size)).mean(axis=2, dtype=np.float32)
+    inside = ((nearest >= 0) & (nearest < size)).mean(axis=1, dtype=np.float32)
     return np.asarray(inside[0] * inside[1])
 
 
 def _read_light(picture: Picture, nearest: Singles, chroma: float, out: Singles) -> None:
-    """Mean linear light (C, m, J) of m quarters' pixels at x and y `nearest` (2, m, rows, J)."""
-    _, m, rows, j = nearest.shape
+    """Mean linear light (C, m, J) of m quarters' pixels at x and y `nearest` (2, rows, m, J)."""
+    _, rows, m, j = nearest.shape
     # OpenCV is quicker along long lines of pixels.
     x, y = nearest.reshape(2, rows, -1)
     raw = np.asarray(
         cv2.remap(picture.pixels, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     )
-    mean = np.full((1, rows), 1.0 / rows, np.float32)
-    light = (mean @ decode_srgb(raw).reshape(m, rows, -1)).reshape(m, j, -1)
+    mean = np.full(rows, 1.0 / rows, np.float32)
+    light = (mean @ decode_srgb(raw).reshape(rows, -1)).reshape(m, j, -1)
     if picture.chroma_halved and raw.ndim == 3:
         # The departure from grey of the decoded colours, on the brightness that was kept.
         light = np.asarray(cv2.transform(light, np.float32(chroma) * _DEPARTURE))
-        kept = mean @ brightness_kept(raw).reshape(m, rows, -1)
+        kept = mean @ brightness_kept(raw).reshape(rows, -1)
         out[:] = light.transpose(2, 0, 1)
-        out += kept[:, 0]
+        out += kept.reshape(m, j)
     else:
         out[:] = light.transpose(2, 0, 1)
 

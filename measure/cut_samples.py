@@ -78,7 +78,7 @@ class Pools:
         return np.asarray((sample >= starts) & (sample < stops), np.float32)
 
     def put(self, samples: Singles, out: Singles) -> None:
-        """Put samples together into `Samples.values`, given as these (2 + C, n, J); overwrites them.
+        """Put samples (2 + C, n, J), which it overwrites, together into `Samples.values`.
 
         What there is room for beyond them weighs nothing.
         """

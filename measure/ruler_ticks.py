@@ -15,8 +15,6 @@ from typing import Any, Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -231,6 +229,10 @@ def _crests(ridge: Singles, distance: Bytes, least: float, top: int) -> _Crests:
 
 def _upright(crests: _Crests, shape: tuple[int, int]) -> _Marks:
     """Crests joined from row to row, less what the picture's rim cuts off."""
+    # Only pictures of rulers need it, and it takes as long to import as all the rest of SciPy.
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
     x, y, place = crests.x, crests.y, crests.place
     key = y * (shape[0] + 2) + x
     pairs = []

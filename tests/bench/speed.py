@@ -227,8 +227,8 @@ def beside_decoding(kind: Kind, seed: int, repeats: int, keep: Path | None) -> N
         ("measuring, no look for twist", untwisted_s, ours),
         ("plain route, card for nothing", plain_s, theirs),
     ):
-        middle = float(np.median(spent))
-        times = f"{min(spent):.3f} | {min(spent) / least:.2f} | {middle:.3f} | {middle / decode:.2f}"
+        low, middle = min(spent), float(np.median(spent))
+        times = f"{low:.3f} | {low / least:.2f} | {middle:.3f} | {middle / decode:.2f}"
         error = f"{100 * float(np.mean(errors)):.2f}" if errors else "-"
         print(f"| {name} | {times} | {len(errors)} | {error} |")
 

@@ -169,7 +169,8 @@ def measure_diameters(
         followed = _follow(all_cuts, blur_mm, known, before)
         if followed is not None:
             return followed
-    starts = find_lines(all_cuts, blur_mm, _FIRST_LIGHT, [_FIRST_RIM] * len(all_cuts), False, None)
+    first = known or _FIRST_LIGHT
+    starts = find_lines(all_cuts, blur_mm, first, [_FIRST_RIM] * len(all_cuts), window, None)
     all_cuts = beside_each_other(all_cuts, [start.typical for start in starts])
     profiles = mean_profiles(all_cuts, starts, blur_mm)
     if not profiles:
@@ -178,6 +179,8 @@ def measure_diameters(
             for c in all_cuts
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
+    if known is not None and fit.moved(profiles) < _LINED_UP:
+        return _final(all_cuts, blur_mm, starts, profiles, fit, fit.misfit_per_sample)
     for _ in range(_MOST_ROUNDS):
         starts = [
             carried(number, cuts, start, profiles, fit)
@@ -187,8 +190,7 @@ def measure_diameters(
         starts = find_lines(all_cuts, blur_mm, fit.light, fit.rims, fit.no_ground, starts)
         profiles = mean_profiles(all_cuts, starts, blur_mm) or profiles
         fit = refit_light(profiles, fit.light, fit.rims, fit.no_ground, fit.flat, known)
-        widened = fit.log_half_width - np.log([p.half_width_mm for p in profiles])
-        if np.abs(widened).max() < _LINED_UP:
+        if fit.moved(profiles) < _LINED_UP:
             break
     return _final(all_cuts, blur_mm, starts, profiles, fit, fit.misfit_per_sample)
 

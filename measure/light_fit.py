@@ -149,6 +149,11 @@ class LightFit:
     misfit_per_sample: float
     """Mean squared residual in units of noise and model doubt."""
 
+    def moved(self, profiles: list[MeanProfile]) -> float:
+        """How far at most, log, the fit moved widths from those the profiles were lined up by."""
+        lined_up_by = np.log([p.half_width_mm for p in profiles])
+        return float(np.abs(self.log_half_width - lined_up_by).max())
+
 
 def fit_light(
     profiles: list[MeanProfile], strands: int, no_ground: bool, known: Light | None = None
@@ -158,7 +163,9 @@ def fit_light(
     `no_ground`: an open lane that was cut out, where no shadow falls. `known`: the light as
     another lane of the same picture showed it, which is nearly the same here.
     """
-    packed = _pack(profiles, strands, no_ground, _prior(known), _COARSE)
+    # Profiles that were lined up under the light known need not be lined up again.
+    finest, gain = (_COARSE, _ROUGH) if known is None else (_FINEST, _FINE)
+    packed = _pack(profiles, strands, no_ground, _prior(known), finest)
     flat, *found = _search(packed, profiles, strands, known)
     found.sort(key=lambda trial: trial.cost)
     if not no_ground:
@@ -169,14 +176,14 @@ def fit_light(
     (best,) = begin(packed, [likeliest])
     costs: list[float] = []
     for steps, _ in _ROUNDS:
-        (best,) = descend(packed, [best], steps, _ROUGH)
+        (best,) = descend(packed, [best], steps, gain)
         costs.append(best.state.cost)
     if not others or best.state.cost <= _EXPLAINED * float(np.sum(packed.w > 0)):
         return _finish(packed, best)
     # A lamp from either side, or none: only a descent tells which it was.
     running = begin(packed, others)
     for (steps, far_worse), least in zip(_ROUNDS, costs, strict=True):
-        running = descend(packed, running, steps, _ROUGH)
+        running = descend(packed, running, steps, gain)
         least = min([least, *(stop.state.cost for stop in running)])
         running = [stop for stop in running if stop.state.cost <= far_worse * least]
         if not running:

@@ -28,6 +28,6 @@ def shows_in_bits(on_dark: Floats, on_light: Floats, brightness: float) -> bool:
     By the log widths, (m,) and (n,), of its cuts on either ground. A single slub spreads the cuts
     of a ground as well, but moves no median.
     """
-    thinner = median(on_light) - median(on_dark) > _THINNER
-    ragged = float(on_dark.std()) > max(_RAGGED, _TIMES_AS_RAGGED * float(on_light.std()))
-    return brightness <= _DIM and thinner and ragged
+    if brightness > _DIM or median(on_light) - median(on_dark) <= _THINNER:
+        return False
+    return float(on_dark.std()) > max(_RAGGED, _TIMES_AS_RAGGED * float(on_light.std()))

@@ -11,12 +11,12 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+
+from measure.normal_curve import step_and_bell
 
 Floats = NDArray[np.float64]
 
 _STEPS: Final = 6
-_NORMAL: Final = 1.0 / np.sqrt(2.0 * np.pi)
 _CORE: Final = 0.5
 """Half widths about the middle that surely are strand."""
 _STILL: Final = 1e-6
@@ -75,8 +75,8 @@ def _curves(u: Floats, edges: Floats, log_s: Floats) -> tuple[Floats, Floats, Fl
     """A strand's face (n, J), its slopes by both edges and by log s (n, J, 3), one and the face."""
     s = np.exp(log_s)[:, None]
     left, right = (u - edges[:, :1]) / s, (u - edges[:, 1:]) / s
-    at_left, at_right = (_NORMAL * np.exp(-0.5 * x * x) for x in (left, right))
-    face = ndtr(left) - ndtr(right)
+    (from_left, at_left), (from_right, at_right) = step_and_bell(left), step_and_bell(right)
+    face = from_left - from_right
     slopes = np.stack([-at_left / s, at_right / s, at_right * right - at_left * left], axis=2)
     return face, slopes, np.stack([np.ones_like(face), face], axis=2)
 

@@ -6,7 +6,7 @@ A desk card with three strands fills a picture of 4000 x 3000: once with so litt
 JPEG is small and quickly decoded, once with a telephone's and at the quality they write; then a
 pocket card with two and with one. Times are
 the processor's, of runs by turns: the least of them, which is what the work takes (as Python's
-`timeit` has it), and the median, which is also what others do on the machine. The plain route
+`timeit` has it), and the median, in which is also what others do on the machine. The plain route
 (scikit-image: Otsu's threshold, skeleton, distance transform) gets our map of the card for
 nothing and reads the light bands of the banded lane; its rectifying and reading are timed.
 
@@ -178,66 +178,78 @@ def by_stage(data: bytes) -> dict[str, float]:
     return clock.spent_s
 
 
-def beside_decoding(kind: Kind, seed: int, repeats: int, keep: Path | None) -> None:
-    """Print one picture's table: decoding, measuring, the plain route."""
-    data, truth = photograph(seed, kind)
-    if keep:
-        name = f"{kind.card}_{kind.strands}_quality_{kind.quality}.jpg"
-        (keep / name).write_bytes(data)
-    measure_picture(data)  # tables and caches that live as long as the program
+class Runs:
+    """One picture, read again and again."""
 
-    without = Settings(twist=False)
-    decode_s, measure_s, untwisted_s, plain_s = [], [], [], []
-    for _ in range(repeats):
+    def __init__(self, kind: Kind, seed: int, keep: Path | None) -> None:
+        self.kind = kind
+        self.data, self.truth = photograph(seed, kind)
+        if keep:
+            name = f"{kind.card}_{kind.strands}_quality_{kind.quality}.jpg"
+            (keep / name).write_bytes(self.data)
+        self.spent_s: dict[str, list[float]] = {}
+        self.stages_s: list[dict[str, float]] = []
+
+    def once(self) -> None:
+        """Decode and measure it, measure it without the look for twist, and stage by stage."""
         start = time.process_time()
-        picture = read_picture(data)
+        picture = read_picture(self.data)
         decoded = time.process_time()
-        reading = measure_picture(picture)
+        measure_picture(picture)
         measured = time.process_time()
-        measure_picture(picture, settings=without)
-        decode_s.append(decoded - start)
-        measure_s.append(measured - decoded)
-        untwisted_s.append(time.process_time() - measured)
-    # By itself: it turns over so much memory that what comes after it is slower.
-    scale = find_scale(picture)
-    for _ in range(PLAIN_REPEATS):
+        measure_picture(picture, settings=Settings(twist=False))
+        done = time.process_time()
+        self.spent_s.setdefault("decoding", []).append(decoded - start)
+        self.spent_s.setdefault("measuring", []).append(measured - decoded)
+        self.spent_s.setdefault("measuring, no look for twist", []).append(done - measured)
+        self.stages_s.append(by_stage(self.data))
+
+    def once_plainly(self) -> None:
+        """By the plain route, which is given our map of the card."""
+        picture = read_picture(self.data)
+        scale = find_scale(picture)
         start = time.process_time()
+        plain_strands(picture.pixels, scale, light_bands_mm(scale))
+        spent = time.process_time() - start
+        self.spent_s.setdefault("plain route, card for nothing", []).append(spent)
+
+    def errors(self) -> tuple[list[float], list[float]]:
+        """How far off, relative, we and the plain route are for each strand read."""
+        picture = read_picture(self.data)
+        scale = find_scale(picture)
         plain = plain_strands(picture.pixels, scale, light_bands_mm(scale))
-        plain_s.append(time.process_time() - start)
+        card = newest_card(self.kind.card)
+        found, _ = assigned(measure_picture(picture), self.truth, self.kind.card)
+        ours, theirs = [], []
+        for drawn, one in zip(self.truth.strands, found, strict=True):
+            if one is not None:
+                ours.append(abs(one.diameter_mm / drawn.mean_diameter_mm - 1))
+            y = float(centre_mm(card, drawn.strand, np.array([card.width_mm / 2]))[0, 1])
+            near = [p.width_mm for p in plain if abs(p.y_mm - y) < 2.0]
+            if near:
+                theirs.append(abs(float(np.mean(near)) / drawn.mean_diameter_mm - 1))
+        return ours, theirs
 
-    card = newest_card(kind.card)
-    found, _ = assigned(reading, truth, kind.card)
-    ours, theirs = [], []
-    for drawn, one in zip(truth.strands, found, strict=True):
-        if one is not None:
-            ours.append(abs(one.diameter_mm / drawn.mean_diameter_mm - 1))
-        y = float(centre_mm(card, drawn.strand, np.array([card.width_mm / 2]))[0, 1])
-        near = [p.width_mm for p in plain if abs(p.y_mm - y) < 2.0]
-        if near:
-            theirs.append(abs(float(np.mean(near)) / drawn.mean_diameter_mm - 1))
-    decode, least = float(np.median(decode_s)), min(decode_s)
-    print(
-        f"{kind.name}: {len(data) / 1e6:.1f} MB, {SIZE_PX[0]} x {SIZE_PX[1]}, {repeats} repeats\n"
-    )
-    print("| what | least s | of decoding | median s | of decoding | strands read | mean error % |")
-    print("|---|---|---|---|---|---|---|")
-    print(f"| decoding | {least:.3f} | 1 | {decode:.3f} | 1 | | |")
-    for name, spent, errors in (
-        ("measuring", measure_s, ours),
-        ("measuring, no look for twist", untwisted_s, ours),
-        ("plain route, card for nothing", plain_s, theirs),
-    ):
-        low, middle = min(spent), float(np.median(spent))
-        times = f"{low:.3f} | {low / least:.2f} | {middle:.3f} | {middle / decode:.2f}"
-        error = f"{100 * float(np.mean(errors)):.2f}" if errors else "-"
-        print(f"| {name} | {times} | {len(errors)} | {error} |")
-
-    stages = [by_stage(data) for _ in range(repeats)]
-    print("\n| stage | least s | of decoding |\n|---|---|---|")
-    for name in STAGES:
-        seconds = min(s.get(name, 0.0) for s in stages)
-        print(f"| {name} | {seconds:.3f} | {seconds / least:.2f} |")
-    print()
+    def tables(self) -> None:
+        """Print what it took."""
+        width, height = SIZE_PX
+        print(f"{self.kind.name}: {len(self.data) / 1e6:.1f} MB, {width} x {height}\n")
+        print("| what | least s | of decoding | median s | of decoding | strands read | error % |")
+        print("|---|---|---|---|---|---|---|")
+        decode_s = self.spent_s["decoding"]
+        least, usual = min(decode_s), float(np.median(decode_s))
+        ours, theirs = self.errors()
+        for name, spent in self.spent_s.items():
+            low, middle = min(spent), float(np.median(spent))
+            times = f"{low:.3f} | {low / least:.2f} | {middle:.3f} | {middle / usual:.2f}"
+            errors = theirs if name.startswith("plain") else ours
+            said = f"{len(errors)} | {100 * float(np.mean(errors)):.2f}" if errors else "0 | -"
+            print(f"| {name} | {times} | {said if spent is not decode_s else '|'} |")
+        print("\n| stage | least s | of decoding |\n|---|---|---|")
+        for name in STAGES:
+            seconds = min(stages.get(name, 0.0) for stages in self.stages_s)
+            print(f"| {name} | {seconds:.3f} | {seconds / least:.2f} |")
+        print()
 
 
 def main() -> None:
@@ -248,8 +260,18 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="write the pictures into this folder too")
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
-    for kind in KINDS:
-        beside_decoding(kind, chosen.seed, chosen.repeats, chosen.keep)
+    runs = [Runs(kind, chosen.seed, chosen.keep) for kind in KINDS]
+    for one in runs:
+        measure_picture(one.data)  # tables and caches that live as long as the program
+    for _ in range(chosen.repeats):
+        for one in runs:
+            one.once()
+    # By itself: it turns over so much memory that what comes after it is slower.
+    for _ in range(PLAIN_REPEATS):
+        for one in runs:
+            one.once_plainly()
+    for one in runs:
+        one.tables()
     print(f"asked for: measuring <= {TARGET} times decoding\n")
 
     print(f"live, {LIVE_PX[0]} x {LIVE_PX[1]}, asked for: {LIVE_TARGET_MS:.0f} ms\n")

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from measure.clipped import clipped
 from measure.shading import Curves, Grid
 
 Floats = NDArray[np.float64]
@@ -47,7 +48,7 @@ class Tables:
     def curves_at(self, log_a: Floats) -> Singles:
         """F and K of every table (t, 2, count) for the half width nearest to one of each."""
         rows = np.rint((log_a - self.log_a0) / self.log_step).astype(np.intp)
-        rows = np.minimum(np.maximum(rows, 0), self.curves.shape[2] - 1)
+        rows = clipped(rows, 0, self.curves.shape[2] - 1)
         return self.curves[:, np.arange(len(rows)), rows].swapaxes(0, 1)
 
 
@@ -85,7 +86,7 @@ def look_up(
     """
     _, _, rows, count = tables.curves.shape
     step = tables.log_step[of]
-    row = np.minimum(np.maximum((log_a - tables.log_a0[of]) / step, 0.0), rows - 1.001)
+    row = clipped((log_a - tables.log_a0[of]) / step, 0.0, rows - 1.001)
     row0 = row.astype(np.intp)
     per_mm = np.exp(-log_a) / tables.grid.step
     place = u_mm * per_mm.astype(np.float32)[:, None]

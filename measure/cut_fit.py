@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.clipped import clipped
 from measure.curve_table import FIGURES, Tables, look_up
 from measure.cut_samples import Samples
 from measure.medians import median
@@ -81,7 +82,7 @@ def fit_cuts(
     count = len(samples.level)
     fixed = _Fixed.of_samples(samples, of, len(tables.log_a0))
     low, high = tables.log_a0[of], tables.log_a1[of]
-    log_a = _held(np.log(half_width_mm), low, high)
+    log_a = clipped(np.log(half_width_mm), low, high)
     u0 = np.array(middle_mm, float)
     best_a, best_u = log_a.copy(), u0.copy()
     damping = np.full(count, 1e-3)
@@ -96,9 +97,9 @@ def fit_cuts(
         damping[active] = np.where(better, damping[active] * 0.3, damping[active] * 8.0)
         step_a, step_u = kept.step(active, damping[active])
         width = np.exp(best_a[active])
-        wider = best_a[active] + _held(step_a, -0.25, 0.25)
-        log_a[active] = _held(wider, low[active], high[active])
-        u0[active] = best_u[active] + _held(step_u, -0.4 * width, 0.4 * width)
+        wider = best_a[active] + clipped(step_a, -0.25, 0.25)
+        log_a[active] = clipped(wider, low[active], high[active])
+        u0[active] = best_u[active] + clipped(step_u, -0.4 * width, 0.4 * width)
         small = better & (np.abs(step_a) < sure_step) & (np.abs(step_u) < sure_step * width)
         sure = active[small]
         best_a[sure], best_u[sure] = log_a[sure], u0[sure]
@@ -120,11 +121,6 @@ def fit_cuts(
         misfit=np.sqrt(kept.cost / np.maximum(share, 1.0)),
         contrast=_contrast(tables, of, best_a, kept),
     )
-
-
-def _held(values: Floats, low: Floats | float, high: Floats | float) -> Floats:
-    """What NumPy's clip does, without its checks."""
-    return np.asarray(np.minimum(np.maximum(values, low), high))
 
 
 @dataclass(frozen=True)

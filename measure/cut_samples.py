@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.clipped import clipped
 from measure.curve_table import Tables
 from measure.medians import median
 
@@ -113,7 +114,7 @@ def pools_by_bend(within: slice, xi: Floats, grid_xi: Floats, bend: Singles) -> 
     span = median(xi[1:] - xi[:-1])
     # A pool of m samples bends away by curvature times its span squared over 24.
     most = np.sqrt(24.0 * _BENT / np.maximum(here, 1e-6)) / span
-    room: list[float] = np.minimum(np.maximum(most, 1.0), _MOST_POOLED).tolist()
+    room: list[float] = clipped(most, 1.0, _MOST_POOLED).tolist()
     ends, left = [0], room[0]
     for i, here_at_most in enumerate(room[1:], 1):
         left = min(left, here_at_most)

@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.clipped import clipped
 from measure.ply_signs import PlySigns
 from measure.straightened import Straightened
 
@@ -171,7 +172,7 @@ def _best(curves: NDArray[np.floating[Any]]) -> FibreSlope | None:
 def _peaks(curves: NDArray[np.floating[Any]]) -> Floats:
     """Angle of each curve's highest point, between the steps by a parabola."""
     every, highest = np.arange(len(curves)), curves.argmax(axis=1)
-    k = np.minimum(np.maximum(highest, 1), curves.shape[1] - 2)
+    k = clipped(highest, 1, curves.shape[1] - 2)
     before, at, after = (curves[every, k + step].astype(float) for step in (-1, 0, 1))
     bend = before - 2.0 * at + after
     curved = _INNER[highest] & (bend < 0)

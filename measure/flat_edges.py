@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.clipped import clipped
 from measure.normal_curve import step_and_bell
 
 Floats = NDArray[np.float64]
@@ -60,8 +61,8 @@ def flat_edges(
         basis = np.concatenate([slopes * size[:, 1, None, None], linear], axis=2)
         step = _solved(basis, w, rest[..., None])[..., 0]
         farthest = 0.3 * half[:, None]
-        edges += np.clip(step[:, :2], -farthest, farthest)
-        log_s += np.clip(step[:, 2], -0.7, 0.7)
+        edges += clipped(step[:, :2], -farthest, farthest)
+        log_s += clipped(step[:, 2], -0.7, 0.7)
         if np.abs(step[:, :2] / farthest).max() < _SETTLED and np.abs(step[:, 2]).max() < _SETTLED:
             break
     _, _, linear = _curves(u, edges, log_s)

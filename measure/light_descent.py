@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.clipped import clipped
 from measure.light_solver import (
     LIGHT_COUNT,
     LIGHT_PRIOR,
@@ -168,26 +169,21 @@ def _limits(strands: int) -> tuple[Floats, Floats]:
     return low, high
 
 
-def _held(values: Floats, low: Floats | float, high: Floats | float) -> Floats:
-    """What NumPy's clip does, without its checks, which take longer than so few values."""
-    return np.asarray(np.minimum(np.maximum(values, low), high))
-
-
 def _moved(point: Point, step: Floats) -> Point:
     strands, n = len(point.rim), len(point.log_a)
-    ahead = _held(step[:LIGHT_COUNT], -_LONGEST_STEP, _LONGEST_STEP)
+    ahead = clipped(step[:LIGHT_COUNT], -_LONGEST_STEP, _LONGEST_STEP)
     # A shadow hardened too soon is blind to where it should lie.
     ahead[3] = max(ahead[3], -0.5 * point.light[3])
-    light = _held(point.light + ahead, LIGHT_PRIOR[:, 2], LIGHT_PRIOR[:, 3])
+    light = clipped(point.light + ahead, LIGHT_PRIOR[:, 2], LIGHT_PRIOR[:, 3])
     excess = max(light[0] + light[1] - 1.0, 0.0)
     light[:2] = np.maximum(light[:2] - 0.5 * excess, 0.0)
     first = LIGHT_COUNT + RIM_COUNT * strands
-    rim = _held(
+    rim = clipped(
         point.rim + step[LIGHT_COUNT:first].reshape(strands, RIM_COUNT),
         RIM_PRIOR[:, 2],
         RIM_PRIOR[:, 3],
     )
-    log_a = point.log_a + _held(step[first : first + n], -0.3, 0.3)
+    log_a = point.log_a + clipped(step[first : first + n], -0.3, 0.3)
     width = np.exp(point.log_a)
-    u0 = point.u0 + _held(step[first + n :], -0.5 * width, 0.5 * width)
+    u0 = point.u0 + clipped(step[first + n :], -0.5 * width, 0.5 * width)
     return Point(within(light[None])[0], rim, log_a, u0)

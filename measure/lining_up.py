@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from measure.beside import Others, others_at
 from measure.bits import shows_in_bits
+from measure.clipped import clipped
 from measure.cut_fit import EdgePairs
 from measure.cut_groups import CutGroup, fit_groups
 from measure.light_fit import LightFit, MeanProfile
@@ -182,8 +183,7 @@ def _mean_profiles(number: int, cuts: Cuts, start: Lines, blur_mm: float) -> lis
     places: list[Floats] = []
     for index, profile in zip(shown.values(), out, strict=True):
         log = np.log(start.half_width_mm[index] / profile.half_width_mm)
-        log = np.minimum(np.maximum(log, -_MOST_UNEVEN), _MOST_UNEVEN)
-        places += [cuts.arc_mm[index], log]
+        places += [cuts.arc_mm[index], clipped(log, -_MOST_UNEVEN, _MOST_UNEVEN)]
     step = step_between(*places)
     uneven = (-0.5 * step.log, 0.5 * step.log)
     u = step.u_uneven / np.sqrt(2.0)
@@ -200,7 +200,7 @@ def _mean_profile(
 ) -> MeanProfile:
     half, middle = start.half_width_mm[index], start.middle_mm[index]
     typical, typical_middle = median(half), median(middle)
-    stretch = np.minimum(np.maximum(typical / half, 0.75), 1.33)[:, None]
+    stretch = clipped(typical / half, 0.75, 1.33)[:, None]
     seen_u, weight = cuts.u_mm.take(index, axis=0), cuts.weight.take(index, axis=0)
     u = typical_middle + (seen_u - middle[:, None]) * stretch
     steps = np.diff(seen_u[0])

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.card import Card
+from measure.clipped import clipped
 from measure.errors import MeasureError
 from measure.ruler import RulerView
 
@@ -66,7 +67,7 @@ class Region:
         edges = np.array([s.from_mm for s in self.stretches] + [self.stretches[-1].to_mm])
         index = edges.searchsorted(along_mm, side="right") - 1
         inside = (index >= 0) & (index < len(self.stretches))
-        safe = np.minimum(np.maximum(index, 0), len(self.stretches) - 1)
+        safe = clipped(index, 0, len(self.stretches) - 1)
         clear = (along_mm - edges[safe] >= clearance_mm) & (
             edges[safe + 1] - along_mm >= clearance_mm
         )

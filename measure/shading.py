@@ -37,6 +37,7 @@ from numpy.typing import NDArray
 from scipy import fft
 from scipy.special import ndtri
 
+from measure.clipped import clipped
 from measure.radiometry import exchange, lamp_on_face, lamp_shadow, sky_hidden
 
 Floats = NDArray[np.float64]
@@ -231,7 +232,7 @@ def aspect(view_tan: Floats, grid_: Grid) -> Aspect:
     between = exchange()
     # The outline's middle shows the facet that leans by the line of sight.
     facets = len(between.theta)
-    seen = np.minimum(np.maximum(grid_.xi[grid_.on], -1.0), 1.0)
+    seen = clipped(grid_.xi[grid_.on], -1.0, 1.0)
     all_theta = np.empty((len(view), facets + len(seen)))
     all_theta[:, :facets] = between.theta
     theta = np.add(np.arcsin(seen), np.arctan(view), out=all_theta[:, facets:])

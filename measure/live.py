@@ -16,7 +16,8 @@ The rule (its figures are in `measure.live_rule`):
   their observed scatter allows; scale, light, view and what a core is are the same mistake in
   every frame and do not average down at all.
 - **No reading.** A figure stands for 0.4 s without one, is then shown faded, and after two
-  seconds goes; where frames are slow, not before two and a half and five of their usual times.
+  seconds goes; where frames are slow, not before two and a half and five of their usual times. One
+  that had not settled is not shown faded: a strand swept past is blurred and looks too thick.
   Meanwhile the advice is the one that most frames of the last second gave.
 - **Held steady** is a strand that for 0.7 s and three frames lies within 1.2 of its widths of its
   median place at both ends, was not drawn along by more than a millimetre (its thick and thin
@@ -236,6 +237,8 @@ class LiveGauge:
         self._twist = None
 
     def _leave(self) -> None:
+        if self._window and not self._settled():
+            self._shown = None
         self._taken, self._moved_since_s = None, None
         self._begin_anew()
 

@@ -26,7 +26,7 @@ _UNSURE: Final = 3.1
 _SURE: Final = 1.35
 """Half widths are looked for up to this many times wider or narrower than their start."""
 _FIRST_SAMPLES: Final = 5
-"""Samples to a half width that suffice for a first look, whose light is not known yet,"""
+"""Samples to a half width that suffice for a first look, under a light not seen in this lane,"""
 _FIRST_SURE: Final = 0.03
 """and the step, in half widths, after which its edges are good enough."""
 _LEAST_LEFT: Final = 1e-3
@@ -59,7 +59,7 @@ class CutGroup:
 def fit_groups(
     groups: Sequence[CutGroup], light: Light, no_ground: bool, first: bool
 ) -> list[EdgePairs]:
-    """Edges of every group's cuts; on a `first` look the light is only guessed at."""
+    """Edges of every group's cuts; on a `first` look the light is guessed at or another lane's."""
     if not groups:
         return []
     halves = [group.typical_mm for group in groups]
@@ -138,6 +138,7 @@ def _samples(
             mine = values[:, start:end]
             planes = (cuts.weight, cuts.u_mm, *cuts.light)
             own = np.empty((len(planes), len(index), cuts.u_mm.shape[1]), np.float32)
+            # (Clipping lets NumPy fill the room itself; no number is out of range.)
             for plane, room in zip(planes, own, strict=True):
                 plane.take(index, axis=0, out=room, mode="clip")
             pools.put(own, mine)

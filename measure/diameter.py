@@ -179,7 +179,8 @@ def measure_diameters(
             for c in all_cuts
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
-    if known is not None and fit.moved(profiles) < _LINED_UP:
+    lined_up = fit.moved(profiles) < _LINED_UP
+    if known is not None and lined_up and not fit.contradicts(known):
         return _final(all_cuts, blur_mm, starts, profiles, fit, fit.misfit_per_sample)
     for _ in range(_MOST_ROUNDS):
         starts = [

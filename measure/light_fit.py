@@ -154,6 +154,10 @@ class LightFit:
         lined_up_by = np.log([p.half_width_mm for p in profiles])
         return float(np.abs(self.log_half_width - lined_up_by).max())
 
+    def contradicts(self, known: Light) -> bool:
+        """Whether its bounce is too far from another lane's to have been held to that."""
+        return _contradicts(self.light, _prior(known))
+
 
 def fit_light(
     profiles: list[MeanProfile], strands: int, no_ground: bool, known: Light | None = None
@@ -163,7 +167,7 @@ def fit_light(
     `no_ground`: an open lane that was cut out, where no shadow falls. `known`: the light as
     another lane of the same picture showed it, which is nearly the same here.
     """
-    # Profiles that were lined up under the light known need not be lined up again.
+    # Profiles that were lined up under the light known hardly ever need to be lined up again.
     finest, gain = (_COARSE, _ROUGH) if known is None else (_FINEST, _FINE)
     packed = _pack(profiles, strands, no_ground, _prior(known), finest)
     flat, *found = _search(packed, profiles, strands, known)
@@ -309,12 +313,15 @@ def _held_less(prior: Floats, light: Light) -> Floats:
     A picture that pulls it there in spite of the prior knows better, and what is left of the pull
     between the two would be paid for with the strands' widths.
     """
-    off = abs(light.bounce - prior[-1, 0])
-    if off < _CONTRADICTED * prior[-1, 1]:
+    if not _contradicts(light, prior):
         return prior
     spread = prior[:, 1].copy()
-    spread[-1] = off
+    spread[-1] = abs(light.bounce - prior[-1, 0])
     return np.column_stack([prior[:, 0], spread])
+
+
+def _contradicts(light: Light, prior: Floats) -> bool:
+    return bool(abs(light.bounce - prior[-1, 0]) >= _CONTRADICTED * prior[-1, 1])
 
 
 @dataclass(frozen=True)

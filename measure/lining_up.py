@@ -119,7 +119,8 @@ class _Finding:
         fitted, exact = np.zeros(n, bool), np.zeros(n, bool)
         brightness: list[float] = []
         for index, some, pairs in zip(self.grounds, self.few, all_pairs, strict=True):
-            # Once the light is known a single cut may be believed, unless it stands quite alone.
+            # Once the lane's light is found a single cut may be believed, unless it stands quite
+            # alone.
             spread = 0.0 if self.first else 0.35 * median(half[some])
             half[index] = np.interp(index, some, _calm(pairs.half_width_mm, spread))
             middle[index] = np.interp(index, some, _calm(pairs.middle_mm, spread))

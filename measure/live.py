@@ -316,6 +316,8 @@ class LiveGauge:
         if self._stalled(self._rule.forget_s, self._rule.forget_frames):
             self._begin_anew()
             self._shown = None
+        elif faded and self._window and not self._settled():
+            self._shown = None
         elif self._window:
             self._shown = calmed(self._shown if self._settled() else None, mean_of(self._window))
             self._last = self._window[-1].strand

@@ -242,9 +242,9 @@ class Runs:
         for name, spent in self.spent_s.items():
             low, middle = min(spent), float(np.median(spent))
             times = f"{low:.3f} | {low / least:.2f} | {middle:.3f} | {middle / usual:.2f}"
-            errors = theirs if name.startswith("plain") else ours
-            said = f"{len(errors)} | {100 * float(np.mean(errors)):.2f}" if errors else "0 | -"
-            print(f"| {name} | {times} | {said if spent is not decode_s else '|'} |")
+            errors = {"measuring": ours, "plain route, card for nothing": theirs}.get(name, [])
+            said = f"{len(errors)} | {100 * float(np.mean(errors)):.2f}" if errors else "|"
+            print(f"| {name} | {times} | {said} |")
         print("\n| stage | least s | of decoding |\n|---|---|---|")
         for name in STAGES:
             seconds = min(stages.get(name, 0.0) for stages in self.stages_s)

@@ -61,6 +61,19 @@ def means(found: list[StrandDiameter]) -> dict[tuple[int, str], float]:
     }
 
 
+def test_a_lane_is_lined_up_under_the_light_another_showed() -> None:
+    light = lane_of(measure_diameters(*frame())).light
+    cuts, blurs = frame(seed=1)
+    alone = means(measure_diameters(cuts, blurs))
+    # A lane beside it differs by little in any figure; a bounce of none was seen otherwise.
+    for known in (light, replace(light, bounce=0.0), replace(light, lean=light.lean + 0.1)):
+        found = means(measure_diameters(cuts, blurs, known=known))
+        assert found.keys() == alone.keys()
+        for which, mean_mm in found.items():
+            assert mean_mm == pytest.approx(alone[which], rel=4e-3)
+            assert mean_mm == pytest.approx(float(STRANDS[which[0]].diameter_mm), rel=0.03)
+
+
 def test_following_finds_what_looking_from_nothing_finds() -> None:
     before = lane_of(measure_diameters(*frame()))
     cuts, blurs = frame(seed=1)

@@ -314,15 +314,25 @@ def test_a_figure_fades_and_then_goes(base, rate):
             assert state.refusal.code == "low_contrast"
 
 
+def swept_away(base, rate):
+    """A strand held, then swept over the other lane: blurred, two frames show it too thick."""
+    swept = replace(Scene(base).strand(size=1.2), lane="open")
+    return [*still(Scene(base), 1.0, rate), reading(swept), reading(swept)]
+
+
 @pytest.mark.parametrize("rate", ENDS)
 def test_a_figure_that_had_not_settled_is_not_left_standing(base, rate):
-    # Swept away over the other lane a strand is blurred: two frames show it a fifth too thick.
-    swept = replace(Scene(base).strand(size=1.2), lane="open")
-    frames = [*still(Scene(base), 1.0, rate), reading(swept), reading(swept)] + [None] * rate
-    states = play(LiveGauge(), frames, rate)
+    frames = swept_away(base, rate)
+    states = play(LiveGauge(), frames + [None] * rate, rate)
     gone = [s for i, s in enumerate(states) if i / rate > 1.0 + 2 / rate + 0.4]
     assert gone
     assert all(s.diameter_mm is None and s.advice for s in gone)
+
+
+def test_nor_is_it_when_no_frame_comes_any_more(base):
+    gauge = LiveGauge()
+    assert play(gauge, swept_away(base, 15), 15)[-1].diameter_mm is not None
+    assert gauge.update(None, 2.4).diameter_mm is None
 
 
 def test_when_no_frame_comes_any_more_the_figure_fades_by_time_alone(base):

@@ -179,10 +179,10 @@ def measure_diameters(
             for c in all_cuts
         ]
     fit = _fit_lane(profiles, len(all_cuts), window, known)
-    lined_up = fit.moved(profiles) < _LINED_UP
-    if known is not None and lined_up and not fit.contradicts(known):
-        return _final(all_cuts, blur_mm, starts, profiles, fit, fit.misfit_per_sample)
+    lined_up = known is not None and fit.moved(profiles) < _LINED_UP and not fit.contradicts(known)
     for _ in range(_MOST_ROUNDS):
+        if lined_up:
+            break
         starts = [
             carried(number, cuts, start, profiles, fit)
             for number, (cuts, start) in enumerate(zip(all_cuts, starts, strict=True))
@@ -191,8 +191,7 @@ def measure_diameters(
         starts = find_lines(all_cuts, blur_mm, fit.light, fit.rims, fit.no_ground, starts)
         profiles = mean_profiles(all_cuts, starts, blur_mm) or profiles
         fit = refit_light(profiles, fit.light, fit.rims, fit.no_ground, fit.flat, known)
-        if fit.moved(profiles) < _LINED_UP:
-            break
+        lined_up = fit.moved(profiles) < _LINED_UP
     return _final(all_cuts, blur_mm, starts, profiles, fit, fit.misfit_per_sample)
 
 

@@ -142,6 +142,8 @@ class LiveGauge:
                 self._include(sample, followed)
                 self._hear_twist(sample)
             self._reasons.hear(time_s, reading.refusals if sample is None else ())
+        if self._window and self._faded() and not self._settled():
+            self._shown = None
         if self._gone():
             self._leave()
         take = self._take_when_held() if sample is not None else None
@@ -237,8 +239,6 @@ class LiveGauge:
         self._twist = None
 
     def _leave(self) -> None:
-        if self._window and not self._settled():
-            self._shown = None
         self._taken, self._moved_since_s = None, None
         self._begin_anew()
 
@@ -316,9 +316,7 @@ class LiveGauge:
         if self._stalled(self._rule.forget_s, self._rule.forget_frames):
             self._begin_anew()
             self._shown = None
-        elif faded and self._window and not self._settled():
-            self._shown = None
-        elif self._window:
+        elif self._window and not faded:
             self._shown = calmed(self._shown if self._settled() else None, mean_of(self._window))
             self._last = self._window[-1].strand
         reason = self._reasons.told if faded or self._shown is None else None
